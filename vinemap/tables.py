@@ -64,7 +64,7 @@ def _opt(name: str, unit: str, kind: Kind, meaning: str) -> Column:
     return Column(name, unit, kind, meaning, required=False)
 
 
-# ---------------------------------------------------------------- what comes in (estate folder, WGS84 at rest)
+# ------------------------------------------------ what comes in (estate folder, WGS84 at rest)
 BLOCKS = Table("blocks", "Block outlines as the estate keeps them.", "Polygon", (
     _req("block_id", "", "str", "Short unique name of the block"),
     _opt("name", "", "str", "Name people use"),
@@ -84,7 +84,7 @@ ROWS = Table("rows", "Vine rows as straight lines.", "LineString", (
     _req("vines", "", "int", "Vine places in the row (length over vine spacing)"),
 ))  # fmt: skip
 
-READINGS = Table("readings", "Harvester readings of one block and vintage as imported, never altered.", "Point", (
+READINGS = Table("readings", "Readings of one block and vintage as imported, never altered.", "Point", (
     _req("reading_id", "", "int", "Running number within the block and vintage"),
     _req("import_id", "", "int", "Number of the import in the ledger"),
     _req("source_row", "", "int", "Row in the source file (line number for text)"),
@@ -156,21 +156,21 @@ LEDGER = Table("ledger", "Every import.", "", (
 ))  # fmt: skip
 
 # ---------------------------------------------------------------- between the stages (estate CRS, metres)
-CLEAN_READINGS = Table("clean_readings", "Readings after cleaning: all of them, each with its flag.", "Point", (
+CLEAN_READINGS = Table("clean_readings", "All readings after cleaning, each with its flag.", "Point", (
     _req("reading_id", "", "int", "As in readings"),
     _req("machine", "", "str", "Harvester"),
     _req("time", "", "time", "Time the grapes were picked (flow delay taken off), UTC"),
     _req("pass_no", "", "int", "Pass within block and vintage, -1 outside any pass"),
     _req("row_no", "", "int", "Row picked, -1 if none"),
     _req("along_m", "m", "float", "Distance along the row from its start"),
-    _req("yield_t_ha", "t/ha", "float", "Yield after flow delay, before settlement; NaN where it cannot be had"),
+    _req("yield_t_ha", "t/ha", "float", "Yield after flow delay, before settlement; NaN where unknown"),
     _req("flag", "", "str", "Empty if kept, else why it was left out"),
 ))  # fmt: skip
 
-SETTLEMENT = Table("settlement", "Audit of one block and vintage: readings against weighed loads.", "", (
+SETTLEMENT = Table("settlement", "Readings against weighed loads, per block and vintage.", "", (
     _req("block_id", "", "str", "Block"),
     _req("vintage", "year", "int", "Vintage"),
-    _req("integrated_t", "t", "float", "Tonnes the cleaned readings add up to over the block, machines levelled"),
+    _req("integrated_t", "t", "float", "Tonnes of the cleaned readings over the block, machines levelled"),
     _req("weighed_t", "t", "float", "Net weighed tonnes with MOG taken off; NaN without loads"),
     _req("factor", "", "float", "What readings are multiplied by (after machine levelling)"),
     _req("factor_se", "", "float", "Standard error of log factor"),
@@ -223,7 +223,7 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _req("loss_pct", "%", "float", "Share of healthy yield lost by now, median"),
     _req("loss_pct_low", "%", "float", "5 % quantile of the loss"),
     _req("loss_pct_high", "%", "float", "95 % quantile of the loss"),
-    _req("decline_pct_per_year", "%/year", "float", "Yearly loss over the last three years, of healthy yield, median"),
+    _req("decline_pct_per_year", "%/year", "float", "Yearly loss over the last three years, median"),
     _req("decline_pct_per_year_low", "%/year", "float", "5 % quantile"),
     _req("decline_pct_per_year_high", "%/year", "float", "95 % quantile"),
     _req("onset_vintage", "year", "int", "Vintage in which decline most likely set in; empty if held"),
@@ -330,7 +330,8 @@ def empty_table(table: Table, *, crs: object = None) -> pd.DataFrame:
     frame = pd.DataFrame({one.name: pd.Series(dtype=_DTYPES[one.kind]) for one in table.columns})
     if not table.geometry:
         return frame
-    return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+    located: pd.DataFrame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
+    return located
 
 
 def check_table(frame: pd.DataFrame, table: Table, *, where: str = "") -> pd.DataFrame:
@@ -369,7 +370,8 @@ def check_table(frame: pd.DataFrame, table: Table, *, where: str = "") -> pd.Dat
         out[one.name] = _typed(out, one, spot)
     geometry = [out.geometry.name] if table.geometry else []
     rest = [name for name in out.columns if name not in table.names and name not in geometry]
-    return out[table.names + rest + geometry]
+    ordered: pd.DataFrame = out[table.names + rest + geometry]
+    return ordered
 
 
 def _typed(frame: pd.DataFrame, column: Column, where: str) -> pd.Series:
@@ -380,10 +382,14 @@ def _typed(frame: pd.DataFrame, column: Column, where: str) -> pd.Series:
     series = frame[column.name]
     try:
         if column.kind == "str":
-            return series.astype(object).where(series.notna(), "").astype(str).astype(object)
+            return pd.Series(
+                ["" if gone else str(one) for one, gone in zip(series, series.isna(), strict=True)],
+                index=series.index,
+                dtype=object,
+            )
         if column.kind == "time":
-            return pd.to_datetime(series, utc=True).astype(_DTYPES["time"])
-        return series.astype(_DTYPES[column.kind])
+            return pd.to_datetime(series, utc=True).dt.as_unit("ns")
+        return pd.Series(series.astype(_DTYPES[column.kind]))  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         raise TableError(
             f"Column {column.name} must be {column.kind}: {error}.", where=where, remedy=column.meaning + "."

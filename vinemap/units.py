@@ -56,10 +56,11 @@ FACTORS: dict[str, dict[str, float]] = {
     "%": {"%": 1.0, "fraction": 100.0, "ppm": 1e-4},
 }
 _ALIASES = {
-    "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "mps": "m/s", "tonnes": "t", "tonne": "t", "ton": "short_ton",
-    "tons": "short_ton", "lbs": "lb", "feet": "ft", "foot": "ft", "meters": "m", "metres": "m", "acres": "acre",
-    "ac": "acre", "hr": "h", "hour": "h", "sec": "s", "second": "s", "hectare": "ha", "knots": "kn", "pct": "%",
-    "percent": "%", "inch": "in", "inches": "in", "miles": "mi", "pounds": "lb", "kilograms": "kg",
+    "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "mps": "m/s", "tonnes": "t", "tonne": "t",
+    "ton": "short_ton", "tons": "short_ton", "lbs": "lb", "feet": "ft", "foot": "ft", "meters": "m",
+    "metres": "m", "acres": "acre", "ac": "acre", "hr": "h", "hour": "h", "sec": "s", "second": "s",
+    "hectare": "ha", "knots": "kn", "pct": "%", "percent": "%", "inch": "in", "inches": "in",
+    "miles": "mi", "pounds": "lb", "kilograms": "kg",
 }  # fmt: skip
 
 
@@ -131,7 +132,8 @@ def vines_per_hectare(row_spacing_m: float, vine_spacing_m: float) -> float:
 
     References
     ----------
-    43,560 square feet per acre over row x vine spacing in feet; handbook table: 11 x 5 ft gives 792 vines/acre.
+    43,560 square feet per acre over row x vine spacing in feet; handbook table: 11 x 5 ft gives 792
+    vines/acre.
 
     Examples
     --------
