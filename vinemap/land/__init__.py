@@ -1,0 +1,54 @@
+"""Geometry of blocks, vine rows and grids, in an equal-area CRS."""
+
+from vinemap.land.blocks import PreparedBlocks, compare_areas, prepare_blocks
+from vinemap.land.crs import (
+    WGS84,
+    check_coordinates,
+    check_metre_crs,
+    choose_crs,
+    grid_bearing,
+    ground_matrix,
+    ground_scale,
+    is_equal_area,
+    local_equal_area,
+    planar_spacing,
+    true_bearing,
+)
+from vinemap.land.directions import RowPhase, estimate_bearing, mean_direction, snap_rows
+from vinemap.land.grids import Grid, GridSpec, average_in, grid_over, mask_inside
+from vinemap.land.locate import assign_blocks, locate_in_rows
+from vinemap.land.rows import RowFrame, lay_rows, number_vines, place_vines
+from vinemap.land.segments import segment_rows
+
+__all__ = [
+    "WGS84",
+    "Grid",
+    "GridSpec",
+    "PreparedBlocks",
+    "RowFrame",
+    "RowPhase",
+    "assign_blocks",
+    "average_in",
+    "check_coordinates",
+    "check_metre_crs",
+    "choose_crs",
+    "compare_areas",
+    "estimate_bearing",
+    "grid_bearing",
+    "grid_over",
+    "ground_matrix",
+    "ground_scale",
+    "is_equal_area",
+    "lay_rows",
+    "local_equal_area",
+    "locate_in_rows",
+    "mask_inside",
+    "mean_direction",
+    "number_vines",
+    "place_vines",
+    "planar_spacing",
+    "prepare_blocks",
+    "segment_rows",
+    "snap_rows",
+    "true_bearing",
+]
