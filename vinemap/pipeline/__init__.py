@@ -1,0 +1,1 @@
+"""What `vinemap.assess` strings together: work per block, parallel maps, advice, the layers that go out."""

@@ -1,0 +1,372 @@
+"""The work of one block, apart from all others: clean every vintage; later, map, zone and sum them up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap import harvest, land, surface, zones
+from vinemap.estate import EstateStore
+
+MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
+SNAP_CONCENTRATION = 0.5  # below this the readings do not show where the rows are; keep the laid rows
+SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
+
+
+@dataclass(frozen=True, slots=True)
+class BlockTask:
+    """What the cleaning of one block needs; picklable."""
+
+    store: EstateStore
+    block: gpd.GeoDataFrame
+    vintages: tuple[int, ...]
+    given_rows: gpd.GeoDataFrame | None
+    counts: pd.DataFrame
+    work: Path
+
+
+@dataclass(frozen=True, slots=True)
+class CleanedBlock:
+    """Result of `clean_block`; the readings themselves stay in the work folder."""
+
+    block_id: str
+    rows: gpd.GeoDataFrame
+    row_summary: pd.DataFrame
+    stand: gpd.GeoDataFrame
+    reports: dict[int, dict[str, Any]] = field(default_factory=dict)
+    counted_vintages: tuple[int, ...] = ()
+    notes: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class MapTask:
+    """What the mapping of one block needs; picklable."""
+
+    cleaned: CleanedBlock
+    block: gpd.GeoDataFrame
+    settlements: dict[int, harvest.Settlement]
+    settings: Any
+    work: Path
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class MappedBlock:
+    """Result of `map_block`."""
+
+    block_id: str
+    zones: gpd.GeoDataFrame
+    segments: gpd.GeoDataFrame
+    zone_vintage: pd.DataFrame
+    stand: pd.DataFrame
+    surfaces: dict[int, surface.Surface]
+    relative: land.Grid | None
+    capacity_share: dict[int, float]
+    reports: dict[str, Any] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+
+# ------------------------------------------------------------------------------------------------ cleaning
+def clean_block(task: BlockTask) -> CleanedBlock:
+    """Lay the rows of a block, clean each of its vintages and sum them up by row.
+
+    Parameters
+    ----------
+    task : BlockTask
+
+    Returns
+    -------
+    CleanedBlock
+        Kept readings of all vintages lie in the work folder.
+    """
+    block = task.block.iloc[0]
+    block_id = str(block["block_id"])
+    raw = {year: _read_metric(task, year) for year in task.vintages}
+    rows, notes = _rows_of(task, raw)
+    cleaned, summaries, reports = [], [], {}
+    for year, readings in raw.items():
+        if not len(readings):
+            continue
+        result = _clean_vintage(readings, rows, block, task.store.settings)
+        reports[year] = result.report.to_dict()
+        summary = harvest.summarise_rows(
+            result.readings, rows, block_id=block_id, row_spacing_m=float(block["row_spacing_m"])
+        )
+        summaries.append(summary.assign(vintage=year))
+        cleaned.append(_kept(result.readings).assign(vintage=year))
+    counted = _clean_counts(task, rows, block, have=set(reports))
+    cleaned += list(counted.values())
+    if cleaned:
+        pd.concat(cleaned, ignore_index=True).to_parquet(_clean_path(task.work, block_id))
+    stand = harvest.stand_from_counts(task.counts, rows, **_spacings(block))
+    return CleanedBlock(
+        block_id=block_id,
+        rows=rows,
+        row_summary=pd.concat(summaries, ignore_index=True) if summaries else pd.DataFrame(),
+        stand=stand,
+        reports=reports,
+        counted_vintages=tuple(sorted(counted)),
+        notes=notes,
+    )
+
+
+def _read_metric(task: BlockTask, year: int) -> gpd.GeoDataFrame:
+    readings = task.store.readings(year, str(task.block.iloc[0]["block_id"]))
+    return readings.to_crs(task.block.crs)
+
+
+def _spacings(block: pd.Series) -> dict[str, float]:
+    return {
+        "row_spacing_m": float(block["row_spacing_m"]),
+        "vine_spacing_m": float(block["vine_spacing_m"]),
+    }
+
+
+def _rows_of(task: BlockTask, raw: dict[int, gpd.GeoDataFrame]) -> tuple[gpd.GeoDataFrame, list[str]]:
+    if task.given_rows is not None and len(task.given_rows):
+        return task.given_rows, []
+    block = task.block.iloc[0]
+    largest = max(raw.values(), key=len, default=None)
+    step = max(1, len(largest) // SNAP_SAMPLE) if largest is not None else 1
+    easting = largest.geometry.x.to_numpy()[::step] if largest is not None else np.empty(0)
+    northing = largest.geometry.y.to_numpy()[::step] if largest is not None else np.empty(0)
+    return _lay(block, task.block.crs, easting, northing)
+
+
+def _lay(
+    block: pd.Series, crs: Any, easting: np.ndarray, northing: np.ndarray
+) -> tuple[gpd.GeoDataFrame, list[str]]:
+    notes: list[str] = []
+    outline = block.geometry
+    centre = outline.centroid
+    given = block.get("row_bearing_deg")
+    if given is None or pd.isna(given):
+        bearing = land.estimate_bearing(outline, easting=easting, northing=northing)
+        notes.append(
+            f"Block {block['block_id']}: row direction not given; taken as {bearing:.1f} degrees from "
+            "its shape and readings. Give row_bearing_deg with the block if that is wrong."
+        )
+    else:
+        bearing = land.grid_bearing(crs, centre.x, centre.y, float(given))
+    common = {"row_spacing_m": float(block["row_spacing_m"]), "bearing_deg": bearing, "crs": crs}
+    offset = 0.0
+    if len(easting) >= MIN_READINGS_TO_MAP:
+        phase = land.snap_rows(outline, easting, northing, **common)
+        offset = phase.offset_m if phase.concentration >= SNAP_CONCENTRATION else 0.0
+    rows = land.lay_rows(
+        outline,
+        block_id=str(block["block_id"]),
+        vine_spacing_m=float(block["vine_spacing_m"]),
+        offset_m=offset,
+        **common,
+    )
+    return rows, notes
+
+
+def _clean_vintage(
+    readings: gpd.GeoDataFrame, rows: gpd.GeoDataFrame, block: pd.Series, settings: Any
+) -> harvest.CleanYield:
+    chosen = settings.harvest
+    return harvest.clean_readings(
+        readings,
+        rows,
+        outline=block.geometry,
+        row_spacing_m=float(block["row_spacing_m"]),
+        min_speed_m_s=chosen.min_speed_m_s,
+        max_speed_m_s=chosen.max_speed_m_s,
+        max_yield_t_ha=chosen.max_yield_t_ha,
+        default_delay_s=chosen.flow_delay_s,
+    )
+
+
+def _kept(readings: gpd.GeoDataFrame) -> pd.DataFrame:
+    kept = readings[readings["flag"] == ""]
+    return pd.DataFrame(
+        {
+            "easting": kept.geometry.x,
+            "northing": kept.geometry.y,
+            "row_no": kept["row_no"].astype("int32"),
+            "along_m": kept["along_m"].astype("float32"),
+            "machine": kept["machine"],
+            "yield_t_ha": kept["yield_t_ha"],
+        }
+    )
+
+
+def _clean_counts(
+    task: BlockTask, rows: gpd.GeoDataFrame, block: pd.Series, *, have: set[int]
+) -> dict[int, pd.DataFrame]:
+    # A vintage with readings keeps them; picked weights stand in only where there are none.
+    found: dict[int, pd.DataFrame] = {}
+    picked = task.counts[task.counts["picked_kg"].notna()] if len(task.counts) else task.counts
+    for year, counts in picked.groupby("vintage"):
+        if int(year) in have:
+            continue
+        points = harvest.yield_from_counts(counts, rows, **_spacings(block))
+        if len(points):
+            found[int(year)] = _kept(points.assign(machine="counted")).assign(vintage=int(year))
+    return found
+
+
+def _clean_path(work: Path, block_id: str) -> Path:
+    return work / f"{safe_name(block_id)}.parquet"
+
+
+def safe_name(text: str) -> str:
+    """File name for any block id on any system: other characters become their code.
+
+    Examples
+    --------
+    >>> safe_name("Block 7/a")
+    'Block_7_2f_a'
+    """
+    return "".join(
+        one if one.isalnum() or one in "-" else ("_" if one == " " else f"_{ord(one):x}_") for one in text
+    )
+
+
+# ------------------------------------------------------------------------------------------------- mapping
+def map_block(task: MapTask) -> MappedBlock:
+    """Krige every vintage of a block on one grid, find its zones, and sum the vintages up by zone.
+
+    Parameters
+    ----------
+    task : MapTask
+
+    Returns
+    -------
+    MappedBlock
+    """
+    block = task.block.iloc[0]
+    block_id = task.cleaned.block_id
+    spec = land.grid_over(block.geometry, cell_m=task.settings.surface.cell_m, crs=task.block.crs)
+    settled = _settled_readings(task)
+    notes: list[str] = []
+    surfaces = {}
+    for year, points in sorted(settled.items()):
+        if len(points) < MIN_READINGS_TO_MAP:
+            notes.append(f"Block {block_id}, vintage {year}: only {len(points)} usable readings; not mapped.")
+            continue
+        surfaces[year] = _krige(points, spec, block.geometry, task.settings.surface)
+    found = _find_zones(surfaces, task, block)
+    segments = land.segment_rows(task.cleaned.rows, found.zones)
+    zone_vintage = _sum_up_zones(settled, surfaces, found.zones, task)
+    return MappedBlock(
+        block_id=block_id,
+        zones=found.zones,
+        segments=segments,
+        zone_vintage=zone_vintage,
+        stand=_stand_by_zone(task.cleaned.stand, found.zones),
+        surfaces=surfaces,
+        relative=zones.relative_surface({year: one.mean for year, one in surfaces.items()})
+        if surfaces
+        else None,
+        capacity_share=_over_capacity(settled, task.settings.harvest.cleaning_capacity_t_ha),
+        reports={"zones": found.report, "surfaces": {year: one.note for year, one in surfaces.items()}},
+        notes=notes,
+    )
+
+
+def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
+    path = _clean_path(task.work, task.cleaned.block_id)
+    if not path.exists():
+        return {}
+    everything = pd.read_parquet(path)
+    out = {}
+    for year, points in everything.groupby("vintage"):
+        settlement = task.settlements.get(int(year))
+        if settlement is not None and int(year) not in task.cleaned.counted_vintages:
+            points = harvest.apply_settlement(points, settlement, block_id=task.cleaned.block_id)
+        out[int(year)] = points.reset_index(drop=True)
+    return out
+
+
+def _krige(points: pd.DataFrame, spec: land.GridSpec, outline: Any, chosen: Any) -> surface.Surface:
+    return surface.krige_grid(
+        points[["easting", "northing"]].to_numpy(float),
+        points["yield_t_ha"].to_numpy(float),
+        spec=spec,
+        outline=outline,
+        neighbours=chosen.neighbours,
+        block_m=chosen.block_m,
+        max_distance_m=chosen.max_distance_m,
+    )
+
+
+def _find_zones(surfaces: dict[int, surface.Surface], task: MapTask, block: pd.Series) -> zones.ZoneMap:
+    chosen = task.settings.zones
+    return zones.find_zones(
+        {year: one.mean for year, one in surfaces.items()},
+        {year: one.standard_error for year, one in surfaces.items()},
+        task.cleaned.rows,
+        outline=block.geometry,
+        block_id=task.cleaned.block_id,
+        min_area_ha=chosen.min_area_ha,
+        min_segment_m=chosen.min_segment_m,
+        max_zones=chosen.max_zones,
+    )
+
+
+def _sum_up_zones(
+    settled: dict[int, pd.DataFrame],
+    surfaces: dict[int, surface.Surface],
+    found: gpd.GeoDataFrame,
+    task: MapTask,
+) -> pd.DataFrame:
+    rng = np.random.default_rng(task.seed)
+    parts = []
+    for year, fitted in surfaces.items():
+        points = settled[year]
+        where = points[["easting", "northing"]].to_numpy(float)
+        means = surface.krige_polygons(
+            where,
+            points["yield_t_ha"].to_numpy(float),
+            list(found.geometry),
+            variogram=fitted.variogram,
+            rng=rng,
+        )
+        parts.append(
+            pd.DataFrame(
+                {
+                    "zone_id": found["zone_id"].to_numpy(),
+                    "vintage": year,
+                    "yield_t_ha": means["mean"].to_numpy(),
+                    "yield_se_t_ha": means["standard_error"].to_numpy(),
+                    "readings": _count_inside(where, found),
+                }
+            )
+        )
+    columns = ["zone_id", "vintage", "yield_t_ha", "yield_se_t_ha", "readings"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _count_inside(where: np.ndarray, found: gpd.GeoDataFrame) -> np.ndarray:
+    points = gpd.GeoSeries(gpd.points_from_xy(where[:, 0], where[:, 1]), crs=found.crs)
+    inside = points.sindex.query(found.geometry, predicate="contains")[0]
+    return np.bincount(inside, minlength=len(found))
+
+
+def _stand_by_zone(stand: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> pd.DataFrame:
+    columns = ["zone_id", "vintage", "vines", "missing", "symptomatic", "missing_pct", "symptomatic_pct"]
+    if not len(stand):
+        return pd.DataFrame(columns=columns)
+    joined = gpd.sjoin_nearest(stand, found[["zone_id", "geometry"]], how="inner")
+    sums = joined.groupby(["zone_id", "vintage"])[["vines", "missing", "symptomatic"]].sum(min_count=1)
+    sums = sums.astype(float).reset_index()
+    sums["missing_pct"] = 100 * sums["missing"] / sums["vines"]
+    sums["symptomatic_pct"] = (
+        100 * sums["symptomatic"] / (sums["vines"] - sums["missing"].fillna(0)).clip(lower=1)
+    )
+    return sums[columns]
+
+
+def _over_capacity(settled: dict[int, pd.DataFrame], capacity_t_ha: float) -> dict[int, float]:
+    return {
+        year: float((points["yield_t_ha"] > capacity_t_ha).mean()) if len(points) else 0.0
+        for year, points in settled.items()
+    }
