@@ -1,0 +1,29 @@
+"""Readings to surface: variogram, local block kriging, whole zones, cross-validation by rows."""
+
+from vinemap.surface.covariance import MODELS, Model, Variogram
+from vinemap.surface.fit import VariogramFit, fit_variogram
+from vinemap.surface.kriging import LocalBlockKriging
+from vinemap.surface.pairs import ExperimentalVariogram, experimental_variogram
+from vinemap.surface.polygons import krige_polygons
+from vinemap.surface.support import discretise_block, mean_covariance
+from vinemap.surface.surfaces import Surface, estimate_variogram, krige_grid
+from vinemap.surface.validate import CrossValidation, cross_validate_rows
+
+__all__ = [
+    "MODELS",
+    "CrossValidation",
+    "ExperimentalVariogram",
+    "LocalBlockKriging",
+    "Model",
+    "Surface",
+    "Variogram",
+    "VariogramFit",
+    "cross_validate_rows",
+    "discretise_block",
+    "estimate_variogram",
+    "experimental_variogram",
+    "fit_variogram",
+    "krige_grid",
+    "krige_polygons",
+    "mean_covariance",
+]
