@@ -1,0 +1,305 @@
+"""From the valuation to an advice per zone: best option, gain, cost of waiting, chance that it pays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+
+from vinemap.errors import DataError, SettingsError
+from vinemap.renewal.finance import Floats
+from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
+from vinemap.renewal.standing import Ints
+from vinemap.renewal.value import HIGH, LOW, Valuation
+from vinemap.renewal.visits import KEPT, share_visits, visit_shares
+from vinemap.renewal.wording import SAY, Facts
+
+CHANCE_THRESHOLD = 0.80  # chance that it pays before cutting is advised; common practice, no source
+SCOUTING_COST_PER_ZONE = 150.0  # currency: about two hours of a scout; common practice, no source
+SHORT_RECORD = 2  # vintages: up to so many, yield alone never leads to renewal
+AHEAD_YEARS = 3
+DECLINING_SHARE_PER_YEAR = 0.005  # of healthy yield a year: less than that counts as holding
+
+
+class HasZones(Protocol):
+    """Result of the decline stage: only its zones table is used."""
+
+    @property
+    def zones(self) -> pd.DataFrame:
+        """One row per zone with the decline columns of `tables.ZONE`."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """Best option of every zone; index arrays of shape (zone,), -1 where a zone has none."""
+
+    method: Ints
+    start: Ints
+    share: Floats
+    joined: Ints
+    protect: Floats
+    loss: Floats
+
+
+def decide_zones(
+    valuation: Valuation,
+    zones: pd.DataFrame,
+    decline: HasZones | pd.DataFrame,
+    *,
+    chance_threshold: float = CHANCE_THRESHOLD,
+    scouting_cost: float = SCOUTING_COST_PER_ZONE,
+    scouting_vines: int = VINES_LOOKED_AT,
+    least_area_ha: float = 0.0,
+) -> pd.DataFrame:
+    """Advise for every zone, with the numbers and the one sentence behind it.
+
+    Parameters
+    ----------
+    valuation : Valuation
+    zones : pandas.DataFrame
+        ``zone_id``; the result has one row per zone of it, in its order.
+    decline : HasZones or pandas.DataFrame
+        Decline columns of `tables.ZONE` by ``zone_id``.
+    chance_threshold : float
+        Least chance that it pays before ``renew`` is advised [0-1].
+    scouting_cost : float
+        Cost of scouting one zone [currency].
+    scouting_vines : int
+        Vines a scout looks at in a zone.
+    least_area_ha : float
+        Least area of a visit to a block [ha].
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``zone_id, advice, best_method, best_year, gain_per_ha, gain_per_ha_low, gain_per_ha_high,
+        wait_cost_per_ha, chance_pays, reason`` and, beyond the contract, ``protect_gain_per_ha``,
+        ``scouting_value`` [currency per zone], ``chance_declining``, ``loss_value_per_ha``
+        [currency/ha/year],
+        ``shared_with`` (zones of the same visit).
+
+    Raises
+    ------
+    DataError
+        If a zone was not valued or has no decline row.
+    SettingsError
+        If the threshold is not between 0 and 1.
+
+    Notes
+    -----
+    ``gain_per_ha`` carries the zone's share of a mobilisation shared within its block. ``wait_cost_per_ha``
+    is the expected value of the best renewal this winter, or of none if none pays, less the same for next
+    winter: positive if a year's delay loses, negative if waiting gains, 0 where neither pays.
+    ``renew`` needs an expected gain above 0 and above that of wound protection, a chance at the threshold or
+    above, a best year of this winter or next, and more than two vintages or a vine count. ``scout`` is for
+    zones where a count is worth more than it costs, or where a short record alone stands against renewing.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_decline, example_valuation, example_zones
+    >>> value = example_valuation()
+    >>> decide_zones(value, example_zones(), example_decline(value))["advice"].tolist()
+    ['renew', 'keep', 'renew']
+    """
+    if not 0.0 <= chance_threshold <= 1.0:
+        raise SettingsError(
+            f"Chance threshold is {chance_threshold}.", remedy="Give a share between 0 and 1, as 0.8."
+        )
+    table = decline if isinstance(decline, pd.DataFrame) else decline.zones
+    facts = _decline_rows(table, valuation)
+    choice = _choose(valuation, least_area_ha)
+    rows = [
+        _decide_one(
+            valuation, place, choice, facts.iloc[place], chance_threshold, scouting_cost, scouting_vines
+        )
+        for place in range(len(valuation.standing.zone_ids))
+    ]
+    out = pd.DataFrame(rows).set_index("zone_id")
+    lost = [one for one in zones["zone_id"] if one not in out.index]
+    if lost:
+        raise DataError(f"Zone {lost[0]} was not valued.", remedy="Pass the zones that were valued.")
+    frame = out.loc[list(zones["zone_id"])].reset_index()
+    return frame.astype({"best_year": "Int64"})
+
+
+def _decline_rows(table: pd.DataFrame, valuation: Valuation) -> pd.DataFrame:
+    index = pd.DataFrame(table).set_index("zone_id")
+    lost = [one for one in valuation.standing.zone_ids if one not in index.index]
+    if lost:
+        raise DataError(f"Zone {lost[0]} has no row in the decline table.", remedy="Pass every zone valued.")
+    return index.loc[list(valuation.standing.zone_ids)]
+
+
+def _renewals(valuation: Valuation) -> Ints:
+    return np.asarray([n for n, one in enumerate(valuation.methods) if not one.protects], dtype=np.int64)
+
+
+def _protection(valuation: Valuation) -> Floats:
+    """Highest expected gain of wound protection this winter or later [currency/ha], NaN without it."""
+    column = [n for n, one in enumerate(valuation.methods) if one.protects]
+    if not column:
+        return np.full(len(valuation.standing.zone_ids), np.nan)
+    mean = valuation.gain[:, :, column[0]].mean(axis=0)
+    return np.asarray(np.where(np.isfinite(mean), mean, -np.inf).max(axis=1))
+
+
+def _choose(valuation: Valuation, least_area_ha: float) -> _Choice:
+    """Best visit for each zone, mobilisation shared within blocks; the zone's own best where none pays."""
+    standing, columns = valuation.standing, _renewals(valuation)
+    count, starts = len(standing.zone_ids), valuation.start_years.size
+    mean = valuation.gain[:, :, columns].mean(axis=0).reshape(count, -1)
+    visit = valuation.visit[:, columns].mean(axis=0).reshape(-1)
+    protect = _protection(valuation)
+    kept = np.nan_to_num(np.clip(protect, 0.0, None)) * standing.area_ha
+    joined, share = np.full(count, KEPT, dtype=np.int64), np.ones(count)
+    blocks = np.asarray(standing.block_ids)
+    for block in dict.fromkeys(standing.block_ids):
+        here = np.flatnonzero(blocks == block)
+        area = standing.area_ha[here]
+        worth = mean[here] * area[:, None]
+        joined[here] = share_visits(worth, visit, area, kept=kept[here], least_ha=least_area_ha)
+        share[here] = visit_shares(joined[here], area)
+    alone = np.where(np.isfinite(mean), mean, -np.inf) - visit / standing.area_ha[:, None]
+    best = alone.argmax(axis=1) if alone.size else np.zeros(count, dtype=np.int64)
+    option = np.where(joined == KEPT, best, joined)
+    none = ~np.isfinite(alone).any(axis=1)
+    method = np.where(none, KEPT, columns[option // starts] if columns.size else KEPT)
+    start = np.where(none, KEPT, option % starts)
+    return _Choice(method, start, share, joined, protect, loss_value(valuation))
+
+
+def _decide_one(
+    valuation: Valuation,
+    place: int,
+    choice: _Choice,
+    row: pd.Series,
+    threshold: float,
+    scouting_cost: float,
+    scouting_vines: int,
+) -> dict[str, object]:
+    standing = valuation.standing
+    share = float(choice.share[place])
+    method, start = int(choice.method[place]), int(choice.start[place])
+    net = valuation.gain[:, place] - share / standing.area_ha[place] * valuation.visit
+    draws = net[:, method, start] if method != KEPT else np.zeros(standing.draw_count)
+    low, high = np.quantile(draws, [LOW, HIGH])
+    worth = _scouting_worth(valuation, net, place, scouting_vines)
+    vintages = int(row["vintages"])
+    facts = Facts(
+        healthy_t_ha=float(row["yield_healthy_t_ha"]),
+        loss_pct=float(row["loss_pct"]),
+        loss_low=float(row["loss_pct_low"]),
+        loss_high=float(row["loss_pct_high"]),
+        decline_pct=float(row["decline_pct_per_year"]),
+        vintages=vintages,
+        method=valuation.methods[method].name if method != KEPT else "",
+        year=int(valuation.start_years[start]) if method != KEPT else 0,
+        gain=float(draws.mean()),
+        gain_low=float(low),
+        gain_high=float(high),
+        wait_cost=_wait_cost(valuation, net),
+        chance=float((draws > 0).mean()),
+        threshold=threshold,
+        first_year=valuation.first_year,
+        horizon=int(standing.horizon[place]),
+        currency=valuation.money.currency,
+        scouting_value=worth,
+        scouting_cost=scouting_cost,
+        missing_pct=float(100.0 * standing.missing[:, place].mean()),
+        protect_gain=float(choice.protect[place]),
+        too_short=vintages <= SHORT_RECORD and not bool(standing.counted[place]),
+    )
+    declining = _chance_declining(valuation, place)
+    advice = choose_advice(facts, declining)
+    return _row(valuation, place, choice, facts, advice, declining)
+
+
+def choose_advice(facts: Facts, chance_declining: float) -> str:
+    """Choose between renew, scout, watch and keep; the rule is in the notes of `decide_zones`."""
+    worthwhile = bool(facts.method) and facts.gain > 0 and not facts.protect_gain > facts.gain
+    due = worthwhile and facts.chance >= facts.threshold and facts.year <= facts.first_year + 1
+    if due and not facts.too_short:
+        return "renew"
+    if facts.method and (due or facts.scouting_value > facts.scouting_cost):
+        return "scout"
+    if chance_declining > 0.5 or worthwhile:
+        return "watch"
+    return "keep"
+
+
+def _wait_cost(valuation: Valuation, net: Floats) -> float:
+    """Best renewal this winter (or none) less best next winter (or none), expected [currency/ha]."""
+    columns = _renewals(valuation)
+    mean = np.nan_to_num(net[:, columns].mean(axis=0), nan=-np.inf)
+    if columns.size == 0 or mean.shape[1] == 0:
+        return 0.0
+    later = mean[:, 1].max() if mean.shape[1] > 1 else 0.0
+    return float(max(0.0, mean[:, 0].max()) - max(0.0, later))
+
+
+def _scouting_worth(valuation: Valuation, net: Floats, place: int, vines: int) -> float:
+    """Value of a count to the zone [currency]: over every method and the first winters of work."""
+    window = net[:, _renewals(valuation)].reshape(len(net), -1)
+    window = window[:, np.isfinite(window).all(axis=0)]
+    if window.shape[1] == 0:
+        return 0.0
+    standing = valuation.standing
+    symptomatic, look = standing.symptomatic[:, place], valuation.samples.look[:, place]
+    return float(standing.area_ha[place] * scouting_value(window, symptomatic, look, vines=vines))
+
+
+def _chance_declining(valuation: Valuation, place: int) -> float:
+    """Share of draws in which the next years lose more than half a percent of healthy yield a year."""
+    standing = valuation.standing
+    ahead = min(AHEAD_YEARS, standing.years.size)
+    lost = (standing.now[:, place] - standing.keep[:, place, ahead - 1]) / standing.healthy[:, place]
+    return float((lost > DECLINING_SHARE_PER_YEAR * ahead).mean())
+
+
+def loss_value(valuation: Valuation) -> Floats:
+    """Yearly worth of the crop lost so far [currency/ha/year], mean over draws, shape (zone,).
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> loss_value(example_valuation()).round(-2).tolist()
+    [4700.0, 600.0, 3000.0]
+    """
+    standing, money = valuation.standing, valuation.money
+    price = valuation.samples.price[:, None] * [money.price_of(one) for one in standing.varieties]
+    tonne = np.clip(price * (1.0 - money.mog_share) - money.harvest_cost_per_t, 0.0, None)
+    return np.asarray((np.clip(standing.healthy - standing.now, 0.0, None) * tonne).mean(axis=0))
+
+
+def _row(
+    valuation: Valuation, place: int, choice: _Choice, facts: Facts, advice: str, declining: float
+) -> dict[str, object]:
+    standing = valuation.standing
+    joined = int(choice.joined[place])
+    company = [
+        zone
+        for n, zone in enumerate(standing.zone_ids)
+        if n != place
+        and joined != KEPT
+        and choice.joined[n] == joined
+        and standing.block_ids[n] == standing.block_ids[place]
+    ]
+    return {
+        "zone_id": standing.zone_ids[place],
+        "advice": advice,
+        "best_method": facts.method,
+        "best_year": facts.year if facts.method else pd.NA,
+        "gain_per_ha": facts.gain,
+        "gain_per_ha_low": facts.gain_low,
+        "gain_per_ha_high": facts.gain_high,
+        "wait_cost_per_ha": facts.wait_cost,
+        "chance_pays": facts.chance,
+        "reason": SAY[advice](facts),
+        "protect_gain_per_ha": facts.protect_gain,
+        "scouting_value": facts.scouting_value,
+        "chance_declining": declining,
+        "loss_value_per_ha": float(choice.loss[place]),
+        "shared_with": " ".join(company),
+    }

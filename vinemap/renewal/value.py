@@ -1,0 +1,275 @@
+"""Every method and start year for every zone, on every draw: the valuation that decisions are taken from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from vinemap.errors import DataError, SettingsError
+from vinemap.renewal.cashflow import (
+    all_gains,
+    crop_shape,
+    full_crop,
+    protected_fall,
+    slowing,
+    take_share,
+    work_cost,
+)
+from vinemap.renewal.finance import Floats, capital_recovery
+from vinemap.renewal.methods import Method, Money
+from vinemap.renewal.standing import (
+    TRELLIS_LIFE_YEARS,
+    ForecastDraws,
+    Ints,
+    Samples,
+    Standing,
+    draw_samples,
+    prepare_standing,
+)
+from vinemap.tables import RENEWAL_OPTION, check_table
+
+LOW, HIGH = 0.05, 0.95  # quantiles shown: a 90 % interval
+START_YEARS = 15
+
+
+@dataclass(frozen=True, slots=True)
+class Valuation:
+    """Options with the draws behind them.
+
+    Parameters
+    ----------
+    options : pandas.DataFrame
+        Columns of `tables.RENEWAL_OPTION` and ``annual_per_ha``, the equivalent annual value
+        [currency/ha/year] from the first winter to the zone's horizon. A zone's mobilisation is in it as if
+        the zone were done alone.
+    gain : numpy.ndarray, shape (draw, zone, method, start)
+        Net present value over keeping [currency/ha], mobilisation not in it; NaN where not possible.
+    visit : numpy.ndarray, shape (draw, method, start)
+        Present value of one mobilisation [currency].
+    methods : tuple of Method
+    start_years : numpy.ndarray of int, shape (start,)
+    first_year : int
+        Winter of the first possible work; present values are of that winter.
+    money : Money
+    standing : Standing
+    samples : Samples
+    notes : tuple of str
+    """
+
+    options: pd.DataFrame
+    gain: Floats
+    visit: Floats
+    methods: tuple[Method, ...]
+    start_years: Ints
+    first_year: int
+    money: Money
+    standing: Standing
+    samples: Samples
+    notes: tuple[str, ...]
+
+    def zone_index(self, zone_id: str) -> int:
+        """Place of a zone in the arrays; DataError if there is none."""
+        if zone_id not in self.standing.zone_ids:
+            known = ", ".join(self.standing.zone_ids)
+            raise DataError(f"Zone {zone_id!r} was not valued.", remedy=f"Valued are {known}.")
+        return self.standing.zone_ids.index(zone_id)
+
+    def method_index(self, name: str) -> int:
+        """Place of a method in the arrays; SettingsError if there is none."""
+        names = [one.name for one in self.methods]
+        if name not in names:
+            raise SettingsError(
+                f"Method {name!r} was not valued.", remedy=f"Valued are {', '.join(names) or 'none'}."
+            )
+        return names.index(name)
+
+    def alone_gain(self) -> Floats:
+        """Net present value over keeping with each zone paying its own mobilisation [currency/ha]."""
+        return np.asarray(self.gain - self.visit[:, None] / self.standing.area_ha[None, :, None, None])
+
+
+def value_options(
+    draws: ForecastDraws,
+    zones: pd.DataFrame,
+    *,
+    methods: Sequence[Method],
+    money: Money,
+    first_year: int | None = None,
+    horizon_year: int | Mapping[str, int] | None = None,
+    trellis_life_years: int = TRELLIS_LIFE_YEARS,
+    start_years: int = START_YEARS,
+    rng: np.random.Generator,
+) -> Valuation:
+    """Value every method and start year against keeping, for every zone on every draw.
+
+    Parameters
+    ----------
+    draws : ForecastDraws
+        Forecast draws of the decline stage.
+    zones : pandas.DataFrame
+        ``zone_id, block_id, area_ha, vines`` and, where known, ``variety, year_planted, trellis_year,
+        row_spacing_m`` [m].
+    methods : sequence of Method
+        Renewal methods and, if wanted, ``keep_protected``.
+    money : Money
+    first_year : int, optional
+        First winter in which work could be done; by default the one before the first forecast vintage.
+    horizon_year : int or mapping of zone_id to int, optional
+        Last vintage on the present trellis; by default trellis year plus `trellis_life_years`.
+    trellis_life_years : int
+        Life of a trellis [years].
+    start_years : int
+        Number of start years looked at, from `first_year`.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Valuation
+
+    Raises
+    ------
+    DataError
+        If zones and draws do not fit one another, or row spacing is needed and missing.
+    SettingsError
+        If a method is given twice.
+
+    References
+    ----------
+    Replacement rule: Faris 1960, J. Farm Economics 42:755-766; Perrin 1972, AJAE 54:60-67 (from memory).
+    See `vinemap.renewal.cashflow` for timing and horizons.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_draws, example_zones
+    >>> rng = np.random.default_rng(7)
+    >>> cut = Method(name="trunk_renewal", cost_per_vine=6.5, crop_share_by_year_after=(0.05, 0.6, 0.95))
+    >>> out = value_options(example_draws(rng=rng), example_zones(), methods=[cut], money=Money(), rng=rng)
+    >>> best = out.options.sort_values("npv_per_ha").iloc[-1]
+    >>> str(best["zone_id"]), bool(best["npv_per_ha"] > 0)
+    ('A-Z1', True)
+    """
+    _check_methods(methods, zones)
+    begin = int(np.asarray(draws.years)[0]) - 1 if first_year is None else int(first_year)
+    standing, notes = prepare_standing(
+        draws,
+        zones,
+        first_year=begin,
+        horizon_year=horizon_year,
+        trellis_life_years=trellis_life_years,
+        rng=rng,
+    )
+    samples = draw_samples(standing.draw_count, len(standing.zone_ids), methods=methods, money=money, rng=rng)
+    starts = np.arange(begin, min(begin + start_years, int(standing.horizon.max(initial=begin + 1))))
+    gain = all_gains(standing, methods, money=money, samples=samples, first_year=begin, start_years=starts)
+    visit = _visit_cost(methods, samples, money, starts - begin)
+    options = _options_table(standing, methods, starts, begin, money, gain, visit)
+    return Valuation(
+        options, gain, visit, tuple(methods), starts, begin, money, standing, samples, tuple(notes)
+    )
+
+
+def _check_methods(methods: Sequence[Method], zones: pd.DataFrame) -> None:
+    names = [one.name for one in methods]
+    twice = {one for one in names if names.count(one) > 1}
+    if twice:
+        raise SettingsError(f"Method {', '.join(sorted(twice))} is given twice.", remedy="Give each once.")
+    by_metre = [one.name for one in methods if one.cost_per_m > 0]
+    if not by_metre:
+        return
+    known = pd.to_numeric(zones["row_spacing_m"]) > 0 if "row_spacing_m" in zones else pd.Series(dtype=bool)
+    if not len(known) or not known.all():
+        raise DataError(
+            f"{by_metre[0]} has a cost per metre, but row_spacing_m is not known for every zone.",
+            where="zones",
+            remedy="Add row_spacing_m (m) from the blocks, or set cost_per_m to 0.",
+        )
+
+
+def _visit_cost(methods: Sequence[Method], samples: Samples, money: Money, wait: Ints) -> Floats:
+    fixed = np.asarray([one.mobilisation_per_block for one in methods])
+    later = (1.0 + money.discount_rate) ** -wait.astype(float)
+    return np.asarray((samples.cost * fixed)[:, :, None] * later)
+
+
+def _options_table(
+    standing: Standing,
+    methods: Sequence[Method],
+    starts: Ints,
+    first_year: int,
+    money: Money,
+    gain: Floats,
+    visit: Floats,
+) -> pd.DataFrame:
+    alone = gain - visit[:, None] / standing.area_ha[None, :, None, None]
+    zone, method, start = np.nonzero(np.isfinite(alone).all(axis=0))
+    values = alone[:, zone, method, start]
+    low, high = np.quantile(values, [LOW, HIGH], axis=0) if zone.size else np.zeros((2, 0))
+    mean = values.mean(axis=0)
+    recovery = [capital_recovery(money.discount_rate, float(one - first_year)) for one in standing.horizon]
+    names = np.asarray([one.name for one in methods], dtype=object)
+    frame = pd.DataFrame(
+        {
+            "zone_id": np.asarray(standing.zone_ids, dtype=object)[zone],
+            "method": names[method],
+            "year": starts[start],
+            "npv_per_ha": mean,
+            "npv_low": low,
+            "npv_high": high,
+            "chance_pays": (values > 0).mean(axis=0),
+            "annual_per_ha": mean * np.asarray(recovery)[zone],
+        }
+    )
+    return check_table(frame, RENEWAL_OPTION, where="value_options")
+
+
+def mean_crop(valuation: Valuation, column: int, year: int) -> Floats:
+    """Mean crop [t/ha] of every forecast vintage if `methods[column]` is done in `year`, shape (zone, year).
+
+    Parameters
+    ----------
+    valuation : Valuation
+    column : int
+        Place of the method.
+    year : int
+        Winter of the work.
+
+    Returns
+    -------
+    numpy.ndarray, shape (zone, year)
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> value = example_valuation()
+    >>> crop = mean_crop(value, value.method_index("trunk_renewal"), value.first_year)
+    >>> bool(crop[0, 0] < crop[0, 4])
+    True
+    """
+    return np.asarray(option_crop(valuation, column, year).mean(axis=0))
+
+
+def option_crop(valuation: Valuation, column: int, year: int) -> Floats:
+    """Crop [t/ha] of every vintage if the method is done in `year`, shape (draw, zone, year)."""
+    standing, method = valuation.standing, valuation.methods[column]
+    first = int(np.clip(year + 1 - standing.years[0], 0, standing.years.size))
+    crop = standing.keep.copy()
+    if method.protects:
+        first, fall = protected_fall(standing, method, year)
+        crop[:, :, first:] += slowing(standing, valuation.samples, column)[:, :, None] * fall
+        return crop
+    take = take_share(standing, method, valuation.samples.take[:, column], year)
+    level = full_crop(standing, method) * (1.0 if method.restores_stand else take)
+    new = level[:, :, None] * crop_shape(standing, method, standing.years.size - first)
+    crop[:, :, first:] = crop[:, :, first:] + new if method.keeps_standing else new
+    return crop
+
+
+def mean_cost(valuation: Valuation, column: int) -> Floats:
+    """Mean cost of the work in its year [currency/ha], mobilisation not in it, shape (zone,)."""
+    method, factor = valuation.methods[column], valuation.samples.cost[:, column]
+    if method.protects:
+        return np.full(len(valuation.standing.zone_ids), method.yearly_cost_per_ha * factor.mean())
+    return np.asarray(work_cost(valuation.standing, method, factor).mean(axis=0))

@@ -1,0 +1,213 @@
+"""The one plain sentence behind an advice, with the numbers of the row it stands in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+METHOD_WORDS = {
+    "trunk_renewal": "trunk renewal",
+    "graft_over": "grafting over",
+    "infill": "infilling the missing vines",
+    "replant": "replanting",
+    "keep_protected": "keeping with wound protection",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What a sentence may speak of; amounts in `currency`, shares in %.
+
+    Parameters
+    ----------
+    healthy_t_ha, loss_pct, loss_low, loss_high, decline_pct : float
+        Healthy yield [t/ha], loss and its 90 % interval [%], decline [%/year].
+    vintages : int
+        Vintages with a yield.
+    method, year : str and int
+        Best method and year; "" and 0 if there is none.
+    gain, gain_low, gain_high, wait_cost : float
+        [currency/ha].
+    chance : float
+        Chance that the best option pays.
+    threshold : float
+        Chance asked for.
+    first_year, horizon : int
+        First winter of work and last vintage on the present trellis.
+    currency : str
+    scouting_value, scouting_cost : float
+        Of the whole zone [currency].
+    missing_pct : float
+        Missing vine places [%], NaN if never counted.
+    protect_gain : float
+        Net present value of wound protection over keeping [currency/ha], NaN if not valued.
+    too_short : bool
+        True where too few vintages are on record to renew on yield alone.
+    """
+
+    healthy_t_ha: float
+    loss_pct: float
+    loss_low: float
+    loss_high: float
+    decline_pct: float
+    vintages: int
+    method: str
+    year: int
+    gain: float
+    gain_low: float
+    gain_high: float
+    wait_cost: float
+    chance: float
+    threshold: float
+    first_year: int
+    horizon: int
+    currency: str
+    scouting_value: float
+    scouting_cost: float
+    missing_pct: float
+    protect_gain: float
+    too_short: bool
+
+
+def say_amount(amount: float) -> str:
+    """Write an amount with three figures or to the hundred, whichever is finer in print.
+
+    Examples
+    --------
+    >>> say_amount(9812.0), say_amount(134.2), say_amount(-45678.0), say_amount(7.6)
+    ('9,800', '130', '-45,700', '8')
+    """
+    step = 100 if abs(amount) >= 1000 else 10 if abs(amount) >= 100 else 1
+    value = round(amount / step) * step
+    return f"{value:,d}"
+
+
+def when(year: int, first_year: int) -> str:
+    """Say which winter.
+
+    Examples
+    --------
+    >>> when(2026, 2026), when(2027, 2026), when(2031, 2026)
+    ('this winter (2026)', 'next winter (2027)', 'in the winter of 2031')
+    """
+    if year == first_year:
+        return f"this winter ({year})"
+    return f"next winter ({year})" if year == first_year + 1 else f"in the winter of {year}"
+
+
+def state_words(facts: Facts) -> str:
+    """Say how the zone stands."""
+    interval = f"{facts.loss_low:.0f}-{facts.loss_high:.0f} %"
+    if facts.loss_low < 0:
+        interval = f"{facts.loss_low:.0f} to {facts.loss_high:.0f} %"
+    if facts.loss_pct < 0.5:
+        head = f"Stands at its healthy {facts.healthy_t_ha:.0f} t/ha (loss {interval})"
+    else:
+        head = f"Has lost {facts.loss_pct:.0f} % ({interval}) of its healthy {facts.healthy_t_ha:.0f} t/ha"
+    if facts.decline_pct >= 0.25:
+        return f"{head} and falls by about {facts.decline_pct:.1f} % a year"
+    if facts.decline_pct <= -0.25:
+        return f"{head} and gains about {-facts.decline_pct:.1f} % a year"
+    return f"{head} and holds"
+
+
+def _money(facts: Facts, amount: float) -> str:
+    return f"{say_amount(amount)} {facts.currency}/ha"
+
+
+def _interval(facts: Facts) -> str:
+    return f"5 % to 95 %: {say_amount(facts.gain_low)} to {say_amount(facts.gain_high)}"
+
+
+def _chance(facts: Facts) -> str:
+    return f"{100.0 * facts.chance:.0f} of 100 draws"
+
+
+def _option(facts: Facts) -> str:
+    return f"{METHOD_WORDS[facts.method]} {when(facts.year, facts.first_year)}"
+
+
+def _delay_words(facts: Facts) -> str:
+    if round(abs(facts.wait_cost)) == 0:
+        return "a year's delay changes nothing"
+    if facts.wait_cost > 0:
+        return f"a year's delay costs about {_money(facts, facts.wait_cost)}"
+    return f"waiting a year gains about {_money(facts, -facts.wait_cost)}"
+
+
+def say_renew(facts: Facts) -> str:
+    """Sentence for `renew`."""
+    gaps = ""
+    if facts.method == "infill":
+        gaps = f", with {facts.missing_pct:.0f} % of vine places empty"
+    return (
+        f"{state_words(facts)}{gaps}; {_option(facts)} is worth "
+        f"{_money(facts, facts.gain)} over keeping ({_interval(facts)}), pays in {_chance(facts)}, "
+        f"and {_delay_words(facts)}."
+    )
+
+
+def say_scout(facts: Facts) -> str:
+    """Sentence for `scout`."""
+    option = _option(facts)
+    if facts.too_short:
+        count = "Only 1 vintage is" if facts.vintages == 1 else f"Only {facts.vintages} vintages are"
+        return (
+            f"{count} on record, too few to renew on yield alone: "
+            f"it seems to have lost {facts.loss_pct:.0f} % "
+            f"({facts.loss_low:.0f} to {facts.loss_high:.0f} %), and {option} would be worth "
+            f"{_money(facts, facts.gain)} ({_interval(facts)}) if that is decline, so count vines before "
+            "anything is cut."
+        )
+    verb = "would be worth" if facts.gain > 0 else "would on average change the value by"
+    return (
+        f"{state_words(facts)}; {option} {verb} {_money(facts, facts.gain)} ({_interval(facts)}) and pays in "
+        f"{_chance(facts)}, but a count of symptoms could change the choice and is worth about "
+        f"{say_amount(facts.scouting_value)} {facts.currency} for the zone against a cost of "
+        f"{say_amount(facts.scouting_cost)} {facts.currency}."
+    )
+
+
+def say_watch(facts: Facts) -> str:
+    """Sentence for `watch`."""
+    head = state_words(facts)
+    if not facts.method:
+        return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
+    option = _option(facts)
+    if facts.protect_gain > max(facts.gain, 0.0):
+        return (
+            f"{head}; wound protection is worth {_money(facts, facts.protect_gain)} and beats {option}, "
+            f"the best renewal, at {_money(facts, facts.gain)} ({_interval(facts)})."
+        )
+    if facts.gain <= 0:
+        return (
+            f"{head}; no renewal pays yet, the nearest is {option} at {_money(facts, facts.gain)} against "
+            f"keeping ({_interval(facts)})."
+        )
+    if facts.chance < facts.threshold:
+        return (
+            f"{head}; {option} would be worth {_money(facts, facts.gain)} on average "
+            f"({_interval(facts)}) but "
+            f"pays in only {_chance(facts)}, short of the {100.0 * facts.threshold:.0f} asked for."
+        )
+    return (
+        f"{head}; {option} promises {_money(facts, facts.gain)} ({_interval(facts)}) and pays in "
+        f"{_chance(facts)}, and {_delay_words(facts)}, so it can wait."
+    )
+
+
+def say_keep(facts: Facts) -> str:
+    """Sentence for `keep`."""
+    head = state_words(facts)
+    if not facts.method:
+        return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
+    option = _option(facts)
+    tail = ""
+    if facts.protect_gain > 0:
+        tail = f", while wound protection is worth {_money(facts, facts.protect_gain)}"
+    return (
+        f"{head}; even the best renewal, {option}, comes to {_money(facts, facts.gain)} against keeping "
+        f"({_interval(facts)}){tail}."
+    )
+
+
+SAY = {"renew": say_renew, "scout": say_scout, "watch": say_watch, "keep": say_keep}
