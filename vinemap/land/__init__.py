@@ -6,17 +6,14 @@ from vinemap.land.crs import (
     check_coordinates,
     check_metre_crs,
     choose_crs,
-    grid_bearing,
-    ground_matrix,
-    ground_scale,
     is_equal_area,
     local_equal_area,
-    planar_spacing,
-    true_bearing,
 )
-from vinemap.land.directions import RowPhase, estimate_bearing, mean_direction, snap_rows
+from vinemap.land.directions import estimate_bearing, mean_direction
 from vinemap.land.grids import Grid, GridSpec, average_in, grid_over, mask_inside
+from vinemap.land.ground import grid_bearing, ground_matrix, ground_scale, planar_spacing, true_bearing
 from vinemap.land.locate import assign_blocks, locate_in_rows
+from vinemap.land.phase import RowFit, RowPhase, fit_rows, snap_rows
 from vinemap.land.rows import RowFrame, lay_rows, number_vines, place_vines
 from vinemap.land.segments import segment_rows
 
@@ -25,6 +22,7 @@ __all__ = [
     "Grid",
     "GridSpec",
     "PreparedBlocks",
+    "RowFit",
     "RowFrame",
     "RowPhase",
     "assign_blocks",
@@ -34,6 +32,7 @@ __all__ = [
     "choose_crs",
     "compare_areas",
     "estimate_bearing",
+    "fit_rows",
     "grid_bearing",
     "grid_over",
     "ground_matrix",

@@ -13,16 +13,9 @@ import shapely
 from numpy.typing import NDArray
 
 from vinemap.errors import GeometryError
-from vinemap.land.crs import (
-    check_coordinates,
-    check_metre_crs,
-    choose_crs,
-    geodesy_of,
-    grid_bearing,
-    is_equal_area,
-    true_bearing,
-)
+from vinemap.land.crs import WGS84, check_coordinates, check_metre_crs, choose_crs, is_equal_area
 from vinemap.land.directions import estimate_bearing
+from vinemap.land.ground import geodesy_of, grid_bearing, true_bearing
 from vinemap.land.outlines import mend_outlines, trim_overlaps
 from vinemap.units import HECTARE_M2, vines_per_hectare
 
@@ -31,6 +24,7 @@ SMALLEST_HA, LARGEST_HA = 0.01, 1000.0  # [ha] beyond these an outline is a slip
 # [m] narrowest and widest spacing believed, close planting to overhead trellis; common practice, no source
 ROW_SPACING_M = (0.8, 8.0)
 VINE_SPACING_M = (0.3, 6.0)
+VINE_BELT_DEG = (25.0, 55.0)  # [deg] latitudes of nearly all vineyards; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +132,7 @@ def prepare_blocks(blocks: gpd.GeoDataFrame, *, crs: Any = None) -> PreparedBloc
     _check_spacing(blocks, names, "vine_spacing_m", VINE_SPACING_M)
     estate = choose_crs(blocks) if crs is None else check_metre_crs(crs, where="estate CRS")
     out = blocks.to_crs(estate)
-    notes = [] if is_equal_area(estate) else [_not_equal_area(estate.name)]
+    notes = _doubts(blocks, estate)
     mended, mend_notes = mend_outlines(out.geometry.to_numpy(), names, crs=estate)
     trimmed, trim_notes = trim_overlaps(mended, names)
     out = out.set_geometry(gpd.GeoSeries(trimmed, index=out.index, crs=estate))
@@ -153,8 +147,22 @@ def prepare_blocks(blocks: gpd.GeoDataFrame, *, crs: Any = None) -> PreparedBloc
     return PreparedBlocks(out, notes + mend_notes + trim_notes + bearing_notes)
 
 
-def _not_equal_area(name: str) -> str:
-    return f"{name} is not an equal-area CRS: areas and yields per hectare may be off by 0.1 % or more."
+def _doubts(blocks: gpd.GeoDataFrame, estate: Any) -> list[str]:
+    notes = []
+    if not is_equal_area(estate):
+        notes.append(
+            f"{estate.name} is not an equal-area CRS: areas and yields per hectare may be off "
+            "by 0.1 % or more."
+        )
+    west, south, east, north = blocks.geometry.to_crs(WGS84).total_bounds
+    latitude, longitude = (south + north) / 2, (west + east) / 2
+    low, high = VINE_BELT_DEG
+    if not low <= abs(latitude) <= high and low <= abs(longitude) <= high:
+        notes.append(
+            f"The estate lies at latitude {latitude:.2f}, longitude {longitude:.2f}, where few vineyards "
+            "are. If that is not the place, latitude and longitude are swapped in the file of outlines."
+        )
+    return notes
 
 
 def _check_names(blocks: gpd.GeoDataFrame) -> list[str]:

@@ -1,8 +1,7 @@
-"""Direction and phase of vine rows, from outlines and from where the harvester drove."""
+"""Direction of vine rows, from where the harvester drove or from the outline."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,41 +9,12 @@ import shapely
 from numpy.typing import NDArray
 
 from vinemap.errors import GeometryError
-from vinemap.land.crs import check_metre_crs, planar_spacing
-from vinemap.land.rows import RowFrame, turn_outline
 
 Floats = NDArray[np.float64]
-CLEAR_CONCENTRATION = (
-    0.3  # below this the readings do not tell where the rows stand; common practice, no source
-)
-FEWEST_READINGS = 20  # fewer readings tell neither direction nor phase
+FEWEST_READINGS = 20  # fewer readings do not tell a direction
 STEP_READINGS = 3  # a heading is taken over this many readings, so that GPS jitter matters less
 SMALLEST_STEP_M, LARGEST_STEP_M = 2.0, 30.0  # [m] shorter is jitter at standstill, longer a gap in the log
 PEAK_WIDTH_DEG = 2.0  # [deg] headings within a few of these of the peak belong to the rows
-
-
-@dataclass(frozen=True, slots=True)
-class RowPhase:
-    """Where rows stand across a block as told by readings.
-
-    Parameters
-    ----------
-    offset_m : float
-        For `lay_rows` [m], within half a row spacing of 0.
-    concentration : float
-        Mean resultant length, 0 (readings anywhere) to 1 (all on rows).
-    readings : int
-        Readings used.
-    """
-
-    offset_m: float
-    concentration: float
-    readings: int
-
-    @property
-    def clear(self) -> bool:
-        """Whether the readings tell the phase clearly enough to be used."""
-        return self.readings >= FEWEST_READINGS and self.concentration >= CLEAR_CONCENTRATION
 
 
 def mean_direction(bearing_deg: Any, weight: Any) -> float:
@@ -110,92 +80,6 @@ def estimate_bearing(outline: Any, *, easting: Any = None, northing: Any = None)
     return _peak_direction(bearing, length)
 
 
-def snap_rows(
-    outline: Any,
-    *,
-    row_spacing_m: float,
-    bearing_deg: float,
-    crs: Any,
-    easting: Any,
-    northing: Any,
-) -> RowPhase:
-    """Find the shift of the rows at which the readings lie on them.
-
-    The position of each reading across the rows, as an angle over one row spacing, is averaged on the circle;
-    readings further than a quarter spacing from the mean are left out of a second and third average.
-
-    Parameters
-    ----------
-    outline : shapely.Polygon or shapely.MultiPolygon
-        Outline of the block in `crs` [m].
-    row_spacing_m : float
-        Row spacing on the ground [m].
-    bearing_deg : float
-        Direction of the rows from grid north [deg].
-    crs : pyproj.CRS
-        Projected, axes in metres.
-    easting, northing : array_like, shape (n,)
-        Readings [m]; those outside the outline are not used.
-
-    Returns
-    -------
-    RowPhase
-        Use ``offset_m`` in `lay_rows` only if ``clear``.
-
-    Raises
-    ------
-    GeometryError
-        If the CRS is not in metres.
-
-    References
-    ----------
-    Mardia, K.V. & Jupp, P.E. 2000, Directional Statistics, Wiley, ch. 2 (mean direction, resultant length).
-
-    Examples
-    --------
-    >>> outline = shapely.box(4_321_000, 3_210_000, 4_321_030, 3_210_100)
-    >>> north = 3_210_000 + np.arange(100.0)
-    >>> east = 4_321_000 + 2.0 + 3.0 * (np.arange(100) % 10)
-    >>> phase = snap_rows(outline, row_spacing_m=3.0, bearing_deg=0.0, crs="EPSG:3035",
-    ...                   easting=east, northing=north)
-    >>> round(phase.offset_m, 3), round(phase.concentration, 3), phase.clear
-    (0.5, 1.0, True)
-    """
-    known = check_metre_crs(crs, where="snap_rows")
-    centre = outline.envelope.centroid
-    spacing = planar_spacing(known, centre.x, centre.y, bearing_deg, row_spacing_m)
-    frame = RowFrame(bearing_deg, centre.x, centre.y)
-    east, north = _inside(outline, easting, northing)
-    if not len(east):
-        return RowPhase(0.0, 0.0, 0)
-    left = turn_outline(outline, frame).bounds[0]
-    _, across = frame.from_grid(east, north)
-    angle = 2 * np.pi * (across - left - spacing / 2) / spacing
-    mean = _robust_mean_angle(angle)
-    concentration = float(np.abs(np.exp(1j * angle).mean()))
-    return RowPhase(mean / (2 * np.pi) * row_spacing_m, concentration, len(east))
-
-
-def _robust_mean_angle(angle: Floats) -> float:
-    unit = np.exp(1j * angle)
-    mean = float(np.angle(unit.mean()))
-    for _ in range(3):
-        close = np.abs(np.angle(unit * np.exp(-1j * mean))) <= np.pi / 2
-        if not close.any():
-            break
-        mean = float(np.angle(unit[close].mean()))
-    return mean
-
-
-def _inside(outline: Any, easting: Any, northing: Any) -> tuple[Floats, Floats]:
-    east, north = np.asarray(easting, dtype=float), np.asarray(northing, dtype=float)
-    if not len(east):
-        return east, north
-    shapely.prepare(outline)
-    keep = shapely.intersects_xy(outline, east, north)
-    return east[keep], north[keep]
-
-
 def _headings(east: Floats, north: Floats) -> Floats:
     step_east = east[STEP_READINGS:] - east[:-STEP_READINGS]
     step_north = north[STEP_READINGS:] - north[:-STEP_READINGS]
@@ -228,4 +112,4 @@ def _peak_direction(bearing: Floats, weight: Floats) -> float:
     return peak
 
 
-__all__ = ["RowPhase", "estimate_bearing", "mean_direction", "snap_rows"]
+__all__ = ["estimate_bearing", "mean_direction"]

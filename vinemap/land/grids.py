@@ -84,10 +84,7 @@ class GridSpec:
     def centres(self) -> tuple[Floats, Floats]:
         """Easting and northing of the cell centres, both of shape (rows, columns) [m]."""
         rows, columns = self.shape
-        easting = self.west + (np.arange(columns) + 0.5) * self.cell_m
-        northing = self.north - (np.arange(rows) + 0.5) * self.cell_m
-        grid_easting, grid_northing = np.meshgrid(easting, northing)
-        return grid_easting, grid_northing
+        return _centres(self, slice(0, rows), slice(0, columns))
 
     def cells_at(self, easting: Any, northing: Any) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Row and column of the cells that hold points; -1 for both outside the grid.
@@ -211,9 +208,9 @@ def mask_inside(spec: GridSpec, outline: Any) -> NDArray[np.bool_]:
     mask = np.zeros(spec.shape, dtype=bool)
     rows, columns = _window(spec, outline)
     if rows.stop > rows.start and columns.stop > columns.start:
-        easting, northing = spec.centres()
+        easting, northing = _centres(spec, rows, columns)
         shapely.prepare(outline)
-        mask[rows, columns] = shapely.contains_xy(outline, easting[rows, columns], northing[rows, columns])
+        mask[rows, columns] = shapely.contains_xy(outline, easting, northing)
     return mask
 
 
@@ -257,6 +254,13 @@ def _snap_down(position: float) -> int:
     nearest = round(position)
     # A bound that is a multiple of the cell up to rounding error does not need another cell.
     return int(nearest) if abs(position - nearest) < 1e-6 else int(np.floor(position))
+
+
+def _centres(spec: GridSpec, rows: slice, columns: slice) -> tuple[Floats, Floats]:
+    easting = spec.west + (np.arange(columns.start, columns.stop) + 0.5) * spec.cell_m
+    northing = spec.north - (np.arange(rows.start, rows.stop) + 0.5) * spec.cell_m
+    grid_easting, grid_northing = np.meshgrid(easting, northing)
+    return grid_easting, grid_northing
 
 
 def _window(spec: GridSpec, outline: Any) -> tuple[slice, slice]:

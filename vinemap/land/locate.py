@@ -61,7 +61,9 @@ def assign_blocks(
         )
     owner = np.full(len(east), -1)
     nearest = np.full(len(east), np.inf)
-    for index, outline in enumerate(blocks.geometry.to_numpy()):
+    outlines = blocks.geometry.to_numpy()
+    for index in _within_reach(outlines, east, north, tolerance_m):
+        outline = outlines[index]
         near = _in_box(east, north, outline, tolerance_m)
         if not near.size:
             continue
@@ -111,6 +113,8 @@ def locate_in_rows(easting: Any, northing: Any, rows: gpd.GeoDataFrame) -> pd.Da
     """
     east, north = _pair(easting, northing)
     _check_rows(rows)
+    known = np.isfinite(east) & np.isfinite(north)
+    east, north = np.where(known, east, 0.0), np.where(known, north, 0.0)
     lines = rows.geometry.to_numpy()
     straight = shapely.get_num_points(lines) == 2
     first = shapely.get_coordinates(shapely.get_point(lines, 0))
@@ -121,7 +125,7 @@ def locate_in_rows(easting: Any, northing: Any, rows: gpd.GeoDataFrame) -> pd.Da
     else:
         index, along, beside, beyond = _locate_crooked(east, north, lines)
     half = _half_spacing(across.mean(axis=1))
-    found = (index >= 0) & (np.abs(beside) <= half + 1e-6) & (beyond <= half + 1e-6)
+    found = known & (np.abs(beside) <= half + 1e-6) & (beyond <= half + 1e-6)
     return _as_table(rows, index, along, beside, found)
 
 
@@ -209,6 +213,18 @@ def _pair(easting: Any, northing: Any) -> tuple[Floats, Floats]:
             remedy="Pass two arrays of one length.",
         )
     return east, north
+
+
+def _within_reach(outlines: Any, east: Floats, north: Floats, margin: float) -> NDArray[np.intp]:
+    """Outlines whose box meets the box of the points: most blocks of a large estate drop out at once."""
+    finite = np.isfinite(east) & np.isfinite(north)
+    if not finite.any() or not len(outlines):
+        return np.zeros(0, dtype=np.intp)
+    box = shapely.bounds(outlines)
+    low_east, high_east = east[finite].min() - margin, east[finite].max() + margin
+    low_north, high_north = north[finite].min() - margin, north[finite].max() + margin
+    meets = (box[:, 0] <= high_east) & (box[:, 2] >= low_east)
+    return np.flatnonzero(meets & (box[:, 1] <= high_north) & (box[:, 3] >= low_north))
 
 
 def _in_box(east: Floats, north: Floats, outline: Any, margin: float) -> NDArray[np.intp]:

@@ -11,7 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from vinemap.errors import GeometryError
-from vinemap.land.crs import check_metre_crs, ground_scale, planar_spacing
+from vinemap.land.crs import check_metre_crs
+from vinemap.land.ground import ground_scale, planar_spacing
 
 Floats = NDArray[np.float64]
 FEWEST_VINES = 2  # a shorter piece of row is a sliver at a corner of the outline, not a row
