@@ -1,0 +1,24 @@
+"""What leaves the tool: GeoPackage, HTML map, GeoTIFF surfaces, lists, printable block sheets, dictionary."""
+
+from vinemap.publish.dictionary import write_dictionary
+from vinemap.publish.display import EstateLabel, Interval
+from vinemap.publish.geopackage import write_geopackage
+from vinemap.publish.lists import write_lists
+from vinemap.publish.overlays import MapSurface
+from vinemap.publish.page import write_map
+from vinemap.publish.run import make_run_info
+from vinemap.publish.surfaces import write_surface
+from vinemap.publish.texts import standing_cautions
+
+__all__ = [
+    "EstateLabel",
+    "Interval",
+    "MapSurface",
+    "make_run_info",
+    "standing_cautions",
+    "write_dictionary",
+    "write_geopackage",
+    "write_lists",
+    "write_map",
+    "write_surface",
+]

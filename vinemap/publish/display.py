@@ -1,0 +1,146 @@
+"""How a number is shown to a person: metric or US units, digits, decimal sign, currency."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from vinemap import units
+from vinemap.errors import SettingsError
+from vinemap.publish.texts import texts_in
+
+UnitSystem = Literal["metric", "us"]
+DASH = "–"
+NBSP = "\u00a0"  # a number and its unit stay on one line
+# What a value inside (t/ha, ha, currency/ha, m) is multiplied by before it is shown.
+FACTORS: dict[str, dict[str, float]] = {
+    "metric": {"yield": 1.0, "area": 1.0, "per_area": 1.0, "length": 1.0},
+    "us": {
+        "yield": 1.0 / units.SHORT_TON_PER_ACRE_T_HA,
+        "area": 1.0 / units.ACRE_HA,
+        "per_area": units.ACRE_HA,
+        "length": 1.0 / units.FOOT_M,
+    },
+}
+_LABELS = {
+    ("en", "metric"): {"yield": "t/ha", "area": "ha", "per_area": "/ha", "length": "m"},
+    ("en", "us"): {"yield": "short tons/acre", "area": "acres", "per_area": "/acre", "length": "ft"},
+    ("es", "metric"): {"yield": "t/ha", "area": "ha", "per_area": "/ha", "length": "m"},
+    ("es", "us"): {"yield": "t cortas/acre", "area": "acres", "per_area": "/acre", "length": "ft"},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class EstateLabel:
+    """What the published files need to know of the estate: its name, currency and display units."""
+
+    name: str
+    currency: str = ""
+    units: UnitSystem = "metric"
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A mean with its 90 % interval."""
+
+    mean: float
+    low: float
+    high: float
+
+
+def unit_labels(language: str, system: str) -> dict[str, str]:
+    """Give the unit words of a language and unit system, by kind of quantity.
+
+    Raises
+    ------
+    SettingsError
+        If the unit system is neither metric nor us.
+    """
+    if system not in FACTORS:
+        raise SettingsError(f"Display units {system!r} are not known.", remedy="Use metric or us.")
+    return _LABELS[(texts_in(language)["language_code"], system)]
+
+
+def format_number(value: float | None, digits: int = 0, language: str = "en") -> str:
+    """Write a number with the decimal sign and grouping of a language; a dash where there is none.
+
+    Spanish groups only from five digits on (RAE, Ortografía 2010; CLDR agrees).
+
+    Examples
+    --------
+    >>> format_number(41234.5, 1), format_number(41234.5, 1, "es"), format_number(1234, 0, "es")
+    ('41,234.5', '41.234,5', '1234')
+    """
+    if value is None or not math.isfinite(value):
+        return DASH
+    plain = f"{value:,.{digits}f}"
+    if float(plain.replace(",", "")) == 0:
+        plain = plain.removeprefix("-")
+    if texts_in(language)["language_code"] != "es":
+        return plain.replace("-", "−")
+    if abs(value) < 9_999.5:
+        plain = plain.replace(",", "")
+    return plain.replace(",", "\0").replace(".", ",").replace("\0", ".").replace("-", "−")
+
+
+def round_significant(value: float, digits: int = 2) -> float:
+    """Round to significant digits.
+
+    Examples
+    --------
+    >>> round_significant(41234.0), round_significant(-0.01267, 3), round_significant(0.0)
+    (41000.0, -0.0127, 0.0)
+    """
+    if value == 0 or not math.isfinite(value):
+        return value
+    return round(value, digits - 1 - math.floor(math.log10(abs(value))))
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """Writes quantities for one language, unit system and currency."""
+
+    language: str = "en"
+    system: UnitSystem = "metric"
+    currency: str = ""
+
+    def _with_unit(self, value: float | None, kind: str, digits: int) -> str:
+        shown = None if value is None else value * FACTORS[self.system][kind]
+        unit = unit_labels(self.language, self.system)[kind]
+        return f"{format_number(shown, digits, self.language)}{NBSP}{unit}"
+
+    def area(self, hectares: float | None) -> str:
+        r"""Area with unit.
+
+        Examples
+        --------
+        >>> Display(system="us").area(5.2)
+        '12.8\xa0acres'
+        """
+        return self._with_unit(hectares, "area", 1 if hectares is None or hectares >= 1 else 2)
+
+    def crop(self, t_ha: float | None) -> str:
+        r"""Yield with unit.
+
+        Examples
+        --------
+        >>> Display(system="us").crop(2.2417023)
+        '1.0\xa0short tons/acre'
+        """
+        return self._with_unit(t_ha, "yield", 1)
+
+    def money(self, amount: float | None) -> str:
+        r"""Money, rounded to two significant digits.
+
+        Examples
+        --------
+        >>> Display(currency="AUD").money(41234.0)
+        'AUD\xa041,000'
+        """
+        shown = None if amount is None else round_significant(amount)
+        return f"{self.currency}{NBSP}{format_number(shown, 0, self.language)}".strip(NBSP)
+
+    def percent(self, value: float | None) -> str:
+        """Percent without decimals."""
+        return f"{format_number(value, 0, self.language)}{NBSP}%"

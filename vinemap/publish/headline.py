@@ -1,0 +1,60 @@
+"""The one sentence that answers the owner's question: where, how much, what waiting costs."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from vinemap.publish.display import Display, Interval, format_number, round_significant
+from vinemap.publish.texts import texts_in
+
+
+def write_headline(zones: pd.DataFrame, *, display: Display, waiting: Interval | None = None) -> str:
+    r"""Say how many zones repay renewal now, what waiting a year costs, and how many to scout first.
+
+    Parameters
+    ----------
+    zones : pandas.DataFrame
+        ``zone`` of `tables.OUTPUTS`.
+    display : Display
+        Language, units and currency.
+    waiting : Interval, optional
+        Cost of a year's delay summed over the zones advised to renew, with its 90 % interval from the draws.
+        Without it the sum of the zones' means is given; quantiles cannot be summed.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> zones = pd.DataFrame(
+    ...     {"advice": ["renew", "keep"], "area_ha": [2.0, 3.0], "wait_cost_per_ha": [1200.0, 0.0]}
+    ... )
+    >>> write_headline(zones, display=Display(currency="AUD"))
+    '1 of 2 zones repays renewal now (2.0\xa0ha); waiting a year costs about AUD\xa02,400.'
+    """
+    words = texts_in(display.language)
+    renew = zones[zones["advice"] == "renew"]
+    count = {0: "headline_none", 1: "headline_one"}.get(len(renew), "headline_many")
+    area = display.area(float(renew["area_ha"].sum()))
+    parts = [words[count].format(renew=len(renew), zones=len(zones), area=area)]
+    if len(renew):
+        parts.append(_waiting_clause(renew, display, waiting))
+    scout = int((zones["advice"] == "scout").sum())
+    if scout:
+        parts.append(words["headline_scout_one" if scout == 1 else "headline_scout_many"].format(scout=scout))
+    return "; ".join(parts) + "."
+
+
+def _waiting_clause(renew: pd.DataFrame, display: Display, waiting: Interval | None) -> str:
+    words = texts_in(display.language)
+    if waiting is None:
+        total = float((renew["wait_cost_per_ha"] * renew["area_ha"]).sum())
+        return words["headline_wait"].format(cost=display.money(total))
+    return words["headline_wait_interval"].format(
+        cost=display.money(waiting.mean), low=_bare(waiting.low, display), high=_bare(waiting.high, display)
+    )
+
+
+def _bare(amount: float, display: Display) -> str:
+    return format_number(round_significant(amount), 0, display.language)

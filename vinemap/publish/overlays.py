@@ -1,0 +1,147 @@
+"""Surfaces for the map: each a small grey PNG whose level is the value, coloured and read out in the page."""
+
+from __future__ import annotations
+
+import base64
+import math
+import struct
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pyproj
+import rasterio
+from affine import Affine
+from rasterio.warp import Resampling, reproject, transform_bounds
+
+from vinemap.publish.surfaces import GridLike
+
+# Level 0 is "no data"; the others cut the range of the values into 254 equal steps.
+LEVELS = 254
+WEB_MERCATOR = "EPSG:3857"
+# All images of a map together hold at most this many cells; about 0.4 byte each once packed.
+CELL_BUDGET = 3_000_000
+MIN_SIDE = 24
+
+
+@dataclass(frozen=True, slots=True)
+class MapSurface:
+    """One surface for the map: yield [t/ha] of a block and vintage, or its loss [%] (vintage None)."""
+
+    kind: Literal["yield", "loss"]
+    block_id: str
+    vintage: int | None
+    grid: GridLike
+
+
+def pack_surfaces(surfaces: Sequence[MapSurface]) -> dict[str, Any]:
+    """Turn surfaces into data-URI images in web Mercator with one scale for each kind.
+
+    Parameters
+    ----------
+    surfaces : sequence of MapSurface
+
+    Returns
+    -------
+    dict
+        ``ranges``: (low, high) by kind; ``images``: list of dicts with kind, block_id, vintage, bounds
+        ((south, west), (north, east)) [deg], steps and the PNG as data URI.
+    """
+    usable = [one for one in surfaces if np.isfinite(one.grid.values).any()]
+    ranges = {
+        kind: _range([one for one in usable if one.kind == kind]) for kind in {one.kind for one in usable}
+    }
+    budget = CELL_BUDGET // max(len(usable), 1)
+    return {
+        "ranges": ranges,
+        "steps": LEVELS,
+        "images": [_pack(one, ranges[one.kind], budget) for one in usable],
+    }
+
+
+def _range(surfaces: Sequence[MapSurface]) -> tuple[float, float]:
+    """Range that all but the outermost hundredth of cells lie in, with round ends."""
+    values = np.concatenate([one.grid.values[np.isfinite(one.grid.values)] for one in surfaces])
+    low, high = np.quantile(values, [0.005, 0.995])
+    step = 10.0 ** math.floor(math.log10(max(high - low, 1e-6))) / 2
+    low, high = math.floor(low / step) * step, math.ceil(high / step) * step
+    return (0.0 if surfaces[0].kind == "loss" else max(low, 0.0), high if high > low else low + step)
+
+
+def _pack(surface: MapSurface, scale: tuple[float, float], budget: int) -> dict[str, Any]:
+    values, transform = _to_mercator(surface.grid, budget)
+    height, width = values.shape
+    west, north = transform.c, transform.f
+    east, south = west + transform.a * width, north + transform.e * height
+    to_degrees = pyproj.Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
+    (left, right), (bottom, top) = to_degrees.transform([west, east], [south, north])
+    return {
+        "kind": surface.kind,
+        "block_id": surface.block_id,
+        "vintage": surface.vintage,
+        "bounds": [[round(bottom, 7), round(left, 7)], [round(top, 7), round(right, 7)]],
+        "png": "data:image/png;base64," + base64.b64encode(encode_png(to_levels(values, scale))).decode(),
+    }
+
+
+def _to_mercator(grid: GridLike, budget: int) -> tuple[npt.NDArray[np.float32], Affine]:
+    spec = grid.spec
+    source = np.asarray(grid.values, dtype=np.float32)
+    height, width = source.shape
+    affine = Affine(spec.cell_m, 0.0, spec.west, 0.0, -spec.cell_m, spec.north)
+    crs = rasterio.CRS.from_wkt(pyproj.CRS.from_user_input(spec.crs).to_wkt())
+    bounds = (spec.west, spec.north - height * spec.cell_m, spec.west + width * spec.cell_m, spec.north)
+    west, south, east, north = transform_bounds(crs, WEB_MERCATOR, *bounds)
+    cells = (east - west) / width * (north - south) / height  # of one source cell, in square map metres
+    shrink = max(1.0, math.sqrt((east - west) * (north - south) / cells / max(budget, MIN_SIDE**2)))
+    step = shrink * math.sqrt(cells)
+    columns, rows = max(1, math.ceil((east - west) / step)), max(1, math.ceil((north - south) / step))
+    transform = Affine(step, 0.0, west, 0.0, -step, north)
+    out = np.full((rows, columns), np.nan, dtype=np.float32)
+    reproject(
+        source, out, src_transform=affine, src_crs=crs, src_nodata=np.nan, dst_transform=transform,
+        dst_crs=WEB_MERCATOR, dst_nodata=np.nan,
+        resampling=Resampling.average if shrink > 1.5 else Resampling.bilinear,
+    )  # fmt: skip
+    return out, transform
+
+
+def to_levels(values: npt.NDArray[np.floating], scale: tuple[float, float]) -> npt.NDArray[np.uint8]:
+    """Levels 1-255 for low to high of `scale` (values beyond it clipped), 0 for NaN.
+
+    Examples
+    --------
+    >>> to_levels(np.array([[0.0, 5.0, 12.0, np.nan]]), (0.0, 10.0)).tolist()
+    [[1, 128, 255, 0]]
+    """
+    low, high = scale
+    share = np.clip((values - low) / (high - low), 0.0, 1.0)
+    return np.where(np.isfinite(values), 1 + np.rint(np.nan_to_num(share) * LEVELS), 0).astype(np.uint8)
+
+
+def encode_png(levels: npt.NDArray[np.uint8]) -> bytes:
+    """Write an 8-bit grey PNG, rows filtered "up" (smooth surfaces pack well so).
+
+    Parameters
+    ----------
+    levels : ndarray of uint8 (row, col)
+
+    Returns
+    -------
+    bytes
+
+    References
+    ----------
+    W3C, Portable Network Graphics (PNG) Specification (Third Edition), clauses 9.2, 10 and 11.2.
+    """
+    above = np.vstack([np.zeros((1, levels.shape[1]), np.uint8), levels[:-1]])
+    rows = np.column_stack([np.full(levels.shape[0], 2, np.uint8), levels - above])
+    head = struct.pack(">IIBBBBB", levels.shape[1], levels.shape[0], 8, 0, 0, 0, 0)
+    chunks = [(b"IHDR", head), (b"IDAT", zlib.compress(rows.tobytes(), 9)), (b"IEND", b"")]
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+        for kind, body in chunks
+    )

@@ -1,0 +1,316 @@
+"""map.html: folium's map in a report page of its own, everything inlined, under a strict content policy."""
+
+from __future__ import annotations
+
+import base64
+import datetime
+import hashlib
+import html
+import re
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import folium
+import pandas as pd
+from branca.element import Figure
+from jinja2 import Environment, Template, select_autoescape
+
+from vinemap import tables
+from vinemap._version import __version__
+from vinemap.errors import DataError, SettingsError
+from vinemap.publish.display import FACTORS, Display, EstateLabel, Interval, unit_labels
+from vinemap.publish.files import write_text
+from vinemap.publish.headline import write_headline
+from vinemap.publish.map_data import collect_layers, safe_json
+from vinemap.publish.overlays import MapSurface, pack_surfaces
+from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
+from vinemap.publish.texts import standing_cautions, texts_in
+
+LEAFLET = "leaflet-1.9.4"
+SCRIPTS = ("core.js", "charts.js", "map.js", "page.js")
+MAP_NAME = "vinemap_map"
+
+
+class OfflineMap(folium.Map):
+    """folium's map without its links to scripts and styles elsewhere, and without tiles."""
+
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012  (folium reads it off the class)
+    default_css: list[tuple[str, str]] = []  # noqa: RUF012
+    _template = Template(
+        """
+        {% macro html(this, kwargs) %}
+        <div class="ground" id="{{ this.get_name() }}" role="region"
+             aria-label="{{ this.label }}"></div>
+        {% endmacro %}
+        {% macro script(this, kwargs) %}
+        const {{ this.get_name() }} = L.map("{{ this.get_name() }}", {
+            center: {{ this.location|tojson }}, zoom: 15, zoomSnap: 0.25, maxZoom: 20, zoomControl: false,
+            attributionControl: false, scrollWheelZoom: false, fadeAnimation: false,
+            dragging: !matchMedia("(pointer: coarse)").matches, renderer: L.svg({padding: 0.5})
+        });
+        {% endmacro %}
+        """,
+        autoescape=True,
+    )
+
+    def __init__(self, location: Sequence[float], label: str) -> None:
+        super().__init__(location=list(location), tiles=None)
+        self.label = label
+
+    def get_name(self) -> str:
+        """Give the same name each time, so that the same run writes the same file."""
+        return MAP_NAME
+
+
+class ReportPage(Figure):
+    """The page around the map: one file, hashed scripts and styles, nothing from elsewhere."""
+
+    def __init__(self, view: Mapping[str, Any], background_origin: str = "") -> None:
+        super().__init__()
+        self._view = view
+        self._background_origin = background_origin
+
+    def render(self, **kwargs: Any) -> str:
+        """Render the children, then the page with the hashes of its scripts and styles in the policy."""
+        for child in list(self._children.values()):
+            child.render(**kwargs)
+        leaflet = _asset("leaflet.js").replace("//# sourceMappingURL=leaflet.js.map", "")
+        own = [_template_text(name) for name in SCRIPTS]
+        scripts = [leaflet, self.script.render(**kwargs), *own]
+        styles = [re.sub(r"url\(images/[^)]*\)", "none", _asset("leaflet.css")), _template_text("page.css")]
+        environment = Environment(autoescape=select_autoescape(default=True, default_for_string=True))
+        page = environment.from_string(_template_text("page.html"))
+        return page.render(
+            **self._view,
+            map_html=self.html.render(**kwargs),
+            scripts=scripts,
+            styles=styles,
+            policy=content_policy(scripts, styles, images=self._background_origin),
+            leaflet_version=LEAFLET.partition("-")[2],
+            leaflet_licence=_asset("LICENSE").replace("--", "- -"),
+        )
+
+
+def content_policy(scripts: Sequence[str], styles: Sequence[str], *, images: str = "") -> str:
+    """Content-Security-Policy that lets run exactly these scripts and styles, and nothing be fetched.
+
+    Parameters
+    ----------
+    scripts, styles : sequence of str
+        Text of each inline element, exactly as it stands in the page.
+    images : str, optional
+        Origin that images may come from besides ``data:`` (the background map, where turned on).
+
+    Returns
+    -------
+    str
+
+    References
+    ----------
+    W3C, Content Security Policy Level 3, 2.3.1 (hash sources).
+
+    Examples
+    --------
+    >>> content_policy(["alert('Hello, world.');"], []).split("; ")[1]
+    "script-src 'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='"
+    """
+    parts = [
+        "default-src 'none'",
+        f"script-src {_hashes(scripts)}",
+        f"style-src {_hashes(styles)}",
+        f"img-src data: {images}".strip(),
+        "base-uri 'none'",
+        "form-action 'none'",
+    ]
+    return "; ".join(parts)
+
+
+def _hashes(texts: Sequence[str]) -> str:
+    digests = (base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in texts)
+    return " ".join(f"'sha256-{one}'" for one in digests) or "'none'"
+
+
+def _asset(name: str) -> str:
+    text = (resources.files("vinemap.publish") / "assets" / LEAFLET / name).read_text("utf-8")
+    return text.replace("\r\n", "\n")
+
+
+def _template_text(name: str) -> str:
+    text = (resources.files("vinemap.publish") / "templates" / name).read_text("utf-8")
+    return text.replace("\r\n", "\n")
+
+
+def write_map(
+    path: Path | str,
+    layers: Mapping[str, pd.DataFrame],
+    *,
+    estate: EstateLabel,
+    surfaces: Sequence[MapSurface] | None = None,
+    cautions: Sequence[str] = (),
+    waiting: Interval | None = None,
+    language: str = "en",
+    background_url: str | None = None,
+    background_credit: str = "",
+    made: datetime.date | None = None,
+) -> Path:
+    """Write the map page: one HTML file that works with the network off.
+
+    Parameters
+    ----------
+    path : path-like
+    layers : mapping of str to DataFrame or GeoDataFrame
+        Tables of `tables.OUTPUTS`. ``zone`` may carry ``wait_cost_per_ha_low``, ``wait_cost_per_ha_high`` and
+        ``would_change`` (a sentence) besides.
+    estate : EstateLabel
+        Name, currency and display units.
+    surfaces : sequence of MapSurface, optional
+        Fine surfaces: yield [t/ha] of blocks and vintages, loss [%].
+    cautions : sequence of str
+        Cautions of this run, put before the standing ones.
+    waiting : Interval, optional
+        Cost of a year's delay over all zones advised to renew, with its 90 % interval.
+    language : str
+        ``"en"`` or ``"es"``.
+    background_url : str, optional
+        Address of map tiles with {z}, {x}, {y}; fetched only when the reader turns the background on.
+    background_credit : str
+        Credit the owner of the tiles asks for.
+    made : datetime.date, optional
+        Date to print; today if not given.
+
+    Returns
+    -------
+    pathlib.Path
+        The file written.
+
+    Raises
+    ------
+    DataError
+        If there is no zone to show.
+    SettingsError
+        If the language or the background address cannot be used.
+    """
+    page = build_page(
+        layers,
+        estate=estate,
+        surfaces=surfaces,
+        cautions=cautions,
+        waiting=waiting,
+        language=language,
+        background_url=background_url,
+        background_credit=background_credit,
+        made=made,
+    )
+    return write_text(Path(path), page.render())
+
+
+def build_page(
+    layers: Mapping[str, pd.DataFrame],
+    *,
+    estate: EstateLabel,
+    surfaces: Sequence[MapSurface] | None,
+    cautions: Sequence[str],
+    waiting: Interval | None,
+    language: str,
+    background_url: str | None,
+    background_credit: str,
+    made: datetime.date | None,
+) -> ReportPage:
+    """Build the page as a folium figure; parameters as `write_map`."""
+    checked = _checked(layers)
+    words = texts_in(language)
+    origin = _origin(background_url)
+    data = collect_layers(checked)
+    vintages = sorted({int(one) for one in checked["zone_vintage"]["vintage"]}) or [0]
+    headlines = {
+        system: write_headline(
+            checked["zone"], display=Display(language, system, estate.currency), waiting=waiting
+        )
+        for system in ("metric", "us")
+    }
+    data |= {
+        "texts": dict(words),
+        "currency": estate.currency,
+        "units": estate.units,
+        "factors": FACTORS,
+        "unit_labels": {system: unit_labels(language, system) for system in FACTORS},
+        "vintages": vintages,
+        "headlines": headlines,
+        "ramps": RAMPS,
+        "no_value": NO_VALUE,
+        "surfaces": pack_surfaces(surfaces or ()),
+        "background": {"url": background_url, "credit": html.escape(background_credit)},
+    }
+    view = _view(words, estate, vintages[-1], made or datetime.date.today(), cautions, language)
+    view |= {
+        "headline": headlines[estate.units],
+        "note": words["headline_wait_note"] if waiting is None and _any_renewal(checked) else "",
+        "footer": words["footer_background" if origin else "footer_offline"],
+        "background_host": urlsplit(origin).netloc,
+        "data": safe_json(data),
+    }
+    page = ReportPage(view, origin)
+    (south, west), (north, east) = data["bounds"]
+    page.add_child(OfflineMap(((south + north) / 2, (west + east) / 2), words["map_label"]), name=MAP_NAME)
+    return page
+
+
+def _view(
+    words: Mapping[str, str],
+    estate: EstateLabel,
+    vintage: int,
+    made: datetime.date,
+    cautions: Sequence[str],
+    language: str,
+) -> dict[str, Any]:
+    letters = ", ".join(
+        f"{words['letter_' + one]} {words['advice_' + one]}" for one in reversed(tables.ADVICE)
+    )
+    return {
+        "lang": words["language_code"],
+        "t": words,
+        "version": __version__,
+        "estate": estate.name,
+        "title": words["title"].format(estate=estate.name, vintage=vintage),
+        "imprint": words["imprint"].format(vintage=vintage, made=made.isoformat(), version=__version__),
+        "caption": words["plate_caption"].format(letters=letters),
+        "cautions": [*cautions, *standing_cautions(language)],
+        "marks": ADVICE_MARKS,
+    }
+
+
+def _checked(layers: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    out = {
+        table.name: tables.check_table(layers[table.name], table, where=f"layer {table.name}")
+        if table.name in layers
+        else tables.empty_table(table, crs="EPSG:4326")
+        for table in tables.OUTPUTS
+    }
+    if not len(out["zone"]) or not len(out["block"]):
+        raise DataError(
+            f"There are {len(out['block'])} blocks and {len(out['zone'])} zones to show.",
+            where="map",
+            remedy="Add block outlines and at least one vintage, then assess again.",
+        )
+    return out
+
+
+def _any_renewal(layers: Mapping[str, pd.DataFrame]) -> bool:
+    return bool((layers["zone"]["advice"] == "renew").any())
+
+
+def _origin(url: str | None) -> str:
+    """Origin of the background map for the policy, "" for none."""
+    if not url:
+        return ""
+    parts = urlsplit(url)
+    good = parts.scheme in ("https", "http") and re.fullmatch(r"[A-Za-z0-9.-]+(:\d+)?", parts.netloc)
+    if not good or not all(mark in url for mark in ("{z}", "{x}", "{y}")):
+        raise SettingsError(
+            f"The background map address {url!r} cannot be used.",
+            remedy="Give one such as https://tiles.example.org/{z}/{x}/{y}.png, with a plain host name.",
+        )
+    return f"{parts.scheme}://{parts.netloc}"

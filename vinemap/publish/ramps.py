@@ -1,0 +1,104 @@
+"""Colours: ramps that are even to the eye and safe for colour-vision deficiency, and the marks of the advice.
+
+No colour stands alone: advice carries a letter and a hatch, ramps a printed value.
+
+References
+----------
+cividis: Nuñez, Anderton & Renslow 2018, PLOS ONE 13(7):e0199239 (18 stops of matplotlib's table).
+PuRd, PuBu: Brewer, Harrower et al., ColorBrewer 2.0, nine classes, listed there as colour-blind safe.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+CIVIDIS = (
+    "#00224e", "#002d68", "#163770", "#2e416d", "#3f4c6c", "#4e566c", "#5c616e", "#696b71", "#767676",
+    "#838179", "#928c78", "#a09875", "#afa471", "#bfb06b", "#cfbd62", "#dfca57", "#f0d846", "#fee838",
+)  # fmt: skip
+PURD = ("#f7f4f9", "#e7e1ef", "#d4b9da", "#c994c7", "#df65b0", "#e7298a", "#ce1256", "#980043", "#67001f")
+PUBU = ("#fff7fb", "#ece7f2", "#d0d1e6", "#a6bddb", "#74a9cf", "#3690c0", "#0570b0", "#045a8d", "#023858")
+RAMPS = {"yield": CIVIDIS, "loss": PURD, "chance": PUBU}
+NO_VALUE = "#ddd8cb"
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """How an advice is drawn: fill, ink of its hatch, and the hatch as an SVG path in an 8 x 8 tile."""
+
+    fill: str
+    ink: str
+    hatch: str
+
+
+# Blue-grey against ochre against mulberry, and light against dark: told apart in any kind of vision.
+ADVICE_MARKS = {
+    "keep": Mark("#dfe4e3", "#3d484c", ""),
+    "watch": Mark("#a9bcc8", "#24333c", "M2 0V8"),
+    "scout": Mark("#e8b957", "#3d2a00", "M2 2h1.6v1.6h-1.6zM6 6h1.6v1.6h-1.6z"),
+    "renew": Mark("#74224f", "#ffffff", "M-2 2L2 -2M0 8L8 0M6 10L10 6"),
+}
+
+
+def ramp_colour(name: str, share: float | None) -> str:
+    """Colour of a ramp at a share of its length; the "no value" colour for None or NaN.
+
+    Parameters
+    ----------
+    name : str
+        Key of `RAMPS`.
+    share : float or None
+        0 at the low end, 1 at the high end; clipped.
+
+    Returns
+    -------
+    str
+        Colour as #rrggbb.
+
+    Examples
+    --------
+    >>> ramp_colour("yield", 0.0), ramp_colour("loss", 9.0), ramp_colour("loss", None)
+    ('#00224e', '#67001f', '#ddd8cb')
+    """
+    if share is None or math.isnan(share):
+        return NO_VALUE
+    stops = RAMPS[name]
+    place = min(max(share, 0.0), 1.0) * (len(stops) - 1)
+    low = min(int(place), len(stops) - 2)
+    first, second = _channels(stops[low]), _channels(stops[low + 1])
+    mixed = (round(a + (b - a) * (place - low)) for a, b in zip(first, second, strict=True))
+    return "#" + "".join(f"{one:02x}" for one in mixed)
+
+
+def _channels(colour: str) -> tuple[int, int, int]:
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def contrast(first: str, second: str) -> float:
+    """Contrast ratio of two colours.
+
+    References
+    ----------
+    WCAG 2.2, definition of contrast ratio and relative luminance.
+
+    Examples
+    --------
+    >>> round(contrast("#767676", "#ffffff"), 2)
+    4.54
+    """
+    high, low = sorted((_luminance(first), _luminance(second)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+def _luminance(colour: str) -> float:
+    linear = [
+        c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4
+        for c in (one / 255 for one in _channels(colour))
+    ]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def ink_on(colour: str) -> str:
+    """Black or white, whichever reads better on a colour."""
+    return max(("#1d1a17", "#ffffff"), key=lambda ink: contrast(ink, colour))

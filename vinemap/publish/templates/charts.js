@@ -1,0 +1,113 @@
+"use strict";
+/* Two figures drawn as SVG at the width they are given, each with its numbers in a table beside it. */
+const VMCharts = (() => {
+  const { make, show, word, words, table, isNumber, factor, unit, data } = VM;
+  const Z90 = 1.6449; // 90 % of a normal lies within this many standard errors
+
+  function niceTop(value) {
+    const step = 10 ** Math.floor(Math.log10(Math.max(value, 1e-9)));
+    return [1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10].map((one) => one * step).find((one) => one >= value);
+  }
+  function ticks(low, high, count) {
+    const raw = (high - low) / count, size = 10 ** Math.floor(Math.log10(raw));
+    const step = [1, 2, 2.5, 5, 10].map((one) => one * size).find((one) => one >= raw);
+    const out = [];
+    for (let at = Math.ceil(low / step) * step; at <= high + step * 1e-6; at += step) out.push(Math.abs(at) < step * 1e-6 ? 0 : at);
+    return out;
+  }
+  const line = (points, attributes) => make("path", { d: points.map(([x, y], at) => `${at ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join(""), fill: "none", ...attributes });
+  const band = (upper, lower, attributes) => make("path", { d: [...upper, ...lower.slice().reverse()].map(([x, y], at) => `${at ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("") + "Z", stroke: "none", ...attributes });
+  const keyMark = (draw) => make("svg", { width: 26, height: 14, viewBox: "0 0 26 14", "aria-hidden": "true" }, ...draw);
+  const keyEntry = (draw, text) => make("span", {}, keyMark(draw), text);
+
+  function frame(svg, box, years, levels, y, label, x) {
+    for (const level of levels) svg.append(
+      make("line", { x1: box.left, x2: box.right, y1: y(level), y2: y(level), class: "axis" }),
+      make("text", { x: box.left - 6, y: y(level) + 4, "text-anchor": "end" }, label(level)));
+    const room = Math.max(1, Math.ceil(years.length / ((box.right - box.left) / 42)));
+    years.forEach((year, at) => {
+      if ((years.length - 1 - at) % room === 0) svg.append(make("text", { x: x(year), y: box.bottom + 16, "text-anchor": "middle" }, String(year)));
+    });
+  }
+  function whiskers(svg, series, x, y, shape) {
+    for (const one of series) {
+      if (!isNumber(one.value)) continue;
+      const at = x(one.vintage);
+      if (isNumber(one.error)) svg.append(make("line", { x1: at, x2: at, y1: y(Math.max(one.value - Z90 * one.error, 0)), y2: y(one.value + Z90 * one.error), stroke: shape.ink, "stroke-width": 1.6 }));
+      svg.append(shape.open
+        ? make("rect", { x: at - 4, y: y(one.value) - 4, width: 8, height: 8, transform: `rotate(45 ${at} ${y(one.value)})`, fill: "#fbf9f4", stroke: shape.ink, "stroke-width": 1.8 })
+        : make("circle", { cx: at, cy: y(one.value), r: 4.2, fill: shape.ink }));
+    }
+  }
+  function yieldFigure(zone, other, width) {
+    const series = VM.seriesOf(zone), forecast = data.forecast[zone.zone_id] || [], rival = other ? VM.seriesOf(other) : [];
+    const years = [...series.map((one) => one.vintage), ...forecast.map((one) => one[0])];
+    const box = { left: 40, right: width - 8, top: 22, bottom: 226 };
+    const first = Math.min(...years), last = Math.max(...years);
+    const x = (year) => box.left + 14 + (box.right - box.left - 22) * (year - first) / Math.max(last - first, 1);
+    const all = [...series, ...rival].flatMap((one) => [one.value + Z90 * (one.error || 0), one.expected]).concat(forecast.map((one) => one[3])).filter(isNumber);
+    const top = niceTop(Math.max(...all, 1) * factor("yield")) / factor("yield");
+    const y = (value) => box.bottom - (box.bottom - box.top) * value / top;
+    const svg = make("svg", { viewBox: `0 0 ${width} 248`, height: 248, role: "img", "aria-label": word("chart_yield_alt", { zone: VM.fullName(zone) }) });
+    const levels = ticks(0, top * factor("yield"), 5).map((one) => one / factor("yield"));
+    frame(svg, box, range(first, last), levels, y, (level) => show.number(level * factor("yield"), top * factor("yield") < 5 ? 1 : 0), x);
+    svg.append(make("text", { x: 2, y: 12, class: "soft" }, unit("yield")));
+    if (forecast.length) {
+      const points = (column) => forecast.filter((one) => isNumber(one[column])).map((one) => [x(one[0]), y(one[column])]);
+      svg.append(band(points(3), points(2), { fill: "#74224f", "fill-opacity": 0.16 }), line(points(1), { stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" }));
+    }
+    const half = Math.min(10, (x(first + 1) - x(first)) * 0.42 || 10);
+    for (const one of series) if (isNumber(one.expected)) svg.append(make("line", { x1: x(one.vintage) - half, x2: x(one.vintage) + half, y1: y(one.expected), y2: y(one.expected), stroke: "#3f6175", "stroke-width": 3 }));
+    if (other) whiskers(svg, rival, x, y, { ink: "#8a5800", open: true });
+    whiskers(svg, series, x, y, { ink: "#25211c", open: false });
+    return make("div", { class: "figure" }, yieldKey(other), svg, yieldTable(zone, series, forecast));
+  }
+  const range = (first, last) => Array.from({ length: last - first + 1 }, (_, at) => first + at);
+  function yieldKey(other) {
+    const entries = [
+      keyEntry([make("line", { x1: 13, x2: 13, y1: 0, y2: 14, stroke: "#25211c", "stroke-width": 1.6 }), make("circle", { cx: 13, cy: 7, r: 4, fill: "#25211c" })], words.chart_measured),
+      keyEntry([make("line", { x1: 3, x2: 23, y1: 7, y2: 7, stroke: "#3f6175", "stroke-width": 3 })], words.chart_expected),
+      keyEntry([make("rect", { x: 0, y: 1, width: 26, height: 12, fill: "#74224f", "fill-opacity": 0.16 }), make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" })], words.chart_forecast)];
+    if (other) entries.push(keyEntry([make("rect", { x: 9, y: 3, width: 8, height: 8, transform: "rotate(45 13 7)", fill: "#fbf9f4", stroke: "#8a5800", "stroke-width": 1.8 })], word("chart_compare", { zone: VM.fullName(other) })));
+    return make("div", { class: "key" }, ...entries);
+  }
+  function yieldTable(zone, series, forecast) {
+    const of = (value) => show.cropNumber(value), suffix = `, ${unit("yield")}`;
+    const measured = series.map((one) => [String(one.vintage), of(one.value), isNumber(one.error) ? of(Math.max(one.value - Z90 * one.error, 0)) : "–", isNumber(one.error) ? of(one.value + Z90 * one.error) : "–", of(one.expected)]);
+    const ahead = forecast.map(([year, keep, low, high]) => [String(year), of(keep), of(low), of(high)]);
+    return make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" },
+      table(words.chart_yield, [words.col_vintage, words.col_measured + suffix, words.col_low, words.col_high, words.col_expected], measured),
+      table(words.chart_forecast, [words.col_year_plain || words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high], ahead)));
+  }
+  const INKS = ["#74224f", "#3f6175", "#8a5800", "#4d4a45"], DASHES = [null, "7 3", "2 3", "10 3 2 3"];
+  function moneyFigure(zone, width) {
+    const options = data.options[zone.zone_id] || [];
+    if (!options.length) return null;
+    const methods = [...new Set(options.map((one) => one[0]))], best = zone.best_method || methods[0];
+    const years = [...new Set(options.map((one) => one[1]))].sort();
+    const right = 112, box = { left: 62, right: width - right, top: 22, bottom: 190 };
+    const shown = options.flatMap((one) => one[0] === best ? [one[2], one[3], one[4]] : [one[2]]).filter(isNumber).map((one) => one * factor("per_area")).concat([0]);
+    const low = Math.min(...shown), high = Math.max(...shown), span = Math.max(high - low, 1);
+    const y = (value) => box.bottom - (box.bottom - box.top) * (value * factor("per_area") - low) / span;
+    const x = (year) => box.left + 8 + (box.right - box.left - 14) * (year - years[0]) / Math.max(years[years.length - 1] - years[0], 1);
+    const svg = make("svg", { viewBox: `0 0 ${width} 212`, height: 212, role: "img", "aria-label": word("chart_money_alt", { zone: VM.fullName(zone) }) });
+    frame(svg, box, years, ticks(low, high, 4).map((one) => one / factor("per_area")), y, (level) => show.number(level * factor("per_area")), x);
+    svg.append(make("text", { x: 2, y: 12, class: "soft" }, `${data.currency}${unit("per_area")}`));
+    svg.append(make("line", { x1: box.left, x2: box.right, y1: y(0), y2: y(0), stroke: "#25211c", "stroke-width": 1.2 }));
+    const ends = [{ at: y(0), text: words.chart_money_zero, ink: "#25211c" }];
+    methods.forEach((method, place) => {
+      const mine = options.filter((one) => one[0] === method && isNumber(one[2]));
+      const points = (column) => mine.filter((one) => isNumber(one[column])).map((one) => [x(one[1]), y(one[column])]);
+      if (method === best) svg.append(band(points(4), points(3), { fill: INKS[place % 4], "fill-opacity": 0.14 }));
+      svg.append(line(points(2), { stroke: INKS[place % 4], "stroke-width": method === best ? 2.6 : 1.6, "stroke-dasharray": DASHES[place % 4] }));
+      if (mine.length) ends.push({ at: points(2)[mine.length - 1][1], text: words["method_" + method] || method, ink: INKS[place % 4] });
+    });
+    ends.sort((a, b) => a.at - b.at).forEach((one, at) => { if (at && one.at < ends[at - 1].at + 13) one.at = ends[at - 1].at + 13; });
+    for (const one of ends) svg.append(make("text", { x: box.right + 5, y: one.at + 4, style: null, fill: one.ink }, one.text));
+    const of = (value) => show.number(value * factor("per_area"));
+    const rows = options.map(([method, year, npv, from, to, chance]) => [words["method_" + method] || method, String(year), of(npv), of(from), of(to), show.chance(chance)]);
+    const heads = [words.col_method, words.col_year, `${words.col_npv}, ${data.currency}${unit("per_area")}`, words.col_low, words.col_high, words.col_chance];
+    return make("div", { class: "figure" }, svg, make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" }, table(words.chart_money, heads, rows))));
+  }
+  return { yieldFigure, moneyFigure, ticks };
+})();

@@ -1,0 +1,240 @@
+"use strict";
+/* The map: zones coloured by advice, loss, yield or chance; fine surfaces; rows and scouting points of the picked zone. */
+const VMMap = ((map) => {
+  const { data, words, word, state, show, make, zones, isNumber } = VM;
+  const paths = new Map(), tags = L.layerGroup().addTo(map), detail = L.layerGroup().addTo(map), images = L.layerGroup();
+  map.createPane("surfaces").style.zIndex = 350;
+  map.createPane("frames").style.zIndex = 420;
+  map.getPane("frames").style.pointerEvents = "none";
+  map.createPane("marks").style.zIndex = 450;
+  const top = Math.max(...Object.values(data.series).flat().map((one) => one[1]).filter(isNumber), 1);
+  const yieldRange = data.surfaces.ranges.yield || [0, Math.ceil(top / 5) * 5], lossRange = data.surfaces.ranges.loss || [0, Math.max(50, Math.ceil(Math.max(...zones.map((zone) => zone.loss_pct || 0)) / 10) * 10)];
+  const share = (value, [low, high]) => isNumber(value) ? (value - low) / (high - low) : null;
+  const values = {
+    advice: () => null,
+    loss: (zone) => share(zone.loss_pct, lossRange),
+    yield: (zone) => share(VM.yieldIn(zone, state.vintage), yieldRange),
+    chance: (zone) => zone.chance_pays,
+  };
+  const spoken = {
+    advice: (zone) => words["advice_" + zone.advice],
+    loss: (zone) => show.percent(zone.loss_pct),
+    yield: (zone) => show.crop(VM.yieldIn(zone, state.vintage)),
+    chance: (zone) => show.chance(zone.chance_pays),
+  };
+  const tagText = {
+    advice: (zone) => words["letter_" + zone.advice] || "?",
+    loss: (zone) => show.percent(zone.loss_pct),
+    yield: (zone) => show.cropNumber(VM.yieldIn(zone, state.vintage)),
+    chance: (zone) => show.chance(zone.chance_pays),
+  };
+
+  // ---------------------------------------------------------------- surfaces
+  const loaded = new Map();
+  function key(image) { return `${image.kind}|${image.block_id}|${image.vintage}`; }
+  function load(image, done) {
+    if (loaded.has(key(image))) { done(loaded.get(key(image))); return; }
+    const picture = new Image();
+    picture.onload = () => {
+      const canvas = make("canvas", { width: picture.width, height: picture.height }), pen = canvas.getContext("2d", { willReadFrequently: true });
+      pen.drawImage(picture, 0, 0);
+      const pixels = pen.getImageData(0, 0, picture.width, picture.height), levels = new Uint8Array(picture.width * picture.height);
+      const stops = data.ramps[image.kind];
+      const lookup = Array.from({ length: 256 }, (_, level) => VM.mix(stops, (level - 1) / data.surfaces.steps));
+      for (let at = 0; at < levels.length; at++) {
+        const level = pixels.data[4 * at];
+        levels[at] = level;
+        [pixels.data[4 * at], pixels.data[4 * at + 1], pixels.data[4 * at + 2]] = lookup[level];
+        pixels.data[4 * at + 3] = level ? 255 : 0;
+      }
+      pen.putImageData(pixels, 0, 0);
+      const layer = L.imageOverlay(canvas.toDataURL(), image.bounds, { pane: "surfaces", interactive: false, alt: "" });
+      const entry = { image, layer, levels, width: picture.width, height: picture.height };
+      loaded.set(key(image), entry);
+      done(entry);
+    };
+    picture.src = image.png;
+  }
+  const wanted = () => state.fine && (state.mode === "yield" || state.mode === "loss")
+    ? data.surfaces.images.filter((image) => image.kind === state.mode && (image.vintage === null || image.vintage === state.vintage)) : [];
+  const hasFine = (mode) => data.surfaces.images.some((image) => image.kind === mode);
+  function drawSurfaces() {
+    images.clearLayers();
+    const now = wanted();
+    if (!now.length) { map.removeLayer(images); return; }
+    images.addTo(map);
+    for (const image of now) load(image, (entry) => { if (wanted().includes(image)) images.addLayer(entry.layer); });
+  }
+  function readOut(where) {
+    for (const image of wanted()) {
+      const entry = loaded.get(key(image));
+      if (!entry || !L.latLngBounds(image.bounds).contains(where)) continue;
+      const [[south, west], [north, east]] = image.bounds, project = (lat, lng) => L.Projection.SphericalMercator.project(L.latLng(lat, lng));
+      const here = project(where.lat, where.lng), lower = project(south, west), upper = project(north, east);
+      const column = Math.min(entry.width - 1, Math.floor(entry.width * (here.x - lower.x) / (upper.x - lower.x)));
+      const row = Math.min(entry.height - 1, Math.floor(entry.height * (upper.y - here.y) / (upper.y - lower.y)));
+      const level = entry.levels[row * entry.width + column];
+      if (!level) continue;
+      const [low, high] = data.surfaces.ranges[image.kind];
+      return low + (high - low) * (level - 1) / data.surfaces.steps;
+    }
+    return null;
+  }
+
+  // ---------------------------------------------------------------- zones
+  const covered = (zone) => wanted().some((image) => image.block_id === zone.block_id);
+  function style(zone) {
+    const picked = zone.zone_id === state.zone, other = zone.zone_id === state.other;
+    const fill = state.mode === "advice" ? `url(#hatch-${zone.advice})` : VM.colour(state.mode, values[state.mode](zone));
+    return { fillColor: fill, fillOpacity: covered(zone) ? 0 : 1, color: other ? "#8a5800" : "#25211c", weight: picked ? 4 : other ? 3 : 1, opacity: 1, dashArray: other && !picked ? "6 4" : null };
+  }
+  function addZones() {
+    for (const zone of zones) {
+      const path = L.polygon(zone.rings, { ...style(zone), className: "zone" });
+      const name = make("span");
+      path.bindTooltip(name, { className: "name", sticky: true, direction: "top", offset: [0, -6] });
+      path.on("tooltipopen mouseover", () => { name.textContent = `${VM.fullName(zone)}: ${spoken[state.mode](zone)}`; });
+      path.on("click", () => VM.change({ zone: zone.zone_id, from: "map" }));
+      path.addTo(map);
+      paths.set(zone.zone_id, path);
+      const node = path.getElement();
+      node.setAttribute("role", "button");
+      node.addEventListener("keydown", (event) => keys(event, zone));
+    }
+    for (const block of data.blocks) L.polygon(block.rings, { pane: "frames", fill: false, color: "#25211c", weight: 2, interactive: false }).addTo(map);
+  }
+  function keys(event, zone) {
+    const at = zones.indexOf(zone), step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+    if (event.key === "Enter" || event.key === " ") VM.change({ zone: zone.zone_id, from: "map" });
+    else if (step) focusZone(zones[(at + step + zones.length) % zones.length]);
+    else return;
+    event.preventDefault();
+    event.stopPropagation();
+  }
+  function focusZone(zone) {
+    roving(zone);
+    const path = paths.get(zone.zone_id);
+    if (!map.getBounds().contains(zone.label)) map.panTo(zone.label);
+    path.bringToFront();
+    path.getElement().focus();
+  }
+  function roving(zone) {
+    for (const [id, path] of paths) path.getElement().setAttribute("tabindex", id === zone.zone_id ? "0" : "-1");
+  }
+  function paint() {
+    for (const zone of zones) {
+      const path = paths.get(zone.zone_id), node = path.getElement();
+      path.setStyle(style(zone));
+      node.setAttribute("aria-label", `${VM.fullName(zone)}: ${words["advice_" + zone.advice]}; ${spoken[state.mode](zone)}`);
+      node.setAttribute("aria-pressed", zone.zone_id === state.zone ? "true" : "false");
+    }
+    if (state.other && paths.has(state.other)) paths.get(state.other).bringToFront();
+    if (state.zone) paths.get(state.zone).bringToFront();
+    drawTags();
+    drawLegend();
+  }
+
+  // ---------------------------------------------------------------- letters and names, none over another
+  function drawTags() {
+    tags.clearLayers();
+    const taken = [];
+    const place = (where, text, kind, tag, width) => {
+      const at = map.latLngToContainerPoint(where), box = [at.x - width / 2, at.y - 9, at.x + width / 2, at.y + 9];
+      if (taken.some((one) => box[0] < one[2] && box[2] > one[0] && box[1] < one[3] && box[3] > one[1])) return;
+      taken.push(box);
+      const icon = L.divIcon({ className: `tag ${kind}`, iconSize: [width, 18], html: make(tag, {}, text) });
+      L.marker(where, { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(tags);
+    };
+    for (const zone of zones) {
+      const text = tagText[state.mode](zone);
+      place(zone.label, text, state.mode === "advice" ? zone.advice : "value", "b", 14 + 7 * text.length);
+    }
+    for (const block of data.blocks) {
+      const text = block.name || block.block_id, north = block.rings.flat(2).reduce((best, one) => (one[0] > best[0] ? one : best));
+      const at = map.latLngToContainerPoint(north);
+      place(map.containerPointToLatLng([at.x, at.y - 10]), text, "block", "i", 8 * text.length);
+    }
+  }
+
+  // ---------------------------------------------------------------- picked zone
+  function drawDetail(zone) {
+    detail.clearLayers();
+    if (!zone) return;
+    const [west, south] = data.origin, back = (x, y) => [south + y / 1e6, west + x / 1e6];
+    const lines = (data.rows[zone.zone_id] || []).map((one) => [back(one[3], one[4]), back(one[5], one[6])]);
+    if (lines.length && map.getZoom() >= 16) L.polyline(lines, { pane: "frames", color: zone.advice === "renew" && state.mode === "advice" ? "#ffffff" : "#25211c", weight: 0.8, opacity: 0.45, interactive: false }).addTo(detail);
+    for (const [lat, lng, order] of data.points[zone.zone_id] || []) {
+      const icon = L.divIcon({ className: "tag point", iconSize: [20, 18], html: make("b", {}, String(order)) });
+      L.marker([lat, lng], { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(detail);
+    }
+  }
+  function visit(zone) {
+    const path = paths.get(zone.zone_id);
+    if (!map.getBounds().contains(path.getBounds())) map.fitBounds(path.getBounds(), { maxZoom: 17, padding: [40, 40] });
+  }
+
+  // ---------------------------------------------------------------- legend
+  function bar(ramp, labels) {
+    const parts = Array.from({ length: 32 }, (_, at) => make("rect", { x: at * 8, y: 0, width: 8.5, height: 14, fill: VM.colour(ramp, at / 31) }));
+    const text = labels.map(([at, label]) => make("text", { x: 256 * at, y: 28, "text-anchor": at === 0 ? "start" : at === 1 ? "end" : "middle", "font-size": 12, fill: "#25211c" }, label));
+    return make("svg", { width: 256, height: 32, viewBox: "0 0 256 32", role: "img", "aria-label": labels.map((one) => one[1]).join(" – ") }, ...parts, make("rect", { x: 0.5, y: 0.5, width: 255, height: 13, fill: "none", stroke: "#25211c" }), ...text);
+  }
+  function drawLegend() {
+    const box = document.getElementById("legend"), middle = ([low, high]) => (low + high) / 2;
+    const title = make("strong", {}, word("legend_" + state.mode, { vintage: state.vintage }));
+    if (state.mode === "advice") {
+      const counts = ["renew", "scout", "watch", "keep"].map((advice) => {
+        const mine = zones.filter((zone) => zone.advice === advice), area = mine.reduce((sum, zone) => sum + (zone.area_ha || 0), 0);
+        return make("span", {}, VM.swatch(advice), `(${words["letter_" + advice]}) ${mine.length}: ${show.area(area)}`);
+      });
+      box.replaceChildren(title, ...counts);
+      return;
+    }
+    const scales = { loss: [lossRange, show.percent], yield: [yieldRange, show.crop], chance: [[0, 1], show.chance] }, [range, how] = scales[state.mode];
+    const none = make("span", {}, make("svg", { width: 26, height: 14, "aria-hidden": "true" }, make("rect", { x: 0.5, y: 0.5, width: 25, height: 13, fill: data.no_value, stroke: "#25211c" })), words.no_value);
+    box.replaceChildren(title, bar(state.mode, [[0, how(range[0])], [0.5, how(middle(range))], [1, how(range[1])]]), none);
+  }
+
+  // ---------------------------------------------------------------- frame
+  function controls() {
+    L.control.zoom({ position: "topright", zoomInTitle: words.zoom_in, zoomOutTitle: words.zoom_out }).addTo(map);
+    const whole = L.control({ position: "topright" });
+    whole.onAdd = () => {
+      const link = make("a", { href: "#", role: "button", title: words.whole_estate, "aria-label": words.whole_estate, class: "whole" }, "◱");
+      L.DomEvent.on(link, "click", (event) => { L.DomEvent.stop(event); map.fitBounds(data.bounds, { padding: [18, 18] }); });
+      return make("div", { class: "leaflet-bar leaflet-control" }, link);
+    };
+    whole.addTo(map);
+    let scale = null;
+    const rescale = () => {
+      if (scale) scale.remove();
+      scale = L.control.scale({ metric: state.units === "metric", imperial: state.units === "us", maxWidth: 140 }).addTo(map);
+    };
+    rescale();
+    VM.onChange((part) => { if ("units" in part) rescale(); });
+    map.on("focus click", () => map.scrollWheelZoom.enable());
+    map.getContainer().addEventListener("mouseleave", () => map.scrollWheelZoom.disable());
+  }
+  map.fitBounds(data.bounds, { padding: [18, 18], animate: false });
+  addZones();
+  controls();
+  roving(zones[0]);
+  paint();
+  map.on("zoomend resize", () => { drawTags(); drawDetail(VM.byId.get(state.zone)); });
+  map.on("mousemove click", (event) => {
+    const value = readOut(event.latlng);
+    document.getElementById("here").textContent = value === null ? "" : `${words.here}: ${state.mode === "loss" ? show.percent(value) : show.crop(value)}`;
+  });
+  VM.onChange((part) => {
+    if ("mode" in part || "vintage" in part || "fine" in part) drawSurfaces();
+    if ("zone" in part && state.zone) {
+      const zone = VM.byId.get(state.zone);
+      roving(zone);
+      if (part.from !== "map" && part.from !== "start") visit(zone);
+      drawDetail(zone);
+    }
+    if ("mode" in part) drawDetail(VM.byId.get(state.zone));
+    paint();
+  });
+  return { hasFine, readOut, focusZone };
+})(vinemap_map);

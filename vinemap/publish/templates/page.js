@@ -1,0 +1,146 @@
+"use strict";
+/* The list, the sheet of the picked zone, and what the reader can set. */
+(() => {
+  const { data, words, word, state, show, make, between, zones, isNumber } = VM;
+  const at = (id) => document.getElementById(id);
+
+  // ---------------------------------------------------------------- list
+  function matches(zone) {
+    const block = VM.blockOf(zone), sought = at("find").value.trim().toLocaleLowerCase();
+    const text = [zone.zone_id, zone.block_id, block.name, block.variety].join(" ").toLocaleLowerCase();
+    return (!at("show").value || zone.advice === at("show").value) && text.includes(sought);
+  }
+  function drawList() {
+    const shown = zones.filter(matches), body = at("zones").tBodies[0];
+    body.replaceChildren(...shown.map(listRow));
+    at("found").textContent = shown.length ? (shown.length < zones.length ? word("found", { n: shown.length, all: zones.length }) : "") : words.nothing_found;
+  }
+  function listRow(zone) {
+    const pick = make("button", { type: "button", "aria-pressed": zone.zone_id === state.zone ? "true" : "false" }, VM.blockOf(zone).name || zone.block_id, " ", make("span", {}, VM.shortName(zone)));
+    pick.addEventListener("click", () => VM.change({ zone: zone.zone_id, from: "list" }));
+    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number), wait = VM.waits(zone);
+    const work = zone.best_method && (zone.advice === "renew" || zone.advice === "scout") ? `${words["method_" + zone.best_method] || zone.best_method}, ${zone.best_year ?? "–"}` : "–";
+    return make("tr", { class: zone.zone_id === state.zone ? "picked" : "" },
+      make("td", {}, pick), make("td", {}, VM.swatch(zone.advice)), make("td", { class: "num c-area" }, show.area(zone.area_ha)),
+      make("td", { class: "num c-loss" }, show.percent(zone.loss_pct), " ", make("small", {}, interval ? `(${interval})` : "")),
+      make("td", { class: "num" }, isNumber(wait) && wait > 0 ? show.money(wait) : "–"), make("td", { class: "num c-chance" }, show.chance(zone.chance_pays)), make("td", { class: "c-work" }, work));
+  }
+
+  // ---------------------------------------------------------------- sheet of the picked zone
+  const ranged = (value, low, high) => [value, low ? make("small", {}, low) : null, high ?? null];
+  function factRows(zone) {
+    const interval = (low, high, how) => between(low, high, how);
+    const per = (value) => show.percent(value) + " " + words.per_year;
+    return [
+      [words.fact_loss, ranged(show.percent(zone.loss_pct), interval(zone.loss_pct_low, zone.loss_pct_high, show.percent))],
+      [words.fact_yield_now, ranged(show.crop(zone.yield_now_t_ha), words.average_season)],
+      [words.fact_yield_healthy, ranged(show.crop(zone.yield_healthy_t_ha), words.average_season)],
+      [words.fact_decline, ranged(isNumber(zone.decline_pct_per_year) ? show.number(zone.decline_pct_per_year, 1) + VM.SPACE + "% " + words.per_year : "–", interval(zone.decline_pct_per_year_low, zone.decline_pct_per_year_high, (one) => show.number(one, 1) + VM.SPACE + "%"))],
+      [words.fact_onset, ranged(zone.onset_vintage === null ? words.held : String(zone.onset_vintage))],
+      [words.fact_missing, ranged(zone.missing_pct === null ? words.not_counted : show.percent(zone.missing_pct))],
+      [words.fact_symptomatic, ranged(zone.symptomatic_pct === null ? words.not_counted : show.percent(zone.symptomatic_pct))],
+      [words.fact_health, ranged(show.number(zone.health_score))],
+      [words.fact_method, ranged(words["method_" + zone.best_method] || zone.best_method || words.not_set)],
+      [words.fact_year, ranged(zone.best_year === null ? words.not_set : String(zone.best_year))],
+      [words.fact_gain, ranged(show.perArea(zone.gain_per_ha), interval(zone.gain_per_ha_low, zone.gain_per_ha_high, show.perArea))],
+      [words.fact_wait, ranged(show.perArea(zone.wait_cost_per_ha), interval(zone.wait_cost_per_ha_low, zone.wait_cost_per_ha_high, show.perArea))],
+      [words.fact_chance, ranged(show.chance(zone.chance_pays))],
+      [words.fact_area, ranged(show.area(zone.area_ha))],
+      [words.fact_vines, ranged(show.number(zone.vines))],
+      [words.fact_vintages, ranged(show.number(zone.vintages))],
+    ];
+  }
+  function facts(zone, other) {
+    const mine = factRows(zone), theirs = other ? factRows(other) : null;
+    const head = other ? make("thead", {}, make("tr", {}, make("th", { scope: "col" }, make("span", { class: "sr" }, words.numbers)), make("th", { scope: "col" }, VM.fullName(zone)), make("th", { scope: "col" }, VM.fullName(other)))) : null;
+    const rows = mine.map(([label, cells], place) => make("tr", {}, make("th", { scope: "row" }, label), make("td", {}, ...cells), theirs ? make("td", {}, ...theirs[place][1]) : null));
+    return make("div", { class: "facts" }, make("table", {}, head, make("tbody", {}, ...rows)));
+  }
+  function compareChoice(zone) {
+    const select = make("select", {}, make("option", { value: "" }, words.compare_none), ...zones.filter((one) => one !== zone).map((one) => make("option", { value: one.zone_id }, VM.fullName(one))));
+    select.value = state.other || "";
+    select.addEventListener("change", () => VM.change({ other: select.value || null, from: "sheet" }));
+    return make("label", { class: "compare" }, words.compare, " ", select);
+  }
+  function zoneCautions(zone) {
+    const keys = ["caution_estimate"];
+    if (zone.cause_hint) keys.push("caution_cause");
+    if (zone.best_method && zone.advice !== "keep") keys.push(...({ infill: ["caution_money"], replant: ["caution_metal", "caution_burning", "caution_money"] }[zone.best_method] || ["caution_tools", "caution_sprays", "caution_metal", "caution_money"]));
+    return make("ul", { class: "zone-cautions" }, ...keys.map((key) => make("li", {}, words[key])));
+  }
+  function places(zone) {
+    const points = data.points[zone.zone_id] || [], rows = data.rows[zone.zone_id] || [];
+    const parts = [make("p", { class: "note" }, word("rows_note", { n: show.number(rows.length) }))];
+    if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => make("li", {}, word("point", { row, vine, why })))));
+    return parts;
+  }
+  function drawSheet() {
+    const zone = VM.byId.get(state.zone), box = at("sheet");
+    if (!zone) { box.replaceChildren(make("p", { class: "hint" }, words.pick_first)); return; }
+    const other = VM.byId.get(state.other), block = VM.blockOf(zone), width = Math.max(300, box.clientWidth - 8);
+    const planted = word("zone_of", { variety: block.variety || "–", year: block.year_planted ?? "–" });
+    const money = VMCharts.moneyFigure(zone, width);
+    box.replaceChildren(
+      make("h2", {}, VM.fullName(zone)),
+      make("p", { class: "of" }, `${planted}, ${show.area(zone.area_ha)}`),
+      make("span", { class: "verdict" }, VM.swatch(zone.advice)),
+      make("p", { class: "reason" }, zone.reason || ""),
+      make("h3", {}, words.chart_yield), VMCharts.yieldFigure(zone, other, width), compareChoice(zone),
+      make("h3", {}, words.numbers), facts(zone, other),
+      ...(zone.cause_hint ? [make("p", { class: "note" }, word("cause", { cause: zone.cause_hint }))] : []),
+      ...(zone.would_change ? [make("p", { class: "note" }, word("would_change", { what: zone.would_change }))] : []),
+      ...(money ? [make("h3", {}, words.chart_money), money] : []),
+      make("h3", {}, words.rows_link), ...places(zone),
+      make("h3", {}, words.cautions), zoneCautions(zone));
+    box.scrollTop = 0;
+  }
+
+  // ---------------------------------------------------------------- what the reader sets
+  function wire() {
+    for (const radio of at("chooser").elements.mode) radio.addEventListener("change", () => VM.change({ mode: radio.value }));
+    const slider = at("vintage");
+    slider.min = 0; slider.max = data.vintages.length - 1; slider.value = data.vintages.length - 1;
+    slider.addEventListener("input", () => VM.change({ vintage: data.vintages[Number(slider.value)] }));
+    at("fine").addEventListener("change", () => VM.change({ fine: at("fine").checked }));
+    at("units").value = state.units;
+    at("units").addEventListener("change", () => VM.change({ units: at("units").value }));
+    at("print").addEventListener("click", () => window.print());
+    for (const id of ["find", "show"]) at(id).addEventListener("input", drawList);
+    for (const id of ["finder", "chooser"]) at(id).addEventListener("submit", (event) => event.preventDefault());
+    window.addEventListener("resize", drawSheet);
+    window.addEventListener("hashchange", fromAddress);
+    const background = at("background");
+    if (background) {
+      const tiles = L.tileLayer(data.background.url, { attribution: data.background.credit, maxZoom: 20 });
+      background.addEventListener("change", () => (background.checked ? tiles.addTo(vinemap_map) : tiles.remove()));
+    }
+  }
+  function settings() {
+    at("vintage-box").hidden = state.mode !== "yield";
+    at("vintage-out").textContent = String(state.vintage);
+    at("vintage").setAttribute("aria-valuetext", String(state.vintage));
+    at("fine-box").hidden = !VMMap.hasFine(state.mode);
+    at("headline").textContent = data.headlines[state.units];
+  }
+  function fromAddress() {
+    const found = /^#zone=(.+)$/.exec(window.location.hash), id = found ? decodeURIComponent(found[1]) : null;
+    if (id && VM.byId.has(id) && id !== state.zone) VM.change({ zone: id, from: "address" });
+  }
+  VM.onChange((part) => {
+    settings();
+    if ("zone" in part || "other" in part || "units" in part) {
+      if (state.other === state.zone) state.other = null;
+      drawSheet();
+      drawList();
+    }
+    if (part.from === "list") {
+      const again = at("zones").querySelector('button[aria-pressed="true"]');
+      if (again) again.focus({ preventScroll: true });
+      if (window.matchMedia("(max-width: 1020px)").matches) at("sheet").scrollIntoView({ block: "start" });
+    }
+    if ("zone" in part && part.from !== "start" && part.from !== "address") window.history.replaceState(null, "", "#zone=" + encodeURIComponent(state.zone));
+  });
+  wire();
+  VM.change({ zone: (zones.find((zone) => zone.advice === "renew") || zones[0]).zone_id, from: "start" });
+  fromAddress();
+})();
