@@ -1,0 +1,31 @@
+"""Readings -> clean yield -> settled yield; counts -> yield points.
+
+A harvester that picks over the row takes one row at a time, so the width picked is the row spacing and
+yield [t/ha] is 10 x flow [kg/s] / (speed [m/s] x row spacing [m]). Every reading keeps its flag; nothing is
+deleted and nothing of the import is altered.
+"""
+
+from vinemap.harvest.clean import CleanYield, clean_readings
+from vinemap.harvest.counts import stand_from_counts, yield_from_counts
+from vinemap.harvest.delay import DelayEstimate
+from vinemap.harvest.outliers import LocalMoran, local_moran
+from vinemap.harvest.reasons import REASONS
+from vinemap.harvest.report import CleaningReport
+from vinemap.harvest.rowsummary import summarise_rows
+from vinemap.harvest.settle import Settlement, apply_settlement, settle_vintage
+
+__all__ = [
+    "REASONS",
+    "CleanYield",
+    "CleaningReport",
+    "DelayEstimate",
+    "LocalMoran",
+    "Settlement",
+    "apply_settlement",
+    "clean_readings",
+    "local_moran",
+    "settle_vintage",
+    "stand_from_counts",
+    "summarise_rows",
+    "yield_from_counts",
+]

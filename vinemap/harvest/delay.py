@@ -1,0 +1,266 @@
+"""Flow delay: the shift in time at which neighbouring rows driven in opposite directions agree best.
+
+A reading at time t holds grapes picked at t - d. With a wrong d the pattern along the row is pushed forward
+in one direction of travel and backward in the other, so that neighbouring opposite passes disagree by twice
+the error. Their mean squared difference is var(a) + var(b) - 2 cov(a, b). The variances hold the sensor's
+noise, which interpolation damps by an amount that swings with d between two log times; the covariance does
+not. It is therefore the covariance that is driven up, which is the same difference driven down with the
+noise held fixed. Yields are taken as logs and drawn in to +-2.5 robust deviations first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from vinemap.harvest.picked import Picked, trace_back, yield_of
+from vinemap.harvest.track import Track
+
+DEFAULT_DELAY_S = 8.0  # usual order for grapes over a picking head and conveyors; common practice, no source
+SEARCH_S = (-6.0, 30.0)  # a few seconds below zero so that zero is not a border of the search
+SEARCH_STEP_S = 1.0
+PEAK_HALF_WIDTH_S = 4.0  # span of the parabola through the peak; recovered truth
+LEAST_PAIRS = 6  # opposite neighbour rows; with fewer the jackknife error is itself a guess
+WORST_SE_S = 2.5  # beyond this the agreement says nothing a default would not; recovered truth
+DAY_SE_S = 1.0  # a day gets its own delay only if it is known at least this well
+ROW_REACH = 3  # rows apart that still count as neighbours (machines that alternate rows)
+JACKKNIFE_GROUPS = 10
+WINSOR = 2.5  # robust deviations to which log yields are drawn in
+MAD_TO_SD = 1.4826
+
+
+@dataclass(frozen=True, slots=True)
+class DelayEstimate:
+    """Flow delay of one machine (and day).
+
+    Parameters
+    ----------
+    machine : str
+    day : str
+        ISO date where the day has its own estimate, else "" for all days.
+    delay_s : float
+        Delay used [s].
+    se_s : float
+        Standard error by jackknife over groups of row pairs [s]; NaN where the delay was not estimated.
+    pairs : int
+        Pairs of opposite neighbour rows behind it.
+    note : str
+        Why a default was used, in words; "" where it was estimated.
+    """
+
+    machine: str
+    day: str
+    delay_s: float
+    se_s: float
+    pairs: int
+    note: str
+
+    @property
+    def identified(self) -> bool:
+        """Whether the readings themselves gave the delay."""
+        return bool(np.isfinite(self.se_s))
+
+
+def estimate_delays(
+    track: Track,
+    flow_kg_s: np.ndarray,
+    *,
+    machines: list[str],
+    days: Mapping[int, str],
+    row_spacing_m: float,
+    fallback_s: float | Mapping[str, float] | None = None,
+) -> tuple[np.ndarray, list[DelayEstimate]]:
+    """Estimate the delay of every machine, and of its days where they differ clearly.
+
+    Parameters
+    ----------
+    track : Track
+        n readings of one block and vintage.
+    flow_kg_s : numpy.ndarray, (n,)
+        Flow in the order of the track [kg/s].
+    machines : list of str
+        Names by code.
+    days : mapping of int to str
+        ISO date of each day number.
+    row_spacing_m : float
+        Width picked [m].
+    fallback_s : float or mapping of machine to float, optional
+        Used where the delay cannot be had from the readings [s]; `DEFAULT_DELAY_S` if not given.
+
+    Returns
+    -------
+    delay_s : numpy.ndarray, (n,)
+    estimates : list of DelayEstimate
+    """
+    curves = _Curves(track, flow_kg_s, row_spacing_m)
+    delay = np.zeros(track.time_s.size)
+    estimates: list[DelayEstimate] = []
+    for code, name in enumerate(machines):
+        mine = track.machine == code
+        if not mine.any():
+            continue
+        whole = _estimate(curves, mine, name, "", _fallback(fallback_s, name))
+        estimates.append(whole)
+        delay[mine] = whole.delay_s
+        for day in np.unique(track.day[mine]) if np.unique(track.day[mine]).size > 1 else ():
+            on_day = mine & (track.day == day)
+            own = _estimate(curves, on_day, name, days[int(day)], whole.delay_s)
+            if _differs(own, whole):
+                estimates.append(own)
+                delay[on_day] = own.delay_s
+    return delay, estimates
+
+
+def _differs(own: DelayEstimate, whole: DelayEstimate) -> bool:
+    if not own.identified or own.se_s > DAY_SE_S:
+        return False
+    return abs(own.delay_s - whole.delay_s) > max(1.0, 3.0 * own.se_s)
+
+
+def _fallback(fallback_s: float | Mapping[str, float] | None, machine: str) -> tuple[float, str]:
+    if isinstance(fallback_s, Mapping):
+        fallback_s = fallback_s.get(machine)
+    if fallback_s is None:
+        return DEFAULT_DELAY_S, f"the default of {DEFAULT_DELAY_S:g} s is used"
+    return float(fallback_s), f"{float(fallback_s):g} s is used as given"
+
+
+def _estimate(
+    curves: _Curves, mine: np.ndarray, machine: str, day: str, fallback: tuple[float, str] | float
+) -> DelayEstimate:
+    if not isinstance(fallback, tuple):
+        fallback = (fallback, f"{fallback:g} s is used as for all days")
+    sums, weights = curves.of(mine)
+    pairs = sums.shape[0]
+    if pairs < LEAST_PAIRS:
+        why = f"only {pairs} pairs of neighbouring rows driven in opposite directions ({LEAST_PAIRS} needed)"
+        return DelayEstimate(machine, day, fallback[0], float("nan"), pairs, f"{why}: {fallback[1]}")
+    best, error = _peak_with_error(sums, weights, curves.candidates)
+    at_border = best >= SEARCH_S[1] - SEARCH_STEP_S or best <= SEARCH_S[0] + SEARCH_STEP_S
+    if at_border or not error <= WORST_SE_S:
+        why = "neighbouring rows do not agree better at any delay than at others"
+        return DelayEstimate(machine, day, fallback[0], float("nan"), pairs, f"{why}: {fallback[1]}")
+    return DelayEstimate(machine, day, max(best, 0.0), error, pairs, "")
+
+
+def _peak_with_error(sums: np.ndarray, weights: np.ndarray, candidates: np.ndarray) -> tuple[float, float]:
+    """Peak of the summed covariance and its jackknife standard error over groups of row pairs."""
+    groups = np.array_split(np.arange(sums.shape[0]), min(JACKKNIFE_GROUPS, sums.shape[0]))
+    total, total_weight = sums.sum(axis=0), weights.sum(axis=0)
+    best = _peak(total / total_weight, candidates)
+    left_out = np.array(
+        [
+            _peak(
+                (total - sums[one].sum(axis=0)) / np.maximum(total_weight - weights[one].sum(axis=0), 1e-9),
+                candidates,
+            )
+            for one in groups
+        ]
+    )
+    count = len(groups)
+    spread = np.sum((left_out - left_out.mean()) ** 2) * (count - 1) / count
+    return best, float(np.sqrt(spread))
+
+
+def _peak(curve: np.ndarray, candidates: np.ndarray) -> float:
+    """Vertex of the parabola through the points around the highest one."""
+    top = int(np.nanargmax(curve))
+    near = np.abs(candidates - candidates[top]) <= PEAK_HALF_WIDTH_S
+    if near.sum() < 4:
+        return float(candidates[top])
+    a, b, _ = np.polyfit(candidates[near] - candidates[top], curve[near], 2)
+    vertex = -b / (2 * a) if a < 0 else 0.0
+    return float(candidates[top] + np.clip(vertex, -PEAK_HALF_WIDTH_S, PEAK_HALF_WIDTH_S))
+
+
+class _Curves:
+    """Covariance of opposite neighbour rows as a function of the delay, one line for each pair of rows."""
+
+    def __init__(self, track: Track, flow_kg_s: np.ndarray, width_m: float) -> None:
+        self.candidates = np.arange(SEARCH_S[0], SEARCH_S[1] + SEARCH_STEP_S / 2, SEARCH_STEP_S)
+        self.track = track
+        self.cell_m = max(track.step_m, 2.0)
+        self.rows = int(max(track.row_no.max(initial=0), 0)) + 1
+        longest = np.nanmax(track.along_m, initial=0.0)
+        self.cells = int(max(longest, 0.0) / self.cell_m) + 3
+        self.traced = [trace_back(track, one) for one in self.candidates]
+        self.log_yield = [self._logs(flow_kg_s, one, width_m) for one in self.traced]
+
+    @staticmethod
+    def _logs(flow_kg_s: np.ndarray, picked: Picked, width_m: float) -> np.ndarray:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            log = np.asarray(np.log(yield_of(flow_kg_s, picked.speed_m_s, width_m)))
+        log[~np.isfinite(log) | (picked.pass_no < 0)] = np.nan
+        if not np.isfinite(log).any():
+            return log
+        middle = np.nanmedian(log)
+        reach = WINSOR * MAD_TO_SD * np.nanmedian(np.abs(log - middle))
+        return np.asarray(np.clip(log, middle - reach, middle + reach) - middle)
+
+    def of(self, mine: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Give sums of products and of weights, (pairs, candidates), for the readings of `mine`."""
+        pairs = self._opposite_pairs(mine)
+        sums = np.zeros((len(pairs), self.candidates.size))
+        weights = np.zeros_like(sums)
+        if not len(pairs):
+            return sums, weights
+        for column in range(self.candidates.size):
+            value, weight = self._grid(mine, column)
+            both = np.minimum(weight[pairs[:, 0]], weight[pairs[:, 1]])
+            sums[:, column] = np.sum(value[pairs[:, 0]] * value[pairs[:, 1]] * both, axis=1)
+            weights[:, column] = both.sum(axis=1)
+        return sums, weights
+
+    def _opposite_pairs(self, mine: np.ndarray) -> np.ndarray:
+        """Pairs of rows up to `ROW_REACH` apart, each picked mostly one way, the two ways opposite."""
+        use = mine & (self.track.pass_no >= 0)
+        way = np.bincount(self.track.row_no[use], weights=self.track.direction[use], minlength=self.rows)
+        count = np.bincount(self.track.row_no[use], minlength=self.rows)
+        clear = (count >= 3) & (np.abs(way) > 0.8 * count)
+        sign = np.where(clear, np.sign(way), 0).astype(int)
+        found = [
+            np.column_stack([one, one + apart])
+            for apart in range(1, ROW_REACH + 1)
+            for one in [np.flatnonzero(sign[:-apart] * sign[apart:] == -1)]
+            if apart < self.rows
+        ]
+        if not found:
+            return np.empty((0, 2), dtype=int)
+        pairs = np.concatenate(found)
+        return pairs[np.argsort(pairs[:, 0], kind="stable")]
+
+    def _grid(self, mine: np.ndarray, column: int) -> tuple[np.ndarray, np.ndarray]:
+        """Mean log yield less the row's mean, and weight, by row and cell along it (shared to two cells)."""
+        picked, log = self.traced[column], self.log_yield[column]
+        use = mine & np.isfinite(log)
+        place = np.clip(picked.along_m[use] / self.cell_m, 0.0, self.cells - 2.001)
+        cell = place.astype(int)
+        share = place - cell
+        index = picked.row_no[use] * self.cells + cell
+        size = self.rows * self.cells
+        weight = _splat(index, 1 - share, share, size)
+        value = _splat(index, (1 - share) * log[use], share * log[use], size)
+        weight, value = weight.reshape(self.rows, -1), value.reshape(self.rows, -1)
+        mean = value.sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
+        return np.where(weight > 0.2, value / np.maximum(weight, 1e-9) - mean[:, None], 0.0), np.where(
+            weight > 0.2, weight, 0.0
+        )
+
+
+def _splat(index: np.ndarray, here: np.ndarray, beyond: np.ndarray, size: int) -> np.ndarray:
+    return np.bincount(index, here, size) + np.bincount(index + 1, beyond, size)
+
+
+def tabulate_delays(estimates: list[DelayEstimate]) -> pd.DataFrame:
+    """Delay estimates as a table [machine, day, delay_s, se_s, pairs, note].
+
+    Examples
+    --------
+    >>> tabulate_delays([DelayEstimate("H1", "", 8.2, 0.3, 40, "")])["delay_s"].tolist()
+    [8.2]
+    """
+    names = ["machine", "day", "delay_s", "se_s", "pairs", "note"]
+    return pd.DataFrame([[getattr(one, name) for name in names] for one in estimates], columns=names)

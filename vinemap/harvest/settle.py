@@ -1,0 +1,256 @@
+"""Clean yield -> settled yield: machines levelled, totals brought to net weighed tonnes with MOG off."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap.errors import DataError
+from vinemap.harvest.loads import LoadGroup, group_loads, share_out
+from vinemap.harvest.machines import LOAD_LOG_SD, PRIOR_LOG_SD, WeighedGroup, solve_machines
+from vinemap.tables import SETTLEMENT, check_table
+
+WEIGHING_LOG_SD = 0.005  # of a weighbridge total: half a percent; common practice, no source
+TICKET_LOG_SD = 0.02  # of one ticket (last block still in the bin), falls with their number; no source
+MOG_LOG_SD = 0.003  # of MOG where it is given; common practice, no source
+NO_MOG_LOG_SD = 0.01  # about 1 % is a low MOG by mass (handbook section 8) [S]
+SHARED_LOG_SD = 0.05  # of the split of a load over blocks; common practice, no source
+ODD_FACTOR = 0.20  # log distance from the median factor from which a block is pointed out; no source
+THIN_COVERAGE = 0.80  # share of row length; below it the total rests on filled rows; no source
+
+
+@dataclass(frozen=True, slots=True)
+class Settlement:
+    """How readings of one vintage become settled yield.
+
+    Parameters
+    ----------
+    blocks : pandas.DataFrame
+        `tables.SETTLEMENT`, one line for each block; also `loads` (tickets used).
+    machines : pandas.DataFrame
+        machine, log_bias, log_bias_se: reading = settled x exp(log_bias) / factor.
+    notes : list of str
+        What was not used, or is doubtful, with the numbers and what to do.
+    """
+
+    blocks: pd.DataFrame
+    machines: pd.DataFrame
+    notes: list[str] = field(default_factory=list)
+
+
+def settle_vintage(row_summary: pd.DataFrame, loads: pd.DataFrame, *, vintage: int) -> Settlement:
+    """Settle all blocks of a vintage: level the machines, then bring totals to the weighed loads.
+
+    Parameters
+    ----------
+    row_summary : pandas.DataFrame
+        `summarise_rows` of all blocks of the vintage, one below the other.
+    loads : pandas.DataFrame
+        `tables.LOADS`; other vintages are passed over; may be empty.
+    vintage : int
+        Vintage [year].
+
+    Returns
+    -------
+    Settlement
+        Without loads a block keeps factor 1, with the uncertainty of its machines and of a block in
+        `factor_se`. `integrated_t` covers the whole block: rows without kept readings get its row mean.
+
+    Raises
+    ------
+    DataError
+        If there are no rows at all.
+    """
+    if row_summary.empty:
+        raise DataError(
+            f"Vintage {vintage} has no rows to settle.", remedy="Run summarise_rows for its blocks first."
+        )
+    parts = _integrate(row_summary)
+    raw = {block: float(sum(by.values())) for block, by in parts.items()}
+    groups, notes = group_loads(loads, vintage=vintage, integrated_t=raw)
+    used = [one for one in groups if not one.dispute]
+    machines = solve_machines(row_summary, [two for one in used for two in _weigh(one, parts)])
+    bias = dict(zip(machines["machine"], machines["log_bias"], strict=True))
+    levelled = {
+        block: float(sum(t * np.exp(-bias[name]) for name, t in by.items())) for block, by in parts.items()
+    }
+    blocks = _audit(row_summary, groups, parts, levelled, machines, vintage)
+    return Settlement(blocks, machines, notes + _remarks(blocks, vintage))
+
+
+def _integrate(row_summary: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Tonnes by block and machine, rows without readings filled by the block's row mean."""
+    table = row_summary.copy()
+    has = (table["readings"] > 0) & table["yield_t_ha"].notna()
+    table["ground"] = np.where(has, table["covered_m"].clip(lower=1e-6), 0.0)
+    row_ground = table.groupby(["block_id", "row_no"])["ground"].transform("sum")
+    with np.errstate(invalid="ignore"):
+        share = np.where(row_ground > 0, table["ground"] / row_ground, 0.0)
+    table["tonnes"] = np.where(has, table["yield_t_ha"] * table["area_ha"] * share, 0.0)
+    table["seen_ha"] = table["area_ha"] * share
+    out: dict[str, dict[str, float]] = {}
+    for block, part in table.groupby("block_id", sort=True):
+        first = part.drop_duplicates("row_no")
+        seen = float(part["seen_ha"].sum())
+        fill = float(first["area_ha"].sum()) / seen if seen > 0 else 0.0
+        tonnes = part[part["tonnes"] > 0].groupby("machine")["tonnes"].sum() * fill
+        out[str(block)] = {str(name): float(value) for name, value in tonnes.items()}
+    return out
+
+
+def _weigh(group: LoadGroup, parts: Mapping[str, Mapping[str, float]]) -> list[WeighedGroup]:
+    """One equation for each machine where all loads name it and it has readings, else one for the group."""
+    total: dict[str, float] = {}
+    for block in group.blocks:
+        for name, tonnes in parts[block].items():
+            total[name] = total.get(name, 0.0) + tonnes
+    if group.machine_t and set(group.machine_t) == set(total):
+        return [WeighedGroup(group.machine_t[name], {name: total[name]}) for name in sorted(total)]
+    return [WeighedGroup(group.weighed_t, total)]
+
+
+def _audit(
+    row_summary: pd.DataFrame,
+    groups: list[LoadGroup],
+    parts: Mapping[str, Mapping[str, float]],
+    levelled: Mapping[str, float],
+    machines: pd.DataFrame,
+    vintage: int,
+) -> pd.DataFrame:
+    """One line for each block."""
+    coverage, spread = _coverage(row_summary), _row_spread(row_summary)
+    group_of = {block: one for one in groups for block in one.blocks}
+    shares = {one.blocks: share_out(one, levelled) for one in groups}
+    lines = []
+    for block, tonnes in levelled.items():
+        group = group_of.get(block)
+        weighed = shares[group.blocks][block] if group else float("nan")
+        settled = group is not None and not group.dispute and tonnes > 0
+        factor = weighed / tonnes if settled else 1.0
+        lines.append({
+            "block_id": block,
+            "vintage": vintage,
+            "integrated_t": tonnes,
+            "weighed_t": weighed,
+            "factor": factor,
+            "factor_se": _with_loads(group, coverage[block], spread[block]) if settled and group else np.nan,
+            "leftover_t": weighed - factor * tonnes,
+            "mog_pct": group.mog_pct if group else float("nan"),
+            "coverage": coverage[block],
+            "loads": group.tickets if settled and group else 0,
+        })  # fmt: skip
+    table = pd.DataFrame(lines)
+    return check_table(_fill_errors(table, parts, machines), SETTLEMENT, where="settlement")
+
+
+def _with_loads(group: LoadGroup, coverage: float, spread: float) -> float:
+    """Give the standard error of the log factor of a block with loads."""
+    mog = MOG_LOG_SD if group.mog_given else NO_MOG_LOG_SD
+    shared = SHARED_LOG_SD if group.shared_t else 0.0
+    parts = (WEIGHING_LOG_SD, TICKET_LOG_SD / np.sqrt(group.tickets), mog, shared, (1.0 - coverage) * spread)
+    return float(np.sqrt(np.sum(np.square(parts))))
+
+
+def _fill_errors(
+    table: pd.DataFrame, parts: Mapping[str, Mapping[str, float]], machines: pd.DataFrame
+) -> pd.DataFrame:
+    """Fill the error of blocks without loads: their machines' bias, and how far settled blocks lie apart."""
+    out = table.copy()
+    log = np.log(out.loc[out["factor_se"].notna(), "factor"])
+    between = max(float(log.std()), 0.01) if len(log) >= 3 else LOAD_LOG_SD
+    error = dict(zip(machines["machine"], machines["log_bias_se"], strict=True))
+    for place in out.index[out["factor_se"].isna()]:
+        by = parts[str(out.at[place, "block_id"])]
+        total = sum(by.values())
+        own = sum(tonnes / total * error[name] for name, tonnes in by.items()) if total > 0 else PRIOR_LOG_SD
+        out.at[place, "factor_se"] = float(np.hypot(own, between))
+    return out
+
+
+def _coverage(row_summary: pd.DataFrame) -> dict[str, float]:
+    """Share of row length with kept readings, by block."""
+    rows = row_summary.groupby(["block_id", "row_no"]).agg(
+        covered=("covered_m", "sum"), length=("length_m", "first")
+    )
+    rows["covered"] = np.minimum(rows["covered"], rows["length"])
+    by_block = rows.groupby("block_id").sum()
+    return {str(name): float(value) for name, value in (by_block["covered"] / by_block["length"]).items()}
+
+
+def _row_spread(row_summary: pd.DataFrame) -> dict[str, float]:
+    """Spread of log row means by block: what a filled row may be off by."""
+    seen = row_summary[row_summary["yield_t_ha"] > 0]
+    spread = np.log(seen["yield_t_ha"]).groupby(seen["block_id"]).std().fillna(0.2)
+    return {str(name): float(spread.get(name, 0.2)) for name in row_summary["block_id"].unique()}
+
+
+def _remarks(blocks: pd.DataFrame, vintage: int) -> list[str]:
+    """Remark on blocks without loads, thin coverage, and factors apart from the others."""
+    notes = []
+    without = blocks.loc[blocks["weighed_t"].isna(), "block_id"].tolist()
+    if without:
+        notes.append(
+            f"Vintage {vintage}: no weighed loads for block {', '.join(without)}; the readings stand as "
+            "they are (factor 1) with a wider uncertainty. Add the loads if there are tickets."
+        )
+    for one in blocks[blocks["coverage"] < THIN_COVERAGE].to_dict("records"):
+        notes.append(
+            f"Block {one['block_id']}, vintage {vintage}: kept readings cover {100 * one['coverage']:.0f} % of "
+            "the row length; the rest is filled with the block's row mean in the total."
+        )
+    settled = blocks[blocks["loads"] > 0]
+    if len(settled) < 3:
+        return notes
+    log = np.log(settled["factor"])
+    for place in settled.index[np.abs(log - log.median()) > ODD_FACTOR]:
+        one = settled.loc[place]
+        notes.append(
+            f"Block {one['block_id']}, vintage {vintage}: weighed {one['weighed_t']:.2f} t against "
+            f"{one['integrated_t']:.2f} t of readings, factor {one['factor']:.2f} where blocks have "
+            f"{np.exp(log.median()):.2f}. It was used; check for a missing or doubled ticket."
+        )
+    return notes
+
+
+def apply_settlement(clean: gpd.GeoDataFrame, settlement: Settlement, *, block_id: str) -> gpd.GeoDataFrame:
+    """Give the kept readings of a block with settled yield.
+
+    Parameters
+    ----------
+    clean : geopandas.GeoDataFrame
+        `CleanYield.readings` of the block; not altered.
+    settlement : Settlement
+        Of the same vintage.
+    block_id : str
+        Block.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Readings with an empty flag, `yield_t_ha` settled, on their own index.
+
+    Raises
+    ------
+    DataError
+        If the settlement lacks the block or one of its machines.
+    """
+    line = settlement.blocks[settlement.blocks["block_id"] == block_id]
+    if line.empty:
+        known = ", ".join(settlement.blocks["block_id"])
+        raise DataError(f"Block {block_id} is not in the settlement.", remedy=f"It holds: {known}.")
+    kept = clean[clean["flag"] == ""].copy()
+    bias = settlement.machines.set_index("machine")["log_bias"]
+    own = kept["machine"].map(bias)
+    if own.isna().any():
+        lacking = ", ".join(sorted(set(kept.loc[own.isna(), "machine"])))
+        raise DataError(
+            f"Machine {lacking} is not in the settlement.",
+            where=f"block {block_id}",
+            remedy="Settle with the row summaries of all blocks of the vintage.",
+        )
+    kept["yield_t_ha"] = kept["yield_t_ha"] * np.exp(-own.astype(float)) * float(line["factor"].iloc[0])
+    return kept

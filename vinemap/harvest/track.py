@@ -1,0 +1,365 @@
+"""The track of the machines: fixes in order of time, bad fixes, row and direction of travel, passes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.ndimage import median_filter
+
+IMPOSSIBLE_SPEED_M_S = 8.0  # no harvester drives at 29 km/h in a block; common practice, no source
+NOMINAL_SPEED_M_S = 1.4  # 5 km/h, a usual picking speed; only to pace readings without a time; from memory
+COARSE_INTERVAL_S = 3.0  # logs at this interval or slower have only a few fixes in a turn
+SHORT_CHUNK_FIXES = 5  # a chunk between two impossible steps is a run of bad fixes if no longer than this
+HEADING_REACH_S = 3.0  # travel is taken over about +-3 s, so that half a metre of jitter turns it < 10 deg
+ALIGNED_COSINE = 0.75  # within about 41 deg of the row; turns pass it quickly, jitter does not
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Fixes sorted by machine and time, as arrays of one length n.
+
+    Parameters
+    ----------
+    order : numpy.ndarray of int
+        Position of each fix in the caller's frame.
+    machine : numpy.ndarray of int
+        Code of the machine.
+    day : numpy.ndarray of int
+        Day number of each fix.
+    time_s : numpy.ndarray
+        Time [s].
+    easting, northing : numpy.ndarray
+        Position [m].
+    row_no : numpy.ndarray of int
+        Row, debounced; -1 off the rows.
+    along_m : numpy.ndarray
+        Distance along the row [m].
+    speed_m_s : numpy.ndarray
+        Ground speed [m/s].
+    good : numpy.ndarray of bool
+        False for a fix that jumps off the track.
+    pass_no : numpy.ndarray of int
+        Pass, -1 outside any.
+    direction : numpy.ndarray of int
+        +1 along the row as numbered, -1 against it.
+    aligned : numpy.ndarray of bool
+        Travel is along the row.
+    interval_s : float
+        Usual time between readings [s].
+    """
+
+    order: np.ndarray
+    machine: np.ndarray
+    day: np.ndarray
+    time_s: np.ndarray
+    easting: np.ndarray
+    northing: np.ndarray
+    row_no: np.ndarray
+    along_m: np.ndarray
+    speed_m_s: np.ndarray
+    good: np.ndarray
+    pass_no: np.ndarray
+    direction: np.ndarray
+    aligned: np.ndarray
+    interval_s: float
+
+    @property
+    def step_m(self) -> float:
+        """Usual distance between readings of a pass [m]."""
+        inside = self.pass_no >= 0
+        speed = float(np.median(self.speed_m_s[inside])) if inside.any() else NOMINAL_SPEED_M_S
+        return max(speed * self.interval_s, 0.1)
+
+
+def seconds_of(time: pd.Series, easting: np.ndarray, northing: np.ndarray) -> np.ndarray:
+    """Time of each reading in seconds; readings without any time are paced by distance at a usual speed.
+
+    Parameters
+    ----------
+    time : pandas.Series, (n,)
+        UTC times, all missing where the file has none.
+    easting, northing : numpy.ndarray, (n,)
+        Positions [m], in the order driven.
+
+    Returns
+    -------
+    numpy.ndarray, (n,)
+        Seconds; NaN where a single time is missing.
+
+    Examples
+    --------
+    >>> none = pd.Series(pd.to_datetime([None, None], utc=True))
+    >>> seconds_of(none, np.array([0.0, 14.0]), np.zeros(2)).tolist()
+    [0.0, 10.0]
+    """
+    stamp = pd.to_datetime(time, utc=True)
+    if stamp.notna().any():
+        origin = stamp.min().normalize()
+        return (stamp - origin).dt.total_seconds().to_numpy(dtype=float)
+    steps = np.hypot(np.diff(easting, prepend=easting[:1]), np.diff(northing, prepend=northing[:1]))
+    return np.cumsum(np.nan_to_num(steps)) / NOMINAL_SPEED_M_S
+
+
+def usual_interval(time_s: np.ndarray, machine: np.ndarray) -> float:
+    """Median time between readings of a machine [s]; 1 s where there are too few.
+
+    Examples
+    --------
+    >>> usual_interval(np.array([0.0, 5.0, 10.0, 90.0]), np.zeros(4))
+    5.0
+    """
+    gaps = np.diff(time_s)[(np.diff(machine) == 0)]
+    gaps = gaps[gaps > 0]
+    return float(np.median(gaps)) if gaps.size else 1.0
+
+
+def shifted(values: np.ndarray, by: int, group: np.ndarray) -> np.ndarray:
+    """Values `by` places later (negative: earlier) within the same group; NaN where there is none."""
+    out = np.full(values.shape, np.nan)
+    if by == 0:
+        return values.astype(float)
+    if abs(by) >= values.size:
+        return out
+    src, dst = (slice(by, None), slice(None, -by)) if by > 0 else (slice(None, by), slice(-by, None))
+    same = group[src] == group[dst]
+    out[dst] = np.where(same, values[src], np.nan)
+    return out
+
+
+def find_bad_fixes(
+    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, *, limit_m: float
+) -> np.ndarray:
+    """Find fixes that jump off the track.
+
+    A fix is bad where it lies farther than `limit_m` from where its neighbours say, be it between the
+    neighbours on both sides (median of three pairs), straight on from those before or straight back from
+    those after, or where a short run of fixes lies between two steps no machine can make.
+
+    Parameters
+    ----------
+    time_s, easting, northing : numpy.ndarray, (n,)
+        Sorted by machine and time [s, m, m].
+    machine : numpy.ndarray of int, (n,)
+    limit_m : float
+        Distance from the expected place beyond which a fix is bad [m].
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
+
+    Examples
+    --------
+    >>> x = np.arange(20.0)
+    >>> x[7] += 9.0
+    >>> np.flatnonzero(find_bad_fixes(np.arange(20.0), x, 0 * x, 0 * x, limit_m=3.0)).tolist()
+    [7]
+    """
+    place = {by: _place_at(time_s, easting, northing, machine, by) for by in (-3, -2, -1, 1, 2, 3)}
+    between = [_predict(time_s, place[-by], place[by]) for by in (1, 2, 3)]
+    guess_e = _nanmedian([one[0] for one in between])
+    guess_n = _nanmedian([one[1] for one in between])
+    off = np.hypot(easting - guess_e, northing - guess_n)
+    for near, far in ((-1, -2), (1, 2)):
+        e, n = _predict(time_s, place[far], place[near])
+        off = np.fmin(off, np.hypot(easting - e, northing - n))
+    bad = np.nan_to_num(off) > limit_m
+    return np.asarray(bad | _short_chunks(time_s, easting, northing, machine))
+
+
+def _place_at(
+    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, by: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    return shifted(time_s, by, machine), shifted(easting, by, machine), shifted(northing, by, machine)
+
+
+def _predict(
+    time_s: np.ndarray,
+    one: tuple[np.ndarray, np.ndarray, np.ndarray],
+    other: tuple[np.ndarray, np.ndarray, np.ndarray],
+) -> tuple[np.ndarray, np.ndarray]:
+    """Place at `time_s` on the straight through two timed places."""
+    span = other[0] - one[0]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.where(span > 0, (time_s - one[0]) / span, np.nan)
+    return one[1] + share * (other[1] - one[1]), one[2] + share * (other[2] - one[2])
+
+
+def _nanmedian(arrays: list[np.ndarray]) -> np.ndarray:
+    """Median of three arrays by element, missing ones left out; NaN where all are."""
+    stack = np.sort(np.stack(arrays), axis=0)  # NaN sorts last
+    count = np.sum(np.isfinite(stack), axis=0)
+    low = np.take_along_axis(stack, np.maximum((count - 1) // 2, 0)[None], axis=0)[0]
+    high = np.take_along_axis(stack, np.maximum(count // 2, 0).clip(max=2)[None], axis=0)[0]
+    return np.where(count > 0, np.where(count % 2 == 1, low, 0.5 * (low + high)), np.nan)
+
+
+def _short_chunks(
+    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray
+) -> np.ndarray:
+    """Mark fixes of short runs between two steps that are faster than any machine."""
+    span = np.maximum(np.diff(time_s), 1e-3)
+    fast = np.hypot(np.diff(easting), np.diff(northing)) / span > IMPOSSIBLE_SPEED_M_S
+    fast &= np.diff(machine) == 0
+    chunk = np.concatenate([[0], np.cumsum(fast)])
+    size = np.bincount(chunk)
+    inner = np.zeros(size.size, dtype=bool)
+    inner[1:-1] = size[1:-1] <= SHORT_CHUNK_FIXES
+    return np.asarray(inner[chunk] & (size[chunk] < time_s.size))
+
+
+def travel_speed(
+    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, *, reach: int
+) -> np.ndarray:
+    """Speed from positions over `reach` fixes before and after [m/s]; NaN where there is no neighbour.
+
+    Examples
+    --------
+    >>> t = np.arange(5.0)
+    >>> travel_speed(t, 1.5 * t, 0 * t, 0 * t, reach=1).tolist()
+    [1.5, 1.5, 1.5, 1.5, 1.5]
+    """
+    before = [_or_self(shifted(one, -reach, machine), one) for one in (time_s, easting, northing)]
+    after = [_or_self(shifted(one, reach, machine), one) for one in (time_s, easting, northing)]
+    span = after[0] - before[0]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(span > 0, np.hypot(after[1] - before[1], after[2] - before[2]) / span, np.nan)
+
+
+def _or_self(values: np.ndarray, own: np.ndarray) -> np.ndarray:
+    return np.where(np.isfinite(values), values, own)
+
+
+def steady_rows(row_no: np.ndarray, *, interval_s: float) -> np.ndarray:
+    """Take single hops into a neighbouring row (jitter) out by a running median.
+
+    Examples
+    --------
+    >>> steady_rows(np.array([3, 3, 3, 4, 3, 3, 3, -1, -1, -1, -1]), interval_s=1.0).tolist()
+    [3, 3, 3, 3, 3, 3, 3, -1, -1, -1, -1]
+    """
+    window = 3 if interval_s >= COARSE_INTERVAL_S else 7
+    return np.asarray(median_filter(row_no, size=window, mode="nearest"))
+
+
+def travel_along(
+    time_s: np.ndarray,
+    along_m: np.ndarray,
+    easting: np.ndarray,
+    northing: np.ndarray,
+    run: np.ndarray,
+    *,
+    interval_s: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Direction along the row and whether travel is along it, over a few seconds within a run of one row.
+
+    Returns
+    -------
+    direction : numpy.ndarray of int
+        +1, -1, or 0 while standing.
+    aligned : numpy.ndarray of bool
+        True within about 41 deg of the row, and while standing.
+    """
+    reach = max(1, round(HEADING_REACH_S / interval_s))
+    arrays = (time_s, along_m, easting, northing)
+    before = [_or_self(shifted(one, -reach, run), one) for one in arrays]
+    after = [_or_self(shifted(one, reach, run), one) for one in arrays]
+    span = np.maximum(after[0] - before[0], 1e-6)
+    gone = after[1] - before[1]
+    path = np.hypot(after[2] - before[2], after[3] - before[3])
+    moving = path / span > 0.2
+    direction = np.where(moving, np.sign(np.nan_to_num(gone)), 0).astype(int)
+    aligned = ~moving | (np.abs(gone) >= ALIGNED_COSINE * path)
+    return direction, aligned
+
+
+def number_passes(
+    machine: np.ndarray,
+    time_s: np.ndarray,
+    row_no: np.ndarray,
+    direction: np.ndarray,
+    aligned: np.ndarray,
+    *,
+    interval_s: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Find and number the passes: runs of one machine in one row and one direction without a long gap.
+
+    Parameters
+    ----------
+    machine, time_s, row_no, direction, aligned : numpy.ndarray, (n,)
+        Sorted by machine and time.
+    interval_s : float
+        Usual time between readings [s].
+
+    Returns
+    -------
+    pass_no : numpy.ndarray of int
+        Numbered by time of their start over all machines, -1 outside any pass.
+    direction : numpy.ndarray of int
+        Direction of the pass, +1 or -1.
+    """
+    inside = (row_no >= 0) & aligned
+    way = _carry(direction, machine)
+    window = 3 if interval_s >= COARSE_INTERVAL_S else 7
+    way = np.asarray(median_filter(way, size=window, mode="nearest"))
+    cut = np.ones(time_s.size, dtype=bool)
+    cut[1:] = (
+        (np.diff(machine) != 0)
+        | (np.diff(row_no) != 0)
+        | (np.diff(inside.astype(int)) != 0)
+        | (np.diff(way) != 0)
+        | (np.diff(time_s) > max(20.0, 4.0 * interval_s))
+    )
+    run = np.cumsum(cut) - 1
+    size = np.bincount(run)
+    least = 2 if interval_s >= COARSE_INTERVAL_S else 4
+    starts = np.flatnonzero(cut)
+    use = inside[starts] & (size >= least)
+    rank = np.full(size.size, -1)
+    by_time = np.argsort(time_s[starts[use]], kind="stable")
+    rank[np.flatnonzero(use)[by_time]] = np.arange(by_time.size)
+    return rank[run], np.where(way == 0, 1, way)
+
+
+def _carry(direction: np.ndarray, machine: np.ndarray) -> np.ndarray:
+    """Fill standing fixes with the last direction of the same machine."""
+    series = pd.Series(np.where(direction == 0, np.nan, direction))
+    filled = series.groupby(machine).ffill().groupby(machine).bfill()
+    return filled.fillna(1).to_numpy().astype(int)
+
+
+def join_passes(
+    row_no: np.ndarray, machine: np.ndarray, time_s: np.ndarray, *, interval_s: float
+) -> np.ndarray:
+    """Put a stretch that drifts into the next row and back in the row it came from.
+
+    Parameters
+    ----------
+    row_no, machine, time_s : numpy.ndarray, (n,)
+        Sorted by machine and time.
+    interval_s : float
+        Usual time between readings [s].
+
+    Returns
+    -------
+    numpy.ndarray of int, (n,)
+
+    Examples
+    --------
+    >>> join_passes(np.array([4, 4, 5, 5, 4, -1, 5]), np.zeros(7), np.arange(7.0), interval_s=1.0).tolist()
+    [4, 4, 4, 4, 4, -1, 5]
+    """
+    cut = np.ones(row_no.size, dtype=bool)
+    cut[1:] = (
+        (np.diff(row_no) != 0) | (np.diff(machine) != 0) | (np.diff(time_s) > max(20.0, 4.0 * interval_s))
+    )
+    start = np.flatnonzero(cut)
+    row, who = row_no[start].copy(), machine[start]
+    if start.size < 3:
+        return row_no.copy()
+    gap = time_s[start[1:]] - time_s[start[1:] - 1] <= max(20.0, 4.0 * interval_s)
+    back = (row[:-2] == row[2:]) & (np.abs(row[1:-1] - row[:-2]) == 1) & (row[:-2] >= 0) & (row[1:-1] >= 0)
+    back &= (who[:-2] == who[2:]) & (who[1:-1] == who[2:]) & gap[:-1] & gap[1:]
+    row[1:-1][back] = row[:-2][back]
+    return np.asarray(row[np.cumsum(cut) - 1])
