@@ -14,7 +14,7 @@ from vinemap.land.grids import Grid, GridSpec, average_in, grid_over, mask_insid
 from vinemap.land.ground import grid_bearing, ground_matrix, ground_scale, planar_spacing, true_bearing
 from vinemap.land.locate import assign_blocks, locate_in_rows
 from vinemap.land.phase import RowFit, RowPhase, fit_rows, snap_rows
-from vinemap.land.rows import RowFrame, lay_rows, number_vines, place_vines
+from vinemap.land.rows import RowFrame, find_gaps, lay_rows, number_vines, place_vines
 from vinemap.land.segments import segment_rows
 
 __all__ = [
@@ -32,6 +32,7 @@ __all__ = [
     "choose_crs",
     "compare_areas",
     "estimate_bearing",
+    "find_gaps",
     "fit_rows",
     "grid_bearing",
     "grid_over",

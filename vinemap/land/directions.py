@@ -12,8 +12,9 @@ from vinemap.errors import GeometryError
 
 Floats = NDArray[np.float64]
 FEWEST_READINGS = 20  # fewer readings do not tell a direction
-STEP_READINGS = 3  # a heading is taken over this many readings, so that GPS jitter matters less
-SMALLEST_STEP_M, LARGEST_STEP_M = 2.0, 30.0  # [m] shorter is jitter at standstill, longer a gap in the log
+STEP_M = 15.0  # [m] a heading is taken over about this distance, so that GPS jitter matters less
+MOST_STEPS = 25
+SHORTEST, LONGEST = 0.5, 2.0  # of the usual step: below is standstill or a turn, above a gap in the log
 PEAK_WIDTH_DEG = 2.0  # [deg] headings within a few of these of the peak belong to the rows
 
 
@@ -81,10 +82,15 @@ def estimate_bearing(outline: Any, *, easting: Any = None, northing: Any = None)
 
 
 def _headings(east: Floats, north: Floats) -> Floats:
-    step_east = east[STEP_READINGS:] - east[:-STEP_READINGS]
-    step_north = north[STEP_READINGS:] - north[:-STEP_READINGS]
+    if len(east) < FEWEST_READINGS:
+        return np.zeros(0)
+    single = np.hypot(np.diff(east), np.diff(north))
+    moving = single[single > 0]
+    usual = float(np.median(moving)) if len(moving) else STEP_M
+    count = int(np.clip(round(STEP_M / usual), 1, min(MOST_STEPS, len(east) - 1)))
+    step_east, step_north = east[count:] - east[:-count], north[count:] - north[:-count]
     length = np.hypot(step_east, step_north)
-    keep = (length >= SMALLEST_STEP_M) & (length <= LARGEST_STEP_M)
+    keep = (length >= SHORTEST * usual * count) & (length <= LONGEST * usual * count)
     return np.asarray(np.degrees(np.arctan2(step_east[keep], step_north[keep])) % 180.0, dtype=float)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
-from rasterio.transform import from_origin
+from rasterio.transform import Affine
 
 from vinemap.errors import GeometryError
 from vinemap.land.crs import check_metre_crs
@@ -68,7 +68,7 @@ class GridSpec:
     @property
     def affine(self) -> Any:
         """Affine from (column, row) to (easting, northing) of cell corners, north up."""
-        return from_origin(self.west, self.north, self.cell_m, self.cell_m)
+        return Affine(self.cell_m, 0.0, self.west, 0.0, -self.cell_m, self.north)
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:

@@ -74,7 +74,8 @@ def lay_rows(
     Rows are numbered from 1 at the left of the bearing; the first coordinate of each is its start, the end
     towards the reverse of the bearing. The first row stands half a spacing inside the outline's left side.
     A row that leaves a concave outline and comes back stays one line from its first to its last crossing;
-    `gap_m` tells how much of it lies outside.
+    ``gap_m`` tells how much of it lies outside, ``gaps`` where (see `find_gaps`). Vine places are counted on
+    across a gap, so that number and distance always agree.
 
     Parameters
     ----------
@@ -94,7 +95,8 @@ def lay_rows(
     Returns
     -------
     geopandas.GeoDataFrame
-        Columns of `vinemap.tables.ROWS` and gap_m (ground length outside the outline within the row [m]).
+        Columns of `vinemap.tables.ROWS`, gap_m (ground length outside the outline within the row [m]) and
+        gaps (from where to where along the row, e.g. "45.0 to 105.0" [m], several joined by ";", "" for none).
         ``vines`` places of ``length_m / vines`` each, about `vine_spacing_m`, fill the row end to end.
 
     Raises
@@ -122,21 +124,16 @@ def lay_rows(
     left, low, right, high = turned.bounds
     shift = offset_m * spacing / row_spacing_m
     across = _row_positions(left, right, spacing, shift, block_id)
-    start, end, inside, across = _cut_rows(turned, across, low, high, FEWEST_VINES * vine_spacing_m * scale)
-    if not len(across):
+    cut = _cut_rows(turned, across, low, high, FEWEST_VINES * vine_spacing_m * scale)
+    if not len(cut.across):
         raise GeometryError(
             f"No vine row fits: across rows on bearing {bearing_deg:g} degrees the block is "
             f"{(right - left) / spacing * row_spacing_m:.1f} m wide, row spacing is {row_spacing_m:g} m.",
             where=f"block {block_id}",
             remedy="Check row direction, row spacing and vine spacing of this block.",
         )
-    lines = shapely.linestrings(
-        np.stack(
-            [np.stack(frame.to_grid(start, across), -1), np.stack(frame.to_grid(end, across), -1)], axis=1
-        )
-    )
-    length = (end - start) / scale
-    number = np.arange(1, len(across) + 1)
+    length = (cut.end - cut.start) / scale
+    number = np.arange(1, len(length) + 1)
     return gpd.GeoDataFrame(
         {
             "row_id": np.array([f"{block_id}-{one}" for one in number], dtype=object),
@@ -144,11 +141,49 @@ def lay_rows(
             "row_no": number,
             "length_m": length,
             "vines": np.maximum(np.rint(length / vine_spacing_m), 1).astype(np.int64),
-            "gap_m": np.maximum(length - inside / scale, 0.0).round(6),
+            "gap_m": np.maximum(length - cut.inside / scale, 0.0).round(6),
+            "gaps": np.array([_gaps_as_text(one, scale) for one in cut.gaps], dtype=object),
         },
-        geometry=lines,
+        geometry=cut.lines(frame),
         crs=known,
     )
+
+
+def find_gaps(rows: gpd.GeoDataFrame, row: Any, along_m: Any) -> NDArray[np.bool_]:
+    """Tell which places along rows stand in a gap, where the row crosses land outside its block.
+
+    Parameters
+    ----------
+    rows : geopandas.GeoDataFrame
+        From `lay_rows`; rows without a ``gaps`` column have no gap.
+    row : array_like of int, shape (n,)
+        Position of the row in `rows`, from 0.
+    along_m : array_like, shape (n,)
+        Distance along the row [m].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> dam = shapely.box(4_321_000, 3_210_040, 4_321_020, 3_210_060)
+    >>> outline = shapely.box(4_321_000, 3_210_000, 4_321_030, 3_210_100).difference(dam.buffer(0.5))
+    >>> rows = lay_rows(outline, block_id="A1", row_spacing_m=3.0,
+    ...                 vine_spacing_m=2.0, bearing_deg=0.0, crs="EPSG:3035")
+    >>> find_gaps(rows, [0, 0, 9], [20.0, 50.0, 50.0]).tolist()
+    [False, True, False]
+    """
+    row, along = np.asarray(row, dtype=np.intp), np.asarray(along_m, dtype=float)
+    found = np.zeros(len(row), dtype=bool)
+    if "gaps" not in rows:
+        return found
+    texts = rows["gaps"].to_numpy(dtype=object)
+    for index in np.flatnonzero([isinstance(one, str) and one != "" for one in texts]):
+        for piece in texts[index].split(";"):
+            start, end = (float(one) for one in piece.split(" to "))
+            found |= (row == index) & (along > start) & (along < end)
+    return found
 
 
 def number_vines(along_m: Any, *, length_m: Any, vines: Any) -> NDArray[np.int64]:
@@ -254,31 +289,46 @@ def _row_positions(left: float, right: float, spacing: float, shift: float, bloc
     return np.asarray(first_row + spacing * np.arange(first, last + 1), dtype=float)
 
 
-def _cut_rows(
-    turned: Any, across: Floats, low: float, high: float, shortest: float
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Start, end, length inside the outline, and position across, of the rows that remain."""
-    ends = np.stack(
-        [
-            np.stack([across, np.full_like(across, low - 1)], -1),
-            np.stack([across, np.full_like(across, high + 1)], -1),
-        ],
-        axis=1,
-    )
-    pieces = shapely.intersection(shapely.linestrings(ends), turned)
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """Rows in row coordinates: start, end, length inside the outline, position across, gaps; all planar."""
+
+    start: Floats
+    end: Floats
+    inside: Floats
+    across: Floats
+    gaps: list[Floats]
+
+    def lines(self, frame: RowFrame) -> Any:
+        first, last = frame.to_grid(self.start, self.across), frame.to_grid(self.end, self.across)
+        return shapely.linestrings(np.stack([np.stack(first, axis=-1), np.stack(last, axis=-1)], axis=1))
+
+
+def _cut_rows(turned: Any, across: Floats, low: float, high: float, shortest: float) -> _Cut:
+    below = np.stack([across, np.full_like(across, low - 1.0)], axis=-1)
+    above = np.stack([across, np.full_like(across, high + 1.0)], axis=-1)
+    pieces = shapely.intersection(shapely.linestrings(np.stack([below, above], axis=1)), turned)
     parts, row = shapely.get_parts(pieces, return_index=True)
     # Collections (a touch at a corner beside a real crossing) come apart one level deeper.
     parts, deeper = shapely.get_parts(parts, return_index=True)
     row = row[deeper]
     keep = (shapely.get_type_id(parts) == 1) & (shapely.length(parts) >= shortest)
-    parts, row = parts[keep], row[keep]
-    bounds = shapely.bounds(parts)
-    start, end, inside = np.full(len(across), np.inf), np.full(len(across), -np.inf), np.zeros(len(across))
-    np.minimum.at(start, row, bounds[:, 1])
-    np.maximum.at(end, row, bounds[:, 3])
-    np.add.at(inside, row, bounds[:, 3] - bounds[:, 1])
-    laid = inside > 0
-    return start[laid], end[laid], inside[laid], across[laid]
+    bounds, row = shapely.bounds(parts[keep]), row[keep]
+    order = np.lexsort((bounds[:, 1], row))
+    low_end, high_end, row = bounds[order, 1], bounds[order, 3], row[order]
+    laid, first, count = np.unique(row, return_index=True, return_counts=True)
+    last = first + count - 1
+    inside = np.zeros(len(across))
+    np.add.at(inside, row, high_end - low_end)
+    gaps = [
+        np.stack([high_end[a:b], low_end[a + 1 : b + 1]], axis=-1) - low_end[a]
+        for a, b in zip(first, last, strict=True)
+    ]
+    return _Cut(low_end[first], high_end[last], inside[laid], across[laid], gaps)
 
 
-__all__ = ["RowFrame", "lay_rows", "number_vines", "place_vines", "turn_outline"]
+def _gaps_as_text(gaps: Floats, scale: float) -> str:
+    return ";".join(f"{start / scale:.3f} to {end / scale:.3f}" for start, end in gaps)
+
+
+__all__ = ["RowFrame", "find_gaps", "lay_rows", "number_vines", "place_vines", "turn_outline"]

@@ -11,11 +11,8 @@ import shapely
 from numpy.typing import NDArray
 
 from vinemap.errors import GeometryError
-from vinemap.land.rows import place_vines
+from vinemap.land.rows import find_gaps, place_vines
 
-GAP_REACH_M = (
-    10.0  # [m] in a row with a gap, places further than this from any zone stand in the gap: no vines
-)
 COLUMNS = ["row_id", "block_id", "zone_id", "row_no", "from_vine", "to_vine", "vines", "length_m"]
 
 
@@ -23,8 +20,8 @@ def segment_rows(rows: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> gpd.GeoData
     """Cut rows where the zone changes, between whole vine places.
 
     A vine place belongs to the zone that holds its centre; one that lies in no zone, e.g. at a ragged border,
-    to the nearest zone of its block. Only places in the gap of a row (``gap_m`` above 0), away from any zone,
-    are left out: no vines stand there.
+    to the nearest zone of its block. Only places in the gap of a row (`find_gaps`) are left out: no vines
+    stand there.
 
     Parameters
     ----------
@@ -108,10 +105,10 @@ def _zone_of_places(
     vines = rows["vines"].to_numpy(dtype=np.int64)[row]
     share = place_vines(number, length_m=length, vines=vines) / length
     points = shapely.line_interpolate_point(rows.geometry.to_numpy()[row], share, normalized=True)
-    gap = rows["gap_m"].to_numpy(dtype=float)[row] > 0 if "gap_m" in rows else np.zeros(len(row), dtype=bool)
     zone = np.full(len(row), -1, dtype=np.intp)
     for places, members in _by_block(rows, zones, row):
-        zone[places] = _nearest_zone(points[places], zones.geometry.to_numpy()[members], gap[places], members)
+        zone[places] = members[_nearest_zone(points[places], zones.geometry.to_numpy()[members])]
+    zone[find_gaps(rows, row, share * length)] = -1
     return zone
 
 
@@ -136,12 +133,7 @@ def _by_block(
     ]
 
 
-def _nearest_zone(
-    points: NDArray[np.object_],
-    outlines: NDArray[np.object_],
-    gap: NDArray[np.bool_],
-    members: NDArray[np.intp],
-) -> NDArray[np.intp]:
+def _nearest_zone(points: NDArray[np.object_], outlines: NDArray[np.object_]) -> NDArray[np.intp]:
     tree = shapely.STRtree(outlines)
     place, hit = tree.query(points, predicate="intersects")
     found = np.full(len(points), len(outlines), dtype=np.intp)
@@ -150,10 +142,7 @@ def _nearest_zone(
     stray = np.flatnonzero(found == len(outlines))
     if len(stray):
         found[stray] = tree.nearest(points[stray])
-        distance = shapely.distance(points[stray], outlines[found[stray]])
-        in_gap = gap[stray] & (distance > GAP_REACH_M)
-        found[stray[in_gap]] = -1
-    return np.where(found >= 0, members[found], -1)
+    return found
 
 
 def _substrings(lines: NDArray[np.object_], start: Any, end: Any) -> NDArray[np.object_]:
