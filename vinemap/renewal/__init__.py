@@ -1,7 +1,29 @@
 """Renewal: options, best year, cost of waiting, chance that it pays, programme, checks, work lists."""
 
-from vinemap.renewal.decide import decide_zones
+from vinemap.renewal.check import check_renewals
+from vinemap.renewal.decide import decide_zones, loss_value
+from vinemap.renewal.explain import break_even, explain_zone, measure_sensitivity
 from vinemap.renewal.methods import Method, Money, default_methods
+from vinemap.renewal.programme import Programme, plan_programme
 from vinemap.renewal.value import Valuation, value_options
+from vinemap.renewal.work import CAUTIONS, list_work, missing_by_zone, say_cautions
 
-__all__ = ["Method", "Money", "Valuation", "decide_zones", "default_methods", "value_options"]
+__all__ = [
+    "CAUTIONS",
+    "Method",
+    "Money",
+    "Programme",
+    "Valuation",
+    "break_even",
+    "check_renewals",
+    "decide_zones",
+    "default_methods",
+    "explain_zone",
+    "list_work",
+    "loss_value",
+    "measure_sensitivity",
+    "missing_by_zone",
+    "plan_programme",
+    "say_cautions",
+    "value_options",
+]

@@ -78,7 +78,7 @@ def decide_zones(
         wait_cost_per_ha, chance_pays, reason`` and, beyond the contract, ``protect_gain_per_ha``,
         ``scouting_value`` [currency per zone], ``chance_declining``, ``loss_value_per_ha``
         [currency/ha/year],
-        ``shared_with`` (zones of the same visit).
+        ``shared_with`` (zones of the same visit), ``mobilisation_share`` (of the block's mobilisation).
 
     Raises
     ------
@@ -209,11 +209,17 @@ def _decide_one(
         scouting_cost=scouting_cost,
         missing_pct=float(100.0 * standing.missing[:, place].mean()),
         protect_gain=float(choice.protect[place]),
-        too_short=vintages <= SHORT_RECORD and not bool(standing.counted[place]),
+        too_short=vintages <= SHORT_RECORD and not _counted(row, bool(standing.counted[place])),
     )
     declining = _chance_declining(valuation, place)
     advice = choose_advice(facts, declining)
     return _row(valuation, place, choice, facts, advice, declining)
+
+
+def _counted(row: pd.Series, otherwise: bool) -> bool:
+    """Whether vines of the zone have been counted, by its decline row where that says so."""
+    names = [one for one in ("missing_pct", "symptomatic_pct") if one in row.index]
+    return any(pd.notna(row[one]) for one in names) if names else otherwise
 
 
 def choose_advice(facts: Facts, chance_declining: float) -> str:
@@ -302,4 +308,5 @@ def _row(
         "chance_declining": declining,
         "loss_value_per_ha": float(choice.loss[place]),
         "shared_with": " ".join(company),
+        "mobilisation_share": float(choice.share[place]),
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 METHOD_WORDS = {
@@ -96,9 +97,13 @@ def when(year: int, first_year: int) -> str:
 
 def state_words(facts: Facts) -> str:
     """Say how the zone stands."""
+    if math.isnan(facts.loss_pct):
+        return "How much it has lost is not known"
     interval = f"{facts.loss_low:.0f}-{facts.loss_high:.0f} %"
     if facts.loss_low < 0:
-        interval = f"{facts.loss_low:.0f} to {facts.loss_high:.0f} %"
+        if math.isnan(facts.loss_pct):
+        return "How much it has lost is not known"
+    interval = f"{facts.loss_low:.0f} to {facts.loss_high:.0f} %"
     if facts.loss_pct < 0.5:
         head = f"Stands at its healthy {facts.healthy_t_ha:.0f} t/ha (loss {interval})"
     else:

@@ -1,0 +1,372 @@
+"""The programme over years: highest expected value under budget, crew, stock and contract limits."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, sparse
+
+from vinemap.errors import DataError, SettingsError
+from vinemap.renewal.finance import Floats
+from vinemap.renewal.limits import Choices, Rows, Yearly, build_rows, list_choices
+from vinemap.renewal.standing import Ints
+from vinemap.renewal.value import Valuation
+from vinemap.renewal.wording import METHOD_WORDS, say_amount
+from vinemap.tables import PROGRAMME, check_table
+
+RELAX_SHARE = 0.10  # limits are moved by this share to find their shadow cost
+BINDING_SHARE = 0.90  # a limit used to this share may bind, since zones are done whole
+SHADOW_LIMITS = 8  # shadow costs are found for at most so many limits
+_INFEASIBLE = 2  # status of scipy.optimize.milp
+
+
+@dataclass(frozen=True, slots=True)
+class Programme:
+    """A programme of renewals under limits.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        Columns of `tables.PROGRAMME` and ``npv`` [currency], ``rank`` (place in the queue, by value per cost
+        within its year) and ``reason``; the cost holds the zone's share of mobilisation, by area.
+    npv : float
+        Value of the whole programme over keeping [currency].
+    bound : float
+        No programme can be worth more than this [currency].
+    gap : float
+        Distance to the bound as share of it.
+    shadow_costs : pandas.DataFrame
+        ``limit, unit, allowed, used, moved_to, adds`` [currency]: what the programme would gain if this one
+        limit were looser by a tenth (solved again; good to within the gap).
+    clashes : tuple of str
+        Where the limits cannot all be met: which, and by how much. The table is then empty.
+    notes : tuple of str
+    """
+
+    table: pd.DataFrame
+    npv: float
+    bound: float
+    gap: float
+    shadow_costs: pd.DataFrame
+    clashes: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Solution:
+    x: Floats
+    npv: float
+    bound: float
+    gap: float
+    status: int
+
+
+def plan_programme(
+    valuation: Valuation,
+    zones: pd.DataFrame | None = None,
+    *,
+    years: int = 10,
+    budget: Yearly = None,
+    crew_days: Yearly = None,
+    most_orders: Yearly = None,
+    most_ha_out: Yearly = None,
+    min_tonnes: Mapping[str, Yearly] | None = None,
+    together: Sequence[Sequence[str]] = (),
+    not_before: Mapping[str, int] | None = None,
+    not_after: Mapping[str, int] | None = None,
+    exclude: Sequence[str] = (),
+    risk_quantile: float | None = None,
+    mip_gap: float = 0.001,
+    time_limit_s: float = 60.0,
+    shadow: bool = True,
+) -> Programme:
+    """Plan which zone to renew, by which method, in which winter.
+
+    Parameters
+    ----------
+    valuation : Valuation
+    zones : pandas.DataFrame, optional
+        If given, only zones in its ``zone_id`` are planned; if it has ``advice``, only those not ``scout``.
+    years : int
+        Number of winters, from the first.
+    budget : float, mapping of year to float, or None
+        Most to spend on work each winter [currency]; unspent money does not carry over. Aftercare of later
+        years is in the value, not in the budget.
+    crew_days, most_orders : float, mapping of year to float, or None
+        Most crew days, and most vines or buds, each winter.
+    most_ha_out : float, mapping of year to float, or None
+        Most hectares below half a crop in each vintage [ha].
+    min_tonnes : mapping of variety to float or mapping of year to float, optional
+        Least tonnes of a variety in each vintage, average season [t].
+    together : sequence of sequences of str
+        Zones or blocks to be done in the same winter or not at all.
+    not_before, not_after : mapping of zone_id or block_id to year, optional
+    exclude : sequence of str
+        Zones to leave out.
+    risk_quantile : float, optional
+        Maximise this quantile of each option's gain over the draws and not its mean: cautious, since all
+        zones are then taken at their poor outcome together.
+    mip_gap : float
+        Gap to the bound at which the solver may stop.
+    time_limit_s : float
+        Longest time for one solve [s].
+    shadow : bool
+        Whether to find shadow costs, by solving again.
+
+    Returns
+    -------
+    Programme
+
+    Raises
+    ------
+    SettingsError
+        If a limit is negative or names an unknown zone, block or variety.
+
+    References
+    ----------
+    Mixed-integer programme with one binary per zone, method and winter, solved by HiGHS (Huangfu & Hall 2018,
+    Mathematical Programming Computation 10:119-142) through ``scipy.optimize.milp``.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> out = plan_programme(example_valuation(), years=3, budget=50_000.0)
+    >>> out.table[["zone_id", "method", "year"]].to_numpy().tolist(), out.clashes
+    ([['B-Z3', 'infill', 2026], ['A-Z1', 'trunk_renewal', 2027]], ())
+    """
+    least = dict(min_tonnes or {})
+    limits = {"budget": budget, "crew days": crew_days, "vines": most_orders, "hectares": most_ha_out} | least
+    _check_limits(limits, years)
+    value = _value_per_ha(valuation, risk_quantile)
+    _leave_out(valuation, value, zones, exclude)
+    span = min(years, valuation.start_years.size)
+    choices = list_choices(
+        valuation, years=span, value_per_ha=value, keep_losing=bool(least or together),
+        not_before=dict(not_before or {}), not_after=dict(not_after or {}),
+    )  # fmt: skip
+    rows = build_rows(
+        valuation, choices, years=span, budget=budget, crew_days=crew_days, most_orders=most_orders,
+        most_ha_out=most_ha_out, min_tonnes=least, together=together,
+    )  # fmt: skip
+    notes = [] if span == years else [f"Only {span} winters were valued, so only these are planned."]
+    solved = _solve(choices, rows, mip_gap, time_limit_s)
+    if solved.status == _INFEASIBLE:
+        return _clashing(choices, rows, time_limit_s, tuple(notes))
+    table = _programme_table(valuation, choices, solved.x)
+    costs = _shadow_costs(choices, rows, solved, mip_gap, time_limit_s) if shadow else _no_shadow()
+    if solved.gap > mip_gap:
+        notes.append(
+            f"The solver stopped after {time_limit_s:.0f} s, {100 * solved.gap:.1f} % from the bound."
+        )
+    return Programme(table, solved.npv, solved.bound, solved.gap, costs, (), tuple(notes))
+
+
+def _check_limits(limits: Mapping[str, Yearly], years: int) -> None:
+    if years < 1:
+        raise SettingsError(f"A programme of {years} years.", remedy="Give 1 or more.")
+    for name, limit in limits.items():
+        given = list(limit.values()) if isinstance(limit, Mapping) else [limit]
+        for one in given:
+            if one is not None and not one >= 0:
+                raise SettingsError(f"Limit on {name} is {one}.", remedy="Give 0 or more, or leave it out.")
+
+
+def _value_per_ha(valuation: Valuation, risk_quantile: float | None) -> Floats:
+    if risk_quantile is None:
+        return np.asarray(valuation.gain.mean(axis=0))
+    if not 0.0 < risk_quantile < 1.0:
+        raise SettingsError(
+            f"Risk quantile is {risk_quantile}.", remedy="Give a share between 0 and 1, as 0.2."
+        )
+    return np.asarray(np.quantile(valuation.gain, risk_quantile, axis=0))
+
+
+def _leave_out(
+    valuation: Valuation, value: Floats, zones: pd.DataFrame | None, exclude: Sequence[str]
+) -> None:
+    wanted = set(valuation.standing.zone_ids)
+    if zones is not None:
+        chosen = zones if "advice" not in zones else zones[zones["advice"] != "scout"]
+        wanted &= set(chosen["zone_id"])
+    wanted -= set(exclude)
+    value[[one not in wanted for one in valuation.standing.zone_ids]] = np.nan
+
+
+def _solve(choices: Choices, rows: Rows, mip_gap: float, time_limit_s: float) -> _Solution:
+    """Maximise value less mobilisation; visits need no integrality, they follow the choices."""
+    count = choices.size
+    if count == 0:
+        bad = any(low > 1e-9 for low in rows.low) or any(high < -1e-9 for high in rows.high)
+        return _Solution(np.zeros(0), 0.0, 0.0, 0.0, _INFEASIBLE if bad else 0)
+    cost = np.concatenate([-choices.value, choices.visit_value])
+    whole = np.concatenate([np.ones(count), np.zeros(len(choices.visits))])
+    limits = optimize.LinearConstraint(rows.matrix(), rows.low, rows.high)
+    result = optimize.milp(
+        cost, integrality=whole, bounds=optimize.Bounds(0.0, 1.0), constraints=limits,
+        options={"mip_rel_gap": mip_gap, "time_limit": time_limit_s},
+    )  # fmt: skip
+    if result.x is None:
+        if result.status == _INFEASIBLE:
+            return _Solution(np.zeros(0), 0.0, 0.0, 0.0, _INFEASIBLE)
+        return _do_nothing(rows, time_limit_s)
+    x = _round(choices, result.x)
+    npv, bound = float(-(cost @ x)) + 0.0, float(-result.mip_dual_bound) + 0.0
+    gap = max(0.0, bound - npv) / max(abs(bound), 1e-9)
+    return _Solution(x, npv, max(bound, npv), gap, int(result.status))
+
+
+def _do_nothing(rows: Rows, time_limit_s: float) -> _Solution:
+    """Fall back to doing nothing where no programme was found in time, if that keeps the limits."""
+    if any(low > 0 for low in rows.low) or any(high < 0 for high in rows.high):
+        raise DataError(
+            f"No programme that keeps the limits was found within {time_limit_s:.0f} s.",
+            remedy="Give the solver more time (time_limit_s), fewer years, or looser limits.",
+        )
+    return _Solution(np.zeros(rows.width), 0.0, float("inf"), 1.0, 1)
+
+
+def _round(choices: Choices, x: Floats) -> Floats:
+    """Give whole choices and the visits that they need: the solver is right to a millionth only."""
+    picked = np.flatnonzero(x[: choices.size] > 0.5)
+    out = np.zeros(x.size)
+    out[picked] = 1.0
+    out[choices.size + choices.visit[picked]] = 1.0
+    return out
+
+
+def _chosen(choices: Choices, x: Floats) -> Ints:
+    return np.flatnonzero(x[: choices.size] > 0.5)
+
+
+def _programme_table(valuation: Valuation, choices: Choices, x: Floats) -> pd.DataFrame:
+    standing, picked = valuation.standing, _chosen(choices, x)
+    zone, area = choices.zone[picked], standing.area_ha[choices.zone[picked]]
+    together = np.zeros(len(choices.visits))
+    np.add.at(together, choices.visit[picked], area)
+    share = area / together[choices.visit[picked]] if picked.size else np.zeros(0)
+    frame = pd.DataFrame(
+        {
+            "year": valuation.start_years[choices.start[picked]],
+            "block_id": np.asarray(standing.block_ids, dtype=object)[zone],
+            "zone_id": np.asarray(standing.zone_ids, dtype=object)[zone],
+            "method": [valuation.methods[one].name for one in choices.method[picked]],
+            "area_ha": area,
+            "cost": choices.cost[picked] + share * choices.visit_cost[choices.visit[picked]],
+            "crew_days": choices.crew_days[picked],
+            "vines": np.rint(choices.orders[picked]).astype(np.int64),
+            "tonnes_out": choices.out_t[picked],
+            "npv": choices.value[picked] - share * choices.visit_value[choices.visit[picked]],
+        }
+    )
+    ratio = frame["npv"] / frame["cost"].where(frame["cost"] > 0)
+    order = np.lexsort((-ratio.fillna(np.inf).to_numpy(dtype=float), frame["year"].to_numpy(dtype=float)))
+    frame = frame.iloc[order].reset_index(drop=True)
+    frame["rank"] = np.arange(1, len(frame) + 1)
+    frame["reason"] = [_say_place(one, valuation) for one in frame.to_dict("records")]
+    return check_table(frame, PROGRAMME, where="plan_programme")
+
+
+def _say_place(row: Mapping[Hashable, object], valuation: Valuation) -> str:
+    """Why the renewal stands where it does in the queue."""
+    npv, cost, year = float(str(row["npv"])), float(str(row["cost"])), int(str(row["year"]))
+    currency, words = valuation.money.currency, METHOD_WORDS[str(row["method"])]
+    head = f"Number {row['rank']}: {words} of {float(str(row['area_ha'])):.1f} ha in the winter of {year}"
+    if npv <= 0:
+        return f"{head} costs {say_amount(-npv)} {currency} over keeping; it holds up the tonnes promised."
+    place = valuation.standing.zone_ids.index(str(row["zone_id"]))
+    mean = valuation.alone_gain()[:, place].mean(axis=0)[valuation.method_index(str(row["method"]))]
+    best = int(valuation.start_years[int(np.nanargmax(mean))])
+    per = say_amount(1000.0 * npv / cost) if cost > 0 else "?"
+    tail = "its best winter" if best == year else f"on its own its best winter would be {best}"
+    return (
+        f"{head} is worth {say_amount(npv)} {currency} over keeping, {per} {currency} for each 1,000 "
+        f"{currency} spent; {tail}."
+    )
+
+
+def _no_shadow() -> pd.DataFrame:
+    return pd.DataFrame(columns=["limit", "unit", "allowed", "used", "moved_to", "adds"])
+
+
+def _shadow_costs(
+    choices: Choices, rows: Rows, solved: _Solution, mip_gap: float, time_limit_s: float
+) -> pd.DataFrame:
+    """Solve again with one limit looser by a tenth, for the limits used most."""
+    if choices.size == 0:
+        return _no_shadow()
+    used = rows.matrix() @ solved.x
+    tight = []
+    for n, soft in enumerate(rows.soft):
+        full = _fullness(used[n], rows.low[n], rows.high[n])
+        if soft and full >= BINDING_SHARE:
+            tight.append((full, n))
+    out = []
+    for _, n in sorted(tight, reverse=True)[:SHADOW_LIMITS]:
+        looser, moved = _loosen(rows, n)
+        again = _solve(choices, looser, mip_gap, time_limit_s)
+        allowed = rows.high[n] if np.isfinite(rows.high[n]) else rows.low[n]
+        adds = max(0.0, again.npv - solved.npv)
+        out.append((rows.names[n], rows.units[n], allowed, float(used[n]), moved, adds))
+    frame = pd.DataFrame(out, columns=list(_no_shadow().columns))
+    return frame.sort_values("adds", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _fullness(used: float, low: float, high: float) -> float:
+    if np.isfinite(high):
+        return used / high if high > 0 else 1.0
+    slack = used - low
+    return 1.0 - slack / max(abs(low), abs(used), 1e-9)
+
+
+def _loosen(rows: Rows, n: int) -> tuple[Rows, float]:
+    low, high = list(rows.low), list(rows.high)
+    if np.isfinite(high[n]):
+        high[n] *= 1.0 + RELAX_SHARE
+    else:
+        low[n] -= RELAX_SHARE * abs(low[n])
+    moved = high[n] if np.isfinite(high[n]) else low[n]
+    return Rows(rows.width, rows.names, rows.units, rows.parts, low, high, rows.soft), moved
+
+
+def _clashing(choices: Choices, rows: Rows, time_limit_s: float, notes: tuple[str, ...]) -> Programme:
+    """Find the least that limits must give way, as shares of their size, and say so."""
+    soft = np.flatnonzero(rows.soft)
+    sizes = np.asarray([_size(rows.low[n], rows.high[n]) for n in soft])
+    short = _least_breach(choices, rows, soft, sizes, time_limit_s)
+    said = [
+        f"{rows.names[n]}: missed by {amount:,.1f} {rows.units[n]}"
+        for n, amount in zip(soft, short, strict=True)
+        if amount > 1e-6 * max(1.0, sizes.max())
+    ]
+    head = "These limits clash; the least that must give way is as follows."
+    empty = check_table(pd.DataFrame(columns=PROGRAMME.names), PROGRAMME, where="plan_programme")
+    return Programme(empty, 0.0, 0.0, 0.0, _no_shadow(), (head, *said), notes)
+
+
+def _size(low: float, high: float) -> float:
+    return max(abs(high if np.isfinite(high) else low), 1.0)
+
+
+def _least_breach(choices: Choices, rows: Rows, soft: Ints, sizes: Floats, time_limit_s: float) -> Floats:
+    """Least breaches of the soft rows [unit of each], by a second solve with one slack per row."""
+    if choices.size == 0:
+        low, high = np.asarray(rows.low)[soft], np.asarray(rows.high)[soft]
+        return np.asarray(np.clip(np.where(np.isfinite(low), low, -high), 0.0, None))
+    sign = np.where(np.isfinite(np.asarray(rows.low)[soft]), 1.0, -1.0) * sizes
+    total = len(rows.names)
+    slack = sparse.csr_array((sign, (soft, np.arange(soft.size))), shape=(total, soft.size))
+    matrix = sparse.hstack([rows.matrix(), slack], format="csr")
+    cost = np.concatenate([np.zeros(rows.width), np.ones(soft.size)])
+    whole = np.concatenate([np.ones(choices.size), np.zeros(rows.width - choices.size + soft.size)])
+    top = np.concatenate([np.ones(rows.width), np.full(soft.size, np.inf)])
+    result = optimize.milp(
+        cost, integrality=whole, bounds=optimize.Bounds(0.0, top),
+        constraints=optimize.LinearConstraint(matrix, rows.low, rows.high),
+        options={"time_limit": time_limit_s, "mip_rel_gap": 0.01},
+    )  # fmt: skip
+    if result.x is None:
+        return sizes
+    return np.asarray(result.x[rows.width :] * sizes)
