@@ -82,12 +82,12 @@ class RowFit:
 
 def snap_rows(
     outline: Any,
+    easting: Any,
+    northing: Any,
     *,
     row_spacing_m: float,
     bearing_deg: float,
     crs: Any,
-    easting: Any,
-    northing: Any,
 ) -> RowPhase:
     """Find the shift of the rows at which the readings lie on them.
 
@@ -98,14 +98,14 @@ def snap_rows(
     ----------
     outline : shapely.Polygon or shapely.MultiPolygon
         Outline of the block in `crs` [m].
+    easting, northing : array_like, shape (n,)
+        Readings [m]; those outside the outline are not used.
     row_spacing_m : float
         Row spacing on the ground [m].
     bearing_deg : float
         Direction of the rows from grid north [deg].
     crs : pyproj.CRS
         Projected, axes in metres.
-    easting, northing : array_like, shape (n,)
-        Readings [m]; those outside the outline are not used.
 
     Returns
     -------
@@ -126,8 +126,7 @@ def snap_rows(
     >>> outline = shapely.box(4_321_000, 3_210_000, 4_321_030, 3_210_100)
     >>> north = 3_210_000 + np.arange(100.0)
     >>> east = 4_321_000 + 2.0 + 3.0 * (np.arange(100) % 10)
-    >>> phase = snap_rows(outline, row_spacing_m=3.0, bearing_deg=0.0, crs="EPSG:3035",
-    ...                   easting=east, northing=north)
+    >>> phase = snap_rows(outline, east, north, row_spacing_m=3.0, bearing_deg=0.0, crs="EPSG:3035")
     >>> round(phase.offset_m, 3), round(phase.concentration, 3), phase.clear
     (0.5, 1.0, True)
     """
@@ -148,12 +147,12 @@ def snap_rows(
 
 def fit_rows(
     outline: Any,
+    easting: Any,
+    northing: Any,
     *,
     row_spacing_m: float,
     bearing_deg: float,
     crs: Any,
-    easting: Any,
-    northing: Any,
     bearing_reach_deg: float = 2.0,
     spacing_reach: float = 0.02,
 ) -> RowFit:
@@ -167,14 +166,14 @@ def fit_rows(
     ----------
     outline : shapely.Polygon or shapely.MultiPolygon
         Outline of the block in `crs` [m].
+    easting, northing : array_like, shape (n,)
+        Readings [m]; those outside the outline are not used.
     row_spacing_m : float
         Row spacing of the settings, on the ground [m].
     bearing_deg : float
         Direction of the settings from grid north [deg].
     crs : pyproj.CRS
         Projected, axes in metres.
-    easting, northing : array_like, shape (n,)
-        Readings [m]; those outside the outline are not used.
     bearing_reach_deg : float, optional
         How far the direction may be from that of the settings [deg].
     spacing_reach : float, optional
@@ -198,8 +197,7 @@ def fit_rows(
     --------
     >>> outline = shapely.box(4_321_000, 3_210_000, 4_321_090, 3_210_100)
     >>> north, east = 3_210_000 + np.arange(900.0) % 100, 4_321_001.0 + 3.0 * (np.arange(900) // 30)
-    >>> fit = fit_rows(outline, row_spacing_m=3.03, bearing_deg=0.5, crs="EPSG:3035",
-    ...                easting=east, northing=north)
+    >>> fit = fit_rows(outline, east, north, row_spacing_m=3.03, bearing_deg=0.5, crs="EPSG:3035")
     >>> round(fit.row_spacing_m, 2), round(fit.concentration, 2), fit.clear
     (3.0, 1.0, True)
     """
@@ -214,9 +212,7 @@ def fit_rows(
     along, across = frame.from_grid(east[::thin], north[::thin])
     turn, wave = _search(along, across, 1.0 / (row_spacing_m * stretch), bearing_reach_deg, spacing_reach)
     bearing, spacing = bearing_deg + float(np.degrees(turn)), 1.0 / wave / stretch
-    phase = snap_rows(
-        outline, row_spacing_m=spacing, bearing_deg=bearing, crs=known, easting=east, northing=north
-    )
+    phase = snap_rows(outline, east, north, row_spacing_m=spacing, bearing_deg=bearing, crs=known)
     return RowFit(bearing, spacing, phase.offset_m, phase.concentration, phase.readings)
 
 

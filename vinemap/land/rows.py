@@ -96,7 +96,7 @@ def lay_rows(
     -------
     geopandas.GeoDataFrame
         Columns of `vinemap.tables.ROWS`, gap_m (ground length outside the outline within the row [m]) and
-        gaps (from where to where along the row, e.g. "45.0 to 105.0" [m], several joined by ";", "" for none).
+        gaps (from where to where along the row, e.g. "45.0 to 105.0" [m], several joined by ";", "" if none).
         ``vines`` places of ``length_m / vines`` each, about `vine_spacing_m`, fill the row end to end.
 
     Raises

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from shapely.ops import substring
 
 from vinemap.errors import GeometryError
 from vinemap.land.rows import find_gaps, place_vines
@@ -151,8 +152,6 @@ def _substrings(lines: NDArray[np.object_], start: Any, end: Any) -> NDArray[np.
         first = shapely.get_coordinates(shapely.line_interpolate_point(lines, start, normalized=True))
         last = shapely.get_coordinates(shapely.line_interpolate_point(lines, end, normalized=True))
         return np.asarray(shapely.linestrings(np.stack([first, last], axis=1)), dtype=object)
-    from shapely.ops import substring
-
     parts = np.empty(len(lines), dtype=object)
     for index, line in enumerate(lines):
         parts[index] = substring(line, float(start[index]), float(end[index]), normalized=True)
