@@ -1,0 +1,26 @@
+"""Decline: vintage effects apart from loss; curves, forecast draws, cause hints, health score, scouting."""
+
+from vinemap.decline.cause import hint_cause
+from vinemap.decline.curves import CurveBank, draw_bank, draw_recovery
+from vinemap.decline.fit import Decline, fit_decline
+from vinemap.decline.forecast import DeclineDraws
+from vinemap.decline.health import score_health
+from vinemap.decline.sampler import Priors
+from vinemap.decline.scouting import place_scouting_points
+from vinemap.decline.trend import MannKendall, mann_kendall, sen_slope
+
+__all__ = [
+    "CurveBank",
+    "Decline",
+    "DeclineDraws",
+    "MannKendall",
+    "Priors",
+    "draw_bank",
+    "draw_recovery",
+    "fit_decline",
+    "hint_cause",
+    "mann_kendall",
+    "place_scouting_points",
+    "score_health",
+    "sen_slope",
+]

@@ -1,0 +1,309 @@
+"""Fit the decline model to an estate: the stage function and its result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from vinemap.decline.curves import PER_FAMILY, CurveBank, FloatArray, IntArray
+from vinemap.decline.forecast import DeclineDraws, Paths, make_draws, trace_paths
+from vinemap.decline.layout import Layout, Series, build_layout, draw_banks, list_series
+from vinemap.decline.results import (
+    effects_table,
+    forecast_table,
+    scales_table,
+    zone_table,
+    zone_vintage_table,
+)
+from vinemap.decline.sampler import ChainDraws, Priors, Sampler
+from vinemap.decline.stand import Stand, interpolate_stand
+from vinemap.decline.symptoms import SymptomTable
+from vinemap.errors import DataError
+
+CHAINS = 4
+BURN = 60
+CLEARLY_UNMIXED = 1.2  # potential scale reduction above which a note is printed
+ZONE_VINTAGE_COLUMNS = ("zone_id", "vintage", "yield_t_ha", "yield_se_t_ha")
+
+
+@dataclass(frozen=True, slots=True)
+class Decline:
+    """What `fit_decline` found.
+
+    Attributes
+    ----------
+    zones : pandas.DataFrame
+        One row a zone: the decline columns of `tables.ZONE`, and chance_declining (0-1), stand_loss_pct,
+        vine_loss_pct, onset_low, onset_high, sen_slope_pct_per_year (plain practice, beside the model),
+        renewed_year, recovery_pct (yield now over healthy, renewed zones only) and the parts of the score.
+    zone_vintage : pandas.DataFrame
+        `tables.ZONE_VINTAGE`.
+    forecast : pandas.DataFrame
+        `tables.ZONE_FORECAST`.
+    vintage_effects : pandas.DataFrame
+        vintage, variety, effect_pct, low, high: season against an average one [%], 90 % interval.
+    draws : DeclineDraws
+    scales : pandas.DataFrame
+        name, median, low, high: standard deviations of the model (log scale).
+    notes : list of str
+        What weakens the result, in words.
+    """
+
+    zones: pd.DataFrame
+    zone_vintage: pd.DataFrame
+    forecast: pd.DataFrame
+    vintage_effects: pd.DataFrame
+    draws: DeclineDraws
+    scales: pd.DataFrame
+    notes: list[str]
+
+
+def fit_decline(
+    zone_vintage: pd.DataFrame,
+    zones: pd.DataFrame,
+    *,
+    settlement: pd.DataFrame | None = None,
+    stand: pd.DataFrame | None = None,
+    renewals: pd.DataFrame | None = None,
+    reference: pd.DataFrame | None = None,
+    horizon_year: int,
+    draws: int = 400,
+    rng: np.random.Generator,
+    priors: Priors | None = None,
+    per_family: int = PER_FAMILY,
+) -> Decline:
+    """Tell decline from seasons, machines, missing vines and soils that were always weak.
+
+    Parameters
+    ----------
+    zone_vintage : pandas.DataFrame
+        zone_id, vintage, yield_t_ha, yield_se_t_ha, readings.
+    zones : pandas.DataFrame
+        zone_id, block_id, variety, year_planted, area_ha.
+    settlement : pandas.DataFrame, optional
+        block_id, vintage, factor_se: standard error of the log factor to weighed loads.
+    stand : pandas.DataFrame, optional
+        zone_id, vintage, missing_pct, symptomatic_pct, vines (looked at).
+    renewals : pandas.DataFrame, optional
+        zone_id, year (winter after that vintage), method.
+    reference : pandas.DataFrame, optional
+        vintage and effect_pct [%] or yield_t_ha [t/ha]: outside district series of the seasons.
+    horizon_year : int
+        Last year of the forecast.
+    draws : int, optional
+        Draws to keep.
+    rng : numpy.random.Generator
+    priors : Priors, optional
+    per_family : int, optional
+        Candidate curves of each kind.
+
+    Returns
+    -------
+    Decline
+
+    Raises
+    ------
+    DataError
+        If no usable yield is left, a zone is not in the zone table, or the horizon lies in the past.
+
+    Notes
+    -----
+    The model is in `vinemap.decline.sampler`. Healthy means the zone's own level: soil that was always weak
+    is no loss. What was lost before the first vintage can only be told from the shape of the curve, the age
+    of the vines and, weakly, from the other zones of the block.
+
+    Examples
+    --------
+    >>> years = np.tile(np.arange(2019, 2025), 2)
+    >>> amount = np.r_[np.full(6, 20.0), 20 - 2.0 * np.arange(6)]
+    >>> table = pd.DataFrame({"zone_id": np.repeat(["A-Z1", "A-Z2"], 6), "vintage": years,
+    ...                       "yield_t_ha": amount, "yield_se_t_ha": 0.4, "readings": 500})
+    >>> zones = pd.DataFrame({"zone_id": ["A-Z1", "A-Z2"], "block_id": "A", "variety": "Shiraz",
+    ...                       "year_planted": 2000, "area_ha": 2.0})
+    >>> rng = np.random.default_rng(1)
+    >>> found = fit_decline(table, zones, horizon_year=2030, draws=80, rng=rng)
+    >>> bool(found.zones["chance_declining"].diff().iloc[1] > 0.3)
+    True
+    """
+    _check(zone_vintage, zones, horizon_year)
+    priors = priors or Priors()
+    zones = zones.reset_index(drop=True)
+    zone_ids = zones["zone_id"].astype(str).tolist()
+    vintages = np.sort(zone_vintage["vintage"].dropna().unique()).astype(np.int64)
+    last = int(vintages[-1])
+    years = np.arange(min(vintages[0], last - 3), max(horizon_year, last + 4) + 1)
+    standing = interpolate_stand(stand, zone_ids, years)
+    series = list_series(zones, renewals)
+    layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement)
+    chains, banks = _run_chains(
+        layout, zones, series, stand, years=years, reference=_reference(reference, vintages), priors=priors,
+        per_family=per_family, draws=draws, rng=rng,
+    )  # fmt: skip
+    paths = trace_paths(chains, banks, layout, standing, zones=len(zones), last_vintage=last, rng=rng
+    )  # fmt: skip
+    made = make_draws(paths, standing, zone_ids, last_vintage=last, horizon_year=horizon_year, rng=rng)
+    table = zone_table(zone_vintage, zones, paths, standing, made, series, vintages)
+    return Decline(
+        zones=table,
+        zone_vintage=zone_vintage_table(zone_vintage, zones, layout, chains, paths),
+        forecast=forecast_table(made),
+        vintage_effects=effects_table(layout, chains),
+        draws=made,
+        scales=scales_table(chains),
+        notes=_notes(layout, zones, standing, series, paths, vintages, len(chains)),
+    )
+
+
+def _check(zone_vintage: pd.DataFrame, zones: pd.DataFrame, horizon_year: int) -> None:
+    missing = [name for name in ZONE_VINTAGE_COLUMNS if name not in zone_vintage.columns]
+    if missing:
+        raise DataError(f"Column {', '.join(missing)} is missing.", where="zone_vintage", remedy="Add it.")
+    if zone_vintage.empty:
+        raise DataError("No zone has a yield.", where="zone_vintage", remedy="Add a vintage of harvest data.")
+    unknown = sorted(set(zone_vintage["zone_id"]) - set(zones["zone_id"]))
+    if unknown:
+        raise DataError(
+            f"Zone {unknown[0]!r} has yields but is not in the zone table.",
+            where="zone_vintage",
+            remedy="Pass the zones that the yields were summarised over.",
+        )
+    last = int(zone_vintage["vintage"].max())
+    if horizon_year <= last:
+        raise DataError(
+            f"The horizon {horizon_year} is not after the last vintage {last}.",
+            remedy="Give a horizon year in the future.",
+        )
+
+
+def _arrange(
+    zone_vintage: pd.DataFrame,
+    zones: pd.DataFrame,
+    series: list[Series],
+    standing: Stand,
+    years: IntArray,
+    vintages: IntArray,
+    settlement: pd.DataFrame | None,
+) -> Layout:
+    columns = vintages - years[0]
+    share = 1 - standing.missing[:, columns]
+    return build_layout(
+        zone_vintage, zones, series, log_stand=np.log(share),
+        stand_variance=(standing.missing_sd[:, columns] / share) ** 2,
+        vintages=vintages, settlement=settlement,
+    )  # fmt: skip
+
+
+def _reference(reference: pd.DataFrame | None, vintages: IntArray) -> FloatArray | None:
+    if reference is None or reference.empty:
+        return None
+    table = reference.set_index("vintage").reindex(vintages)
+    if "yield_t_ha" in table:
+        return np.asarray(np.log(table["yield_t_ha"].to_numpy(dtype=float)))
+    return np.asarray(np.log1p(table["effect_pct"].to_numpy(dtype=float) / 100))
+
+
+def _run_chains(
+    layout: Layout,
+    zones: pd.DataFrame,
+    series: list[Series],
+    stand: pd.DataFrame | None,
+    *,
+    years: IntArray,
+    reference: FloatArray | None,
+    priors: Priors,
+    per_family: int,
+    draws: int,
+    rng: np.random.Generator,
+) -> tuple[list[ChainDraws], list[list[CurveBank]]]:
+    """Run several chains, each with its own bank of curves, one after the other."""
+    planted = pd.to_numeric(zones["year_planted"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    chains, banks = [], []
+    for _ in range(CHAINS):
+        bank = draw_banks(
+            series, planted, years=years, last_vintage=int(layout.vintages[-1]), families=priors.families,
+            per_family=per_family, rng=rng,
+        )  # fmt: skip
+        table = SymptomTable(layout, bank, stand, zones["zone_id"].astype(str).tolist())
+        sampler = Sampler(layout, bank, symptoms=table, priors=priors, rng=rng, reference=reference)
+        chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
+        banks.append(bank)
+    return chains, banks
+
+
+def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
+    """Potential scale reduction of draws that come chain after chain; near 1 when the chains agree.
+
+    Parameters
+    ----------
+    values : float array (chains x draws, n)
+    chains : int
+
+    Returns
+    -------
+    float array (n,)
+
+    References
+    ----------
+    Gelman and Rubin 1992, Statistical Science 7:457-472.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> bool(scale_reduction(rng.standard_normal((4000, 1)), 4)[0] < 1.01)
+    True
+    """
+    split = values.reshape(chains, -1, values.shape[1])
+    within = split.var(axis=1, ddof=1).mean(axis=0)
+    between = split.mean(axis=1).var(axis=0, ddof=1)
+    size = split.shape[1]
+    return np.asarray(np.sqrt((size - 1) / size + between / np.maximum(within, 1e-9)))
+
+
+def _notes(
+    layout: Layout,
+    zones: pd.DataFrame,
+    standing: Stand,
+    series: list[Series],
+    paths: Paths,
+    vintages: IntArray,
+    chains: int,
+) -> list[str]:
+    notes = []
+    if vintages.size == 1:
+        notes.append(
+            f"Only vintage {vintages[0]} has yields: levels are known, nothing can be said about decline. "
+            "The decline columns show what is common elsewhere, not what was seen here."
+        )
+    elif vintages.size == 2:
+        notes.append("Two vintages: a trend and two seasons cannot be told apart; the intervals are wide.")
+    if len(layout.block_ids) == 1 and vintages.size > 1:
+        notes.append(
+            "One block only: a fall that all its zones share may be decline or poor seasons; "
+            "a district reference series would help."
+        )
+    uncounted = int((~standing.counted).sum())
+    if uncounted:
+        notes.append(
+            f"{uncounted} of {len(zones)} zones were never counted: missing vines are a guess (0-11 %), "
+            "and the loss shown takes that guess in."
+        )
+    if zones["year_planted"].isna().any():
+        notes.append(
+            "Where the planting year is not given, vines count as 15 years old at the first vintage."
+        )
+    if len(series) > len(zones):
+        notes.append(
+            f"{len(series) - len(zones)} zone(s) restart after a renewal; before it only the level counts."
+        )
+    notes.append(
+        f"What was lost before vintage {vintages[0]} rests on curve shape, vine age and the other zones."
+    )
+    now = int(vintages[-1] - paths.years[0])
+    worst = float(np.max(scale_reduction(paths.kept[..., now], chains)))
+    if worst > CLEARLY_UNMIXED:
+        notes.append(
+            f"The chains of the sampler agree only roughly (scale reduction {worst:.2f}); use more draws."
+        )
+    return notes

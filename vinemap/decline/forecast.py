@@ -1,0 +1,256 @@
+"""From chains to draws: loss so far, the way on to the horizon, and the summaries of the output tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vinemap.decline.curves import FLOOR, CurveBank, FloatArray, IntArray
+from vinemap.decline.layout import BoolArray, Layout
+from vinemap.decline.sampler import ChainDraws
+from vinemap.decline.stand import Stand, draw_symptomatic
+
+PACE_SD = 0.15  # per root of a year: how far the pace of loss may stray from its curve; no source
+ONSET_PER_YEAR = (
+    0.02  # chance a year that a held zone sets in, if all zones of the estate declined; no source
+)
+UNCOUNTED_MISSING = (
+    0.9,
+    22.0,
+)  # beta prior of the missing share where nobody counted: mean 4 %, 95 % below 11 %
+DECLINE_STARTS_PCT = 0.5  # % of healthy a year; slower than this over three years is called holding
+
+
+@dataclass(frozen=True, slots=True)
+class DeclineDraws:
+    """Draws from the posterior; the later stages carry them on.
+
+    Attributes
+    ----------
+    zone_ids : list of str
+        Zones (Z).
+    years : int array (Y,)
+        From the year after the last vintage to the horizon.
+    keep_t_ha : float array (draw, Z, Y)
+        Yield in an average season if kept [t/ha].
+    healthy_t_ha : float array (draw, Z)
+        Yield in an average season if healthy and full [t/ha].
+    now_t_ha : float array (draw, Z)
+        Yield in an average season in the state of the last vintage [t/ha].
+    missing_share : float array (draw, Z)
+        Share of vine places without a living vine, 0-1.
+    symptomatic_share : float array (draw, Z)
+        Share of living vines with symptoms, 0-1.
+    """
+
+    zone_ids: list[str]
+    years: IntArray
+    keep_t_ha: FloatArray
+    healthy_t_ha: FloatArray
+    now_t_ha: FloatArray
+    missing_share: FloatArray
+    symptomatic_share: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Paths:
+    """Draws of the course of every zone (draw, Z, T) and of its level.
+
+    Attributes
+    ----------
+    years : int array (T,)
+    vine_kept : float array (draw, Z, T)
+        Share of a healthy vine's output per standing vine.
+    stand_kept : float array (draw, Z, T)
+        Share of vine places that bear; a guess that stays the same where never counted.
+    healthy : float array (draw, Z)
+        [t/ha].
+    onset : float array (draw, Z)
+        Year the loss sets in, NaN for held or recovering.
+    """
+
+    years: IntArray
+    vine_kept: FloatArray
+    stand_kept: FloatArray
+    healthy: FloatArray
+    onset: FloatArray
+
+    @property
+    def kept(self) -> FloatArray:
+        """Share of healthy yield kept, stand and output per vine together."""
+        return self.vine_kept * self.stand_kept
+
+
+def trace_paths(
+    chains: list[ChainDraws],
+    banks: list[list[CurveBank]],
+    layout: Layout,
+    stand: Stand,
+    *,
+    zones: int,
+    last_vintage: int,
+    rng: np.random.Generator,
+) -> Paths:
+    """Join the parts of renewed zones and let the future stray from the fitted curves.
+
+    Parameters
+    ----------
+    chains : list of ChainDraws
+    banks : list of list of CurveBank
+        Per chain, one a series.
+    layout : Layout
+    stand : Stand
+    zones : int
+        Number of zones.
+    last_vintage : int
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Paths
+    """
+    years = banks[0][0].years
+    log_kept, level, onset, held = _gather(chains, banks, layout)
+    now = int(last_vintage - years[0])
+    log_kept = _stray(log_kept, held, now, rng)
+    vine, first = log_kept[:, :zones].copy(), onset[:, :zones].copy()
+    for position in range(zones, len(layout.series)):
+        after = years >= layout.series[position].first_vintage
+        zone = layout.series[position].zone
+        vine[:, zone, after] = log_kept[:, position][:, after]
+        first[:, zone] = np.nan
+    stand_kept = _stand_path(stand, vine.shape, now, rng)
+    full = np.where(
+        stand.counted, 1.0, stand_kept[..., now]
+    )  # a zone never counted yields what its stand lets it
+    return Paths(years, np.exp(vine), stand_kept, np.exp(level[:, :zones]) / full, first)
+
+
+def _gather(
+    chains: list[ChainDraws], banks: list[list[CurveBank]], layout: Layout
+) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+    """Log kept (draw, series, T), log level, onset and held of every series, both curves together."""
+    logs, levels, onsets, helds = [], [], [], []
+    restarts = np.array([np.isfinite(one.first_vintage) for one in layout.series])
+    owner = layout.slot[layout.place[0], 0]  # series whose bank the block uses
+    for chain, bank in zip(chains, banks, strict=True):
+        own, common = np.array(chain.curve), np.array(chain.block_curve)[:, layout.place[0]]
+        curve, first = _pick(bank, own, np.arange(own.shape[1]))
+        shared, before = _pick(bank, common, owner)
+        logs.append(curve + np.where(restarts[:, None], 0.0, shared))
+        onsets.append(np.fmin(first, np.where(restarts, np.nan, before)))
+        levels.append(np.array(chain.level))
+        helds.append((np.isnan(first) | restarts) & (np.isnan(before) | restarts))
+    return np.concatenate(logs), np.concatenate(levels), np.concatenate(onsets), np.concatenate(helds)
+
+
+def _pick(bank: list[CurveBank], chosen: IntArray, owner: IntArray) -> tuple[FloatArray, FloatArray]:
+    curve = np.stack([bank[o].log_curve[chosen[:, s]] for s, o in enumerate(owner)], axis=1)
+    return curve, np.stack([bank[o].onset_year[chosen[:, s]] for s, o in enumerate(owner)], axis=1)
+
+
+def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Generator) -> FloatArray:
+    """Scale the loss still to come by a random pace, and let held zones set in at random."""
+    draws, series, span = log_kept.shape
+    ahead = span - now - 1
+    if ahead <= 0:
+        return log_kept
+    kept = np.exp(log_kept)
+    steps = rng.standard_normal((draws, series, ahead)) * PACE_SD
+    pace = np.exp(np.cumsum(steps, axis=2))
+    future = kept[..., now + 1 :]
+    further = np.minimum(future - kept[..., now : now + 1], 0.0) * (pace - 1)
+    chance = ONSET_PER_YEAR * (1 - held.mean(axis=1))[:, None]
+    start = rng.exponential(1 / np.maximum(chance, 1e-6), (draws, series))
+    rate = np.clip(0.03 * np.exp(0.75 * rng.standard_normal((draws, series))), 0.007, 0.2)
+    late = rate[..., None] * np.maximum(np.arange(1, ahead + 1) - start[..., None], 0.0)
+    future = future + further - np.where(held[..., None], late, 0.0)
+    out = np.concatenate(
+        [kept[..., : now + 1], np.maximum(future, np.minimum(FLOOR, kept[..., now + 1 :]))], axis=2
+    )
+    return np.asarray(np.log(out))
+
+
+def _stand_path(stand: Stand, shape: tuple[int, ...], now: int, rng: np.random.Generator) -> FloatArray:
+    """Draw stand by year: one error a zone and draw, growth after the last count by the counts' own trend."""
+    draws, zones, span = shape
+    error = rng.standard_normal((draws, zones, 1))
+    growth = np.maximum(stand.yearly_growth + stand.growth_sd * rng.standard_normal((draws, zones)), 0.0)
+    growth = np.where(stand.yearly_growth > 2 * stand.growth_sd, growth, 0.0)  # only a clear trend goes on
+    column = np.minimum(np.arange(span), now)
+    missing = stand.missing[:, column] + error * stand.missing_sd[:, column]
+    missing = missing + growth[..., None] * np.maximum(np.arange(span) - now, 0)
+    guess = rng.beta(*UNCOUNTED_MISSING, size=(draws, zones, 1))
+    return 1 - np.where(stand.counted[:, None], np.clip(missing, 0.0, 0.95), guess)
+
+
+def make_draws(
+    paths: Paths,
+    stand: Stand,
+    zone_ids: list[str],
+    *,
+    last_vintage: int,
+    horizon_year: int,
+    rng: np.random.Generator,
+) -> DeclineDraws:
+    """Turn paths into the draws that the decision stage works on.
+
+    Parameters
+    ----------
+    paths : Paths
+    stand : Stand
+    zone_ids : list of str
+    last_vintage, horizon_year : int
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    DeclineDraws
+    """
+    now = int(last_vintage - paths.years[0])
+    ahead = slice(now + 1, int(horizon_year - paths.years[0]) + 1)
+    kept_now = paths.kept[..., now]
+    return DeclineDraws(
+        zone_ids=zone_ids,
+        years=paths.years[ahead],
+        keep_t_ha=paths.healthy[..., None] * paths.kept[..., ahead],
+        healthy_t_ha=paths.healthy,
+        now_t_ha=paths.healthy * kept_now,
+        missing_share=1 - paths.stand_kept[..., now],
+        symptomatic_share=draw_symptomatic(stand, 1 - paths.vine_kept[..., now], rng=rng),
+    )
+
+
+def yearly_decline(paths: Paths, *, last_vintage: int) -> FloatArray:
+    """Mean yearly loss over the last three years [% of healthy yield a year] (draw, Z)."""
+    now = int(last_vintage - paths.years[0])
+    return 100 * (paths.kept[..., now - 3] - paths.kept[..., now]) / 3
+
+
+def onset_mode(onset: FloatArray, declining: BoolArray, *, first: int, last: int) -> float:
+    """Most frequent onset among declining draws, kept within the vintages; NaN without any.
+
+    Parameters
+    ----------
+    onset : float array (draw,)
+    declining : bool array (draw,)
+    first, last : int
+        First and last vintage; an earlier onset counts as the first.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> onset_mode(np.array([2019.2, 2019.4, 2021.0]), np.ones(3, dtype=bool), first=2018, last=2024)
+    2020.0
+    """
+    usable = declining.astype(bool) & np.isfinite(onset)
+    if not usable.any():
+        return float("nan")
+    years = np.clip(np.ceil(onset[usable]), first, last).astype(int)
+    counts = np.bincount(years - first)
+    smooth = np.convolve(counts, [0.25, 0.5, 0.25], mode="same")  # a mode of draws is noisy
+    return float(first + np.argmax(smooth))

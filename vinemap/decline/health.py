@@ -1,0 +1,69 @@
+"""One figure per zone, 0 to 100, with its parts shown: how far from healthy, full and holding."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+# Weights and the yearly loss that takes all points of the trend: common practice, no source.
+WEIGHTS = {"output": 45.0, "stand": 25.0, "symptoms": 15.0, "trend": 15.0}
+WORST_TREND_PCT_PER_YEAR = 10.0
+NAMES = {
+    "output": "output per standing vine",
+    "stand": "count of missing vines",
+    "symptoms": "count of symptoms",
+    "trend": "trend",
+}
+
+
+def score_health(table: pd.DataFrame) -> pd.DataFrame:
+    """Score zones from 0 to 100.
+
+    The score is the weighted mean of the parts that are known, each 0 to 100::
+
+        output    100 - vine_loss_pct                           weight 45
+        stand     100 - missing_pct                             weight 25
+        symptoms  100 - symptomatic_pct                         weight 15
+        trend     100 - 10 decline_pct_per_year (within 0-100)  weight 15
+
+    so it never rises when a loss, the missing, the symptoms or the yearly decline rise. A part that is not
+    known takes no part, its weight goes to the others, and the text column says so.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        vine_loss_pct, missing_pct, symptomatic_pct, decline_pct_per_year; NaN where not known.
+
+    Returns
+    -------
+    pandas.DataFrame
+        health_score, score_output, score_stand, score_symptoms, score_trend (0-100) and score_lacks (text),
+        on the index of `table`.
+
+    Examples
+    --------
+    >>> seen = pd.DataFrame({"vine_loss_pct": [0.0, 40.0], "missing_pct": [0.0, np.nan],
+    ...                      "symptomatic_pct": [0.0, 30.0], "decline_pct_per_year": [0.0, 5.0]})
+    >>> score_health(seen)["health_score"].round(1).tolist()
+    [100.0, 60.0]
+    >>> score_health(seen)["score_lacks"].iloc[1]
+    'count of missing vines'
+    """
+    parts = pd.DataFrame({
+        "output": 100 - _numbers(table, "vine_loss_pct"),
+        "stand": 100 - _numbers(table, "missing_pct"),
+        "symptoms": 100 - _numbers(table, "symptomatic_pct"),
+        "trend": 100 - 100 / WORST_TREND_PCT_PER_YEAR * _numbers(table, "decline_pct_per_year"),
+    }).clip(0, 100)  # fmt: skip
+    weights = parts.notna().mul(pd.Series(WEIGHTS))
+    score = parts.fillna(0.0).mul(weights).sum(axis=1) / weights.sum(axis=1).replace(0.0, np.nan)
+    lacks = [", ".join(NAMES[str(name)] for name in parts if not known[name])
+             for known in parts.notna().to_dict("records")]  # fmt: skip
+    out = parts.add_prefix("score_")
+    out.insert(0, "health_score", score)
+    out["score_lacks"] = pd.Series(lacks, index=table.index, dtype=object)
+    return out
+
+
+def _numbers(table: pd.DataFrame, name: str) -> pd.Series:
+    return pd.to_numeric(table[name], errors="coerce").astype(float)

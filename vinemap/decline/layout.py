@@ -1,0 +1,255 @@
+"""Tables to padded arrays: blocks x series x vintages, the shape in which the sampler works.
+
+A series is a zone, or the part of a zone after its renewal; both parts share the zone's healthy level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from vinemap.decline.curves import CurveBank, FloatArray, IntArray, draw_bank, draw_recovery
+from vinemap.errors import DataError
+
+BoolArray = npt.NDArray[np.bool_]
+LEAST_SE_SHARE = 0.01  # no zone yield is better known than 1 %; keeps one perfect value from ruling
+LEAST_RELATIVE = 0.02  # yields below 2 % of the zone's median are no crop at all (hail, not picked)
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """One course of yield: a zone before, or after, its renewal.
+
+    Attributes
+    ----------
+    zone : int
+        Row of the zone table.
+    bank : int
+        Which bank of curves it chooses from.
+    first_vintage, last_vintage : float
+        Vintages that belong to it [year]; infinite where open.
+    """
+
+    zone: int
+    bank: int
+    first_vintage: float
+    last_vintage: float
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Padded arrays of the model's data; B blocks, S series a block at most, V vintages.
+
+    Attributes
+    ----------
+    vintages : int array (V,)
+        Vintages with data [year].
+    series : list of Series
+        All series; `slot[b, s]` gives the position in it, -1 for padding.
+    slot : int array (B, S)
+    log_yield : float array (B, S, V)
+        Log of yield [t/ha] less log of stand; 0 where not seen.
+    noise_variance : float array (B, S, V)
+        Sampling variance of the log yield.
+    seen : bool array (B, S, V)
+    same_zone : bool array (B, S, S)
+        Series that share a healthy level.
+    factor_variance : float array (B, V)
+        Variance of the log settlement factor.
+    variety : int array (B,)
+        Code of the variety.
+    varieties : list of str
+    block_ids : list of str
+    """
+
+    vintages: IntArray
+    series: list[Series]
+    slot: IntArray
+    log_yield: FloatArray
+    noise_variance: FloatArray
+    seen: BoolArray
+    same_zone: BoolArray
+    factor_variance: FloatArray
+    variety: IntArray
+    varieties: list[str]
+    block_ids: list[str]
+
+    @property
+    def place(self) -> tuple[IntArray, IntArray]:
+        """Block and slot of every series, in the order of `series`."""
+        order = np.argsort(self.slot[self.slot >= 0], kind="stable")
+        blocks, slots = np.nonzero(self.slot >= 0)
+        return blocks[order], slots[order]
+
+
+def list_series(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> list[Series]:
+    """List the series of all zones: one each, and one more for every zone that was renewed (latest renewal).
+
+    Parameters
+    ----------
+    zones : pandas.DataFrame
+        Columns zone_id, block_id.
+    renewals : pandas.DataFrame, optional
+        Columns zone_id, year, method. Infilling does not restart a zone.
+
+    Returns
+    -------
+    list of Series
+        Zones first, in their order; banks are numbered alike: one bank a series.
+    """
+    year = _renewal_year(zones, renewals)
+    series = [Series(i, i, -np.inf, limit) for i, limit in enumerate(np.where(np.isnan(year), np.inf, year))]
+    for position in np.flatnonzero(np.isfinite(year)):
+        series.append(Series(int(position), len(series), year[position] + 1, np.inf))
+    return series
+
+
+def _renewal_year(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> FloatArray:
+    if renewals is None or renewals.empty:
+        return np.full(len(zones), np.nan)
+    cut = renewals[renewals["method"] != "infill"]
+    latest = cut.groupby("zone_id")["year"].max()
+    return np.asarray(zones["zone_id"].map(latest), dtype=float)
+
+
+def draw_banks(
+    series: list[Series],
+    planted: FloatArray,
+    *,
+    years: IntArray,
+    last_vintage: int,
+    families: tuple[int, ...],
+    per_family: int,
+    rng: np.random.Generator,
+) -> list[CurveBank]:
+    """Draw the bank of curves of every series; zones of one planting year share a bank.
+
+    Parameters
+    ----------
+    series : list of Series
+    planted : float array (zones,)
+        Year of planting, NaN where not known.
+    years, last_vintage, families, per_family, rng
+        See `draw_bank`.
+
+    Returns
+    -------
+    list of CurveBank
+        One a series, all with the same number of curves.
+    """
+    ages: dict[float, CurveBank] = {}
+    banks = []
+    for one in series:
+        key = float(planted[one.zone]) if np.isfinite(planted[one.zone]) else -1.0
+        if key not in ages:
+            ages[key] = draw_bank(
+                years, last_vintage=last_vintage, year_planted=planted[one.zone], families=families,
+                per_family=per_family, rng=rng,
+            )  # fmt: skip
+        if np.isfinite(one.first_vintage):
+            size = ages[key].family.size
+            banks.append(draw_recovery(years, work_year=int(one.first_vintage) - 1, per_family=size, rng=rng))
+        else:
+            banks.append(ages[key])
+    return banks
+
+
+def build_layout(
+    zone_vintage: pd.DataFrame,
+    zones: pd.DataFrame,
+    series: list[Series],
+    *,
+    log_stand: FloatArray,
+    stand_variance: FloatArray,
+    vintages: IntArray,
+    settlement: pd.DataFrame | None,
+) -> Layout:
+    """Arrange yields, their noise and the design of blocks, varieties and vintages.
+
+    Parameters
+    ----------
+    zone_vintage : pandas.DataFrame
+        Columns zone_id, vintage, yield_t_ha, yield_se_t_ha.
+    zones : pandas.DataFrame
+        Columns zone_id, block_id, variety; one row a zone.
+    series : list of Series
+    log_stand, stand_variance : float array (zones, V)
+        Log of the share of vine places with a living vine and its variance; 0 where never counted.
+    vintages : int array (V,)
+        Vintages in order [year].
+    settlement : pandas.DataFrame or None
+        Columns block_id, vintage, factor_se.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    DataError
+        If no usable yield is left.
+    """
+    values, noise = _zone_arrays(zone_vintage, zones, vintages)
+    values, noise = values - log_stand, noise + stand_variance
+    block_ids = list(dict.fromkeys(zones["block_id"]))
+    slot, same_zone = _slots(zones, series, block_ids)
+    shape = (*slot.shape, vintages.size)
+    log_yield, variance, seen = np.zeros(shape), np.ones(shape), np.zeros(shape, dtype=bool)
+    for block, position in zip(*np.nonzero(slot >= 0), strict=True):
+        one = series[slot[block, position]]
+        row = values[one.zone]
+        inside = np.isfinite(row) & (vintages >= one.first_vintage) & (vintages <= one.last_vintage)
+        log_yield[block, position, inside] = row[inside]
+        variance[block, position, inside] = noise[one.zone][inside]
+        seen[block, position] = inside
+    if not seen.any():
+        raise DataError(
+            "No zone has a usable yield.", where="zone_vintage", remedy="Add a vintage of harvest data."
+        )
+    names = zones.groupby("block_id", sort=False)["variety"].first().fillna("").reindex(block_ids)
+    varieties = sorted(set(names))
+    codes = np.array([varieties.index(one) for one in names], dtype=np.int64)
+    factor = _factor_variance(settlement, block_ids, vintages)
+    return Layout(
+        vintages, series, slot, log_yield, variance, seen, same_zone, factor, codes, varieties, block_ids
+    )  # fmt: skip
+
+
+def _zone_arrays(
+    zone_vintage: pd.DataFrame, zones: pd.DataFrame, vintages: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    index = zones["zone_id"]
+    wide = zone_vintage.pivot_table(index="zone_id", columns="vintage", values="yield_t_ha", aggfunc="mean")
+    amount = wide.reindex(index=index, columns=vintages).to_numpy(dtype=float)
+    wide = zone_vintage.pivot_table(
+        index="zone_id", columns="vintage", values="yield_se_t_ha", aggfunc="mean"
+    )
+    error = wide.reindex(index=index, columns=vintages).to_numpy(dtype=float)
+    typical = np.array([np.nanmedian(row) if np.isfinite(row).any() else np.nan for row in amount])
+    amount = np.where(amount > LEAST_RELATIVE * typical[:, None], amount, np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.maximum(np.where(np.isfinite(error), error / amount, 0.05), LEAST_SE_SHARE)
+        return np.log(amount), share**2
+
+
+def _slots(zones: pd.DataFrame, series: list[Series], block_ids: list[str]) -> tuple[IntArray, BoolArray]:
+    block_of = zones["block_id"].map({name: i for i, name in enumerate(block_ids)}).to_numpy()
+    members: list[list[int]] = [[] for _ in block_ids]
+    for position, one in enumerate(series):
+        members[block_of[one.zone]].append(position)
+    slot = np.full((len(block_ids), max(len(one) for one in members)), -1, dtype=np.int64)
+    for block, positions in enumerate(members):
+        slot[block, : len(positions)] = positions
+    zone_of = np.where(slot >= 0, np.array([one.zone for one in series])[slot], -1 - np.arange(slot.shape[1]))
+    return slot, zone_of[:, :, None] == zone_of[:, None, :]
+
+
+def _factor_variance(settlement: pd.DataFrame | None, block_ids: list[str], vintages: IntArray) -> FloatArray:
+    if settlement is None or settlement.empty:
+        return np.zeros((len(block_ids), vintages.size))
+    wide = settlement.pivot_table(index="block_id", columns="vintage", values="factor_se", aggfunc="mean")
+    table = wide.reindex(index=block_ids, columns=vintages).to_numpy(dtype=float)
+    return np.asarray(np.nan_to_num(table, nan=0.0) ** 2)

@@ -1,0 +1,158 @@
+"""From draws to the tables that go out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vinemap.decline.cause import hint_cause
+from vinemap.decline.curves import FloatArray, IntArray
+from vinemap.decline.forecast import DECLINE_STARTS_PCT, DeclineDraws, Paths, onset_mode, yearly_decline
+from vinemap.decline.health import score_health
+from vinemap.decline.layout import BoolArray, Layout, Series
+from vinemap.decline.sampler import SD_NAMES, ChainDraws
+from vinemap.decline.stand import Stand
+from vinemap.decline.trend import sen_slope
+
+INTERVAL = (5, 50, 95)  # quantiles of the 90 % interval and the median [%]
+
+
+def quantiles(values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Low, median and high (5, 50, 95 %) over the draws, the first axis."""
+    low, median, high = np.percentile(values, INTERVAL, axis=0)
+    return low, median, high
+
+
+def zone_table(
+    zone_vintage: pd.DataFrame,
+    zones: pd.DataFrame,
+    paths: Paths,
+    standing: Stand,
+    made: DeclineDraws,
+    series: list[Series],
+    vintages: IntArray,
+) -> pd.DataFrame:
+    """Summarise the draws zone by zone: decline columns of `tables.ZONE` and those of `Decline`."""
+    last = int(vintages[-1])
+    now = int(last - paths.years[0])
+    loss = quantiles(100 * (1 - paths.kept[..., now]))
+    yearly = yearly_decline(paths, last_vintage=last)
+    fall = quantiles(yearly)
+    declining = yearly > DECLINE_STARTS_PCT
+    chance = declining.mean(axis=0)
+    counts = zone_vintage[zone_vintage["yield_t_ha"].notna()].groupby("zone_id")["vintage"].nunique()
+    stand_loss = 100 * np.median(1 - paths.stand_kept[..., now], axis=0)
+    out = pd.DataFrame({
+        "zone_id": made.zone_ids, "block_id": zones["block_id"].to_numpy(),
+        "vintages": zones["zone_id"].map(counts).fillna(0).astype("Int64").to_numpy(),
+        "yield_healthy_t_ha": np.median(made.healthy_t_ha, axis=0),
+        "yield_now_t_ha": np.median(made.now_t_ha, axis=0),
+        "loss_pct": loss[1], "loss_pct_low": loss[0], "loss_pct_high": loss[2],
+        "decline_pct_per_year": fall[1], "decline_pct_per_year_low": fall[0],
+        "decline_pct_per_year_high": fall[2],
+        "chance_declining": chance,
+        "stand_loss_pct": np.where(standing.counted, stand_loss, np.nan),
+        "vine_loss_pct": 100 * np.median(1 - paths.vine_kept[..., now], axis=0),
+        "missing_pct": np.where(standing.counted, 100 * standing.missing[:, now], np.nan),
+        "symptomatic_pct": 100 * standing.symptomatic,
+        "sen_slope_pct_per_year": _plain_slopes(zone_vintage, made.zone_ids),
+    })  # fmt: skip
+    for name, column in (_onsets(paths, declining, chance, vintages) | _recovery(paths, series, now)).items():
+        out[name] = column
+    out["cause_hint"] = hint_cause(out, zones).to_numpy()
+    scored = score_health(out)
+    return out.join(scored.drop(columns=[name for name in scored if name in out.columns]))
+
+
+def _onsets(paths: Paths, declining: BoolArray, chance: FloatArray, vintages: IntArray) -> dict[str, Any]:
+    first, last = int(vintages[0]), int(vintages[-1])
+    mode, low, high = (np.full(chance.size, np.nan) for _ in range(3))
+    for zone in np.flatnonzero(chance > 0.5):
+        mode[zone] = onset_mode(paths.onset[:, zone], declining[:, zone], first=first, last=last)
+        usable = paths.onset[declining[:, zone], zone]
+        usable = usable[np.isfinite(usable)]
+        if usable.size:
+            low[zone], high[zone] = np.round(np.percentile(usable, (5, 95)))
+    return {"onset_vintage": pd.array(mode, dtype="Int64"), "onset_low": pd.array(low, dtype="Int64"),
+            "onset_high": pd.array(high, dtype="Int64")}  # fmt: skip
+
+
+def _recovery(paths: Paths, series: list[Series], now: int) -> dict[str, Any]:
+    zones = paths.healthy.shape[1]
+    year, share = np.full(zones, np.nan), np.full(zones, np.nan)
+    for one in series[zones:]:
+        year[one.zone] = one.first_vintage - 1
+        if one.first_vintage <= paths.years[now]:
+            share[one.zone] = 100 * np.median(paths.kept[:, one.zone, now])
+    return {"renewed_year": pd.array(year, dtype="Int64"), "recovery_pct": share}
+
+
+def _plain_slopes(zone_vintage: pd.DataFrame, zone_ids: list[str]) -> FloatArray:
+    """Sen's slope of yield in % of the zone's median a year: what a grower would plot, seasons and all."""
+    slopes = np.full(len(zone_ids), np.nan)
+    groups = dict(list(zone_vintage.dropna(subset=["yield_t_ha"]).groupby("zone_id")))
+    for row, zone in enumerate(zone_ids):
+        if zone in groups and groups[zone]["vintage"].nunique() > 1:
+            amount = groups[zone]["yield_t_ha"].to_numpy(dtype=float)
+            slopes[row] = (
+                100 * sen_slope(amount, groups[zone]["vintage"].to_numpy(dtype=float)) / np.median(amount)
+            )
+    return slopes
+
+
+def zone_vintage_table(
+    zone_vintage: pd.DataFrame, zones: pd.DataFrame, layout: Layout, chains: list[ChainDraws], paths: Paths
+) -> pd.DataFrame:
+    """Set each yield beside what a healthy, full zone would have yielded that vintage."""
+    season = np.concatenate([np.array(one.season) for one in chains])  # (draw, C, V)
+    block = np.concatenate([np.array(one.block_season) for one in chains])  # (draw, B, V)
+    variety = layout.variety if season.shape[1] > 1 else np.zeros_like(layout.variety)
+    together = season[:, variety, :] + block
+    place = {name: i for i, name in enumerate(layout.block_ids)}
+    block_of = zones["block_id"].map(place).to_numpy()
+    expected = np.median(paths.healthy[..., None] * np.exp(together[:, block_of, :]), axis=0)
+    out = zone_vintage.reset_index(drop=True).copy()
+    row = out["zone_id"].map({name: i for i, name in enumerate(zones["zone_id"])}).to_numpy()
+    out["expected_t_ha"] = expected[row, np.searchsorted(layout.vintages, out["vintage"].to_numpy())]
+    out["relative_yield"] = out["yield_t_ha"] / out["expected_t_ha"]
+    if "readings" not in out:
+        out["readings"] = 0
+    first = [
+        "zone_id",
+        "vintage",
+        "yield_t_ha",
+        "yield_se_t_ha",
+        "expected_t_ha",
+        "relative_yield",
+        "readings",
+    ]
+    return out[first + [name for name in out.columns if name not in first]]
+
+
+def forecast_table(made: DeclineDraws) -> pd.DataFrame:
+    """Summarise the forecast (`tables.ZONE_FORECAST`)."""
+    low, median, high = quantiles(made.keep_t_ha)
+    return pd.DataFrame({
+        "zone_id": np.repeat(np.array(made.zone_ids, dtype=object), made.years.size),
+        "year": np.tile(made.years, len(made.zone_ids)),
+        "keep_t_ha": median.ravel(), "keep_low": low.ravel(), "keep_high": high.ravel(),
+    })  # fmt: skip
+
+
+def effects_table(layout: Layout, chains: list[ChainDraws]) -> pd.DataFrame:
+    """Summarise the seasons by variety, against an average season [%]."""
+    season = np.concatenate([np.array(one.season) for one in chains])
+    low, median, high = quantiles(100 * np.expm1(season))
+    names = layout.varieties if season.shape[1] > 1 else ["; ".join(one for one in layout.varieties if one)]
+    return pd.DataFrame({
+        "vintage": np.tile(layout.vintages, len(names)), "variety": np.repeat(names, layout.vintages.size),
+        "effect_pct": median.ravel(), "low": low.ravel(), "high": high.ravel(),
+    })  # fmt: skip
+
+
+def scales_table(chains: list[ChainDraws]) -> pd.DataFrame:
+    """Summarise the standard deviations of the model (log scale)."""
+    low, median, high = quantiles(np.concatenate([np.array(one.sd) for one in chains]))
+    return pd.DataFrame({"name": SD_NAMES, "median": median, "low": low, "high": high})

@@ -1,0 +1,300 @@
+"""Gibbs sampling of the hierarchical model of log yield, the Gaussian part integrated out.
+
+Model, for series s (zone z, block b, variety c) in vintage v::
+
+    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + curve_k(b)(v) + curve_k(s)(v) + e
+    alpha_b ~ N(0, sd_block)  a_z ~ N(0, sd_zone)  u_v ~ N(0, sd_vintage)  w_cv ~ N(0, sd_variety)
+    b_bv ~ N(0, sd_block_vintage^2 + settlement variance)   e ~ N(0, sampling variance + sd_error^2 / lambda)
+
+lambda ~ Gamma(nu/2, nu/2) makes e Student-t. Vintage effects are independent with mean zero: a fall that all
+zones share stays possible as decline and possible as a run of poor seasons, in the proportion the two priors
+deserve. Every block has a curve that all its zones share and every zone one of its own on top; both are drawn
+with mu, alpha, a, u, w and b integrated out given all other curves (collapsed Gibbs), because drawing them in
+turn would leave a whole-block decline stuck in b_bv.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.stats import gamma
+
+from vinemap.decline.choices import CurveChoice
+from vinemap.decline.curves import CurveBank, FloatArray, IntArray
+from vinemap.decline.layout import Layout
+from vinemap.decline.symptoms import SymptomTable
+
+NEVER_SEEN_VARIANCE = 1e4
+INTERCEPT_SD = 2.0
+REFERENCE_SD = 0.07  # log scale, how closely a district follows an estate; common practice, no source
+SD_GRID = np.geomspace(0.004, 1.5, 60)
+_QUANTILES = (np.arange(12) + 0.5) / 12
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Prior scales (half-normal, log scale) and shares; common practice, no source.
+
+    Attributes
+    ----------
+    sd_vintage, sd_variety, sd_block_vintage : float
+        Scale of shared season effects, of a variety's and of a block's deviation from them.
+    sd_block, sd_zone, sd_error : float
+        Scale of block levels, of zone levels within a block, of unexplained zone-by-vintage variation.
+    declining : tuple of float
+        Beta parameters of the estate's share of zones that decline.
+    common : tuple of float
+        Beta parameters of the share of blocks that decline as a whole.
+    likeness : float
+        How alike zones of one block are in that (prior zones' worth).
+    degrees : float
+        Degrees of freedom of the errors; infinite for Gaussian.
+    families : tuple of int
+        Kinds of decline offered (see `vinemap.decline.curves`); empty for none.
+    """
+
+    sd_vintage: float = 0.25
+    sd_variety: float = 0.08
+    sd_block_vintage: float = 0.08
+    sd_block: float = 0.5
+    sd_zone: float = 0.3
+    sd_error: float = 0.08
+    declining: tuple[float, float] = (1.0, 2.0)
+    common: tuple[float, float] = (1.0, 3.0)
+    likeness: float = 4.0
+    degrees: float = 6.0
+    families: tuple[int, ...] = (1, 2, 3)
+
+
+@dataclass(slots=True)
+class ChainDraws:
+    """Kept draws of one chain; n draws, Z series, B blocks, V vintages, C varieties."""
+
+    curve: list[IntArray] = field(default_factory=list)
+    block_curve: list[IntArray] = field(default_factory=list)
+    level: list[FloatArray] = field(default_factory=list)
+    season: list[FloatArray] = field(default_factory=list)
+    block_season: list[FloatArray] = field(default_factory=list)
+    sd: list[FloatArray] = field(default_factory=list)
+
+
+SD_NAMES = ("vintage", "variety", "block_vintage", "block", "zone", "error")
+
+
+class Sampler:
+    """State of one chain.
+
+    Parameters
+    ----------
+    layout : Layout
+    banks : list of CurveBank
+        One a series, all with the same number of curves K.
+    symptoms : SymptomTable
+        Log likelihood of counts of symptoms under each curve.
+    priors : Priors
+    rng : numpy.random.Generator
+    reference : float array (V,), optional
+        Log of an outside series of yields, NaN where it has none; its level is free.
+    reference_sd : float, optional
+        How closely the outside series follows the estate's seasons (log scale).
+    """
+
+    def __init__(
+        self,
+        layout: Layout,
+        banks: list[CurveBank],
+        *,
+        symptoms: SymptomTable,
+        priors: Priors,
+        rng: np.random.Generator,
+        reference: FloatArray | None = None,
+        reference_sd: float = REFERENCE_SD,
+    ) -> None:
+        self.layout, self.priors, self.rng = layout, priors, rng
+        self.blocks, self.slots = layout.place
+        self.shape = layout.log_yield.shape
+        self.choice = CurveChoice(
+            layout, banks, symptoms=symptoms, families=priors.families, declining=priors.declining,
+            common=priors.common, likeness=priors.likeness, rng=rng,
+        )  # fmt: skip
+        self._prepare_design(reference, reference_sd)
+        self._prepare_block_design()
+        self.sd = dict(zip(SD_NAMES, (0.2, 0.04, 0.06, 0.3, 0.15, 0.08), strict=True))
+        self.weight = np.ones(self.shape)  # lambda of the Student-t errors
+
+    def _prepare_design(self, reference: FloatArray | None, reference_sd: float) -> None:
+        """Columns: intercept, one a vintage, one a variety and vintage (if several), level of reference."""
+        blocks, series, vintages = self.shape
+        several = len(self.layout.varieties) > 1
+        width = 1 + vintages * (1 + (len(self.layout.varieties) if several else 0)) + 1
+        design = np.zeros((blocks, series, vintages, width))
+        design[..., 0] = 1.0
+        step = np.arange(vintages)
+        design[:, :, step, 1 + step] = 1.0
+        if several:
+            for block, code in enumerate(self.layout.variety):
+                design[block, :, step, 1 + vintages * (1 + code) + step] = 1.0
+        self.several = several
+        self.centre = float(self.layout.log_yield[self.layout.seen].mean())
+        self.target = np.where(self.layout.seen, self.layout.log_yield - self.centre, 0.0)
+        self.design = (design * self.layout.seen[..., None]).reshape(blocks, series * vintages, width)
+        self._prepare_reference(reference, reference_sd, width)
+
+    def _prepare_reference(self, reference: FloatArray | None, reference_sd: float, width: int) -> None:
+        self.extra_precision, self.extra_score = np.zeros((width, width)), np.zeros(width)
+        if reference is None:
+            return
+        for position in np.flatnonzero(np.isfinite(reference)):
+            row = np.zeros(width)
+            row[1 + position] = row[-1] = 1.0
+            self.extra_precision += np.outer(row, row) / reference_sd**2
+            self.extra_score += row * (reference[position] - np.nanmean(reference)) / reference_sd**2
+
+    # ------------------------------------------------------------------ one sweep
+    def sweep(self) -> None:
+        """Draw every unknown once."""
+        inverse = self._block_precision()
+        projected = inverse @ self.design
+        precision = np.einsum("bmq,bmr->qr", self.design, projected) + self.extra_precision
+        covariance = np.linalg.inv(precision + np.diag(1 / self._effect_variance()))
+        self.choice.draw(inverse, projected, covariance, self.target, self.extra_score)
+        self._draw_effects(projected, covariance)
+        self._draw_block_effects()
+        self._draw_scales()
+        self.choice.draw_shares()
+
+    def run(self, *, burn: int, keep: int) -> ChainDraws:
+        """Sweep `burn` times, then keep `keep` draws.
+
+        Returns
+        -------
+        ChainDraws
+        """
+        out = ChainDraws()
+        for step in range(burn + keep):
+            self.sweep()
+            if step >= burn:
+                out.curve.append(self.choice.curve.copy())
+                out.block_curve.append(self.choice.block_curve.copy())
+                out.level.append(self.level[self.blocks, self.slots] + self.centre)
+                out.season.append(self.season.copy())
+                out.block_season.append(self.block_season.copy())
+                out.sd.append(np.array([self.sd[name] for name in SD_NAMES]))
+        return out
+
+    def _effect_variance(self) -> FloatArray:
+        vintages = self.shape[2]
+        variance = np.full(self.design.shape[2], self.sd["variety"] ** 2)
+        variance[0], variance[-1] = INTERCEPT_SD**2, INTERCEPT_SD**2
+        variance[1 : 1 + vintages] = self.sd["vintage"] ** 2
+        return variance
+
+    def _error_variance(self) -> FloatArray:
+        variance = self.layout.noise_variance + self.sd["error"] ** 2 / self.weight
+        return np.where(self.layout.seen, variance, NEVER_SEEN_VARIANCE)
+
+    def _block_precision(self) -> FloatArray:
+        """Inverse covariance (B, SV, SV) of a block's log yields, levels and seasons integrated out."""
+        blocks, series, vintages = self.shape
+        covariance = np.full((blocks, series, vintages, series, vintages), self.sd["block"] ** 2)
+        covariance += self.sd["zone"] ** 2 * self.layout.same_zone[:, :, None, :, None]
+        step = np.arange(vintages)
+        season = self.sd["block_vintage"] ** 2 + self.layout.factor_variance
+        covariance[:, :, step, :, step] += season.T[:, :, None, None]
+        flat = covariance.reshape(blocks, series * vintages, series * vintages)
+        diagonal = np.arange(series * vintages)
+        flat[:, diagonal, diagonal] += self._error_variance().reshape(blocks, -1)
+        return np.asarray(np.linalg.inv(flat))
+
+    def _draw_effects(self, projected: FloatArray, covariance: FloatArray) -> None:
+        residual = (self.target - self.choice.fitted()).reshape(self.shape[0], -1)
+        score = np.einsum("bmq,bm->q", projected, residual) + self.extra_score
+        root = np.linalg.cholesky(covariance)
+        self.effect = covariance @ score + root @ self.rng.standard_normal(score.size)
+        vintages = self.shape[2]
+        shared = self.effect[1 : 1 + vintages]
+        own = self.effect[1 + vintages : -1].reshape(-1, vintages)
+        self.season = shared + (own if self.several else np.zeros((1, vintages)))
+        self.residual = (residual - self.design @ self.effect).reshape(self.shape)
+
+    def _prepare_block_design(self) -> None:
+        """Columns: level of the block, levels of its zones (parts of one zone share one), its seasons."""
+        blocks, series, vintages = self.shape
+        self.own_level = np.argmax(self.layout.same_zone, axis=2)  # first series of the same zone
+        design = np.zeros((blocks, series, vintages, 1 + series + vintages))
+        design[..., 0] = 1.0
+        design[np.arange(blocks)[:, None], np.arange(series)[None, :], :, 1 + self.own_level] = 1.0
+        step = np.arange(vintages)
+        design[:, :, step, 1 + series + step] = 1.0
+        self.block_design = design.reshape(blocks, series * vintages, -1)
+        self.counted_level = (self.own_level == np.arange(series)) & (self.layout.slot >= 0)
+
+    def _draw_block_effects(self) -> None:
+        """Draw block level, zone levels and block seasons jointly, all blocks at once."""
+        blocks, series, _ = self.shape
+        precision = np.where(self.layout.seen, 1 / self._error_variance(), 0.0).reshape(blocks, -1)
+        inner = np.swapaxes(self.block_design, 1, 2) @ (self.block_design * precision[..., None])
+        season = 1 / (self.sd["block_vintage"] ** 2 + self.layout.factor_variance)
+        level = np.full((blocks, 1), self.sd["block"] ** -2)
+        prior = np.concatenate([level, np.full((blocks, series), self.sd["zone"] ** -2), season], axis=1)
+        diagonal = np.arange(prior.shape[1])
+        inner[:, diagonal, diagonal] += prior
+        score = np.einsum("bmd,bm->bd", self.block_design, precision * self.residual.reshape(blocks, -1))
+        covariance = np.linalg.inv(inner)
+        drawn = np.einsum("bde,be->bd", covariance, score)
+        noise = self.rng.standard_normal(score.shape)
+        drawn += np.einsum("bde,be->bd", np.linalg.cholesky(covariance), noise)
+        self.block_level, self.zone_level = drawn[:, 0], drawn[:, 1 : 1 + series]
+        self.block_season = drawn[:, 1 + series :]
+        own = np.take_along_axis(self.zone_level, self.own_level, axis=1)
+        self.level = self.effect[0] + self.block_level[:, None] + own
+        fitted = np.einsum("bmd,bd->bm", self.block_design, drawn).reshape(self.shape)
+        self.residual = np.where(self.layout.seen, self.residual - fitted, 0.0)
+
+    # ------------------------------------------------------------------ scales
+    def _draw_scales(self) -> None:
+        vintages = self.shape[2]
+        priors, effect = self.priors, self.effect
+        known = np.zeros(vintages)
+        self.sd["vintage"] = self._draw_sd(effect[1 : 1 + vintages], known, priors.sd_vintage)
+        if self.several:
+            own = effect[1 + vintages : -1]
+            self.sd["variety"] = self._draw_sd(own, np.zeros(own.size), priors.sd_variety)
+        had = self.layout.seen.any(axis=1)
+        self.sd["block_vintage"] = self._draw_sd(
+            self.block_season[had], self.layout.factor_variance[had], priors.sd_block_vintage
+        )
+        level = self.block_level
+        self.sd["block"] = self._draw_sd(level, np.zeros(level.size), priors.sd_block)
+        zone = self.zone_level[self.counted_level]
+        self.sd["zone"] = self._draw_sd(zone, np.zeros(zone.size), priors.sd_zone)
+        self._draw_error()
+
+    def _draw_sd(self, values: FloatArray, known: FloatArray, scale: float) -> float:
+        """Draw a standard deviation on `SD_GRID` under a half-normal prior, known variances added."""
+        if known.any():
+            variance = SD_GRID[:, None] ** 2 + known[None, :]
+            fit = -0.5 * (np.log(variance) + values[None, :] ** 2 / variance).sum(axis=1)
+        else:
+            fit = -values.size * np.log(SD_GRID) - 0.5 * (values**2).sum() / SD_GRID**2
+        fit = fit - 0.5 * (SD_GRID / scale) ** 2 + np.log(SD_GRID)
+        return float(SD_GRID[np.argmax(fit + self.rng.gumbel(size=SD_GRID.size))])
+
+    def _draw_error(self) -> None:
+        seen = self.layout.seen
+        residual, noise = self.residual[seen], self.layout.noise_variance[seen]
+        if np.isfinite(self.priors.degrees):
+            weights = _weight_grid(self.priors.degrees)
+            variance = noise[:, None] + self.sd["error"] ** 2 / weights
+            fit = -0.5 * (np.log(variance) + residual[:, None] ** 2 / variance)
+            drawn = np.argmax(fit + self.rng.gumbel(size=fit.shape), axis=1)
+            self.weight[seen] = weights[drawn]
+        variance = noise + SD_GRID[:, None] ** 2 / self.weight[seen]
+        fit = -0.5 * (np.log(variance) + residual**2 / variance).sum(axis=1)
+        fit += -0.5 * (SD_GRID / self.priors.sd_error) ** 2 + np.log(SD_GRID)
+        self.sd["error"] = float(SD_GRID[np.argmax(fit + self.rng.gumbel(size=SD_GRID.size))])
+
+
+def _weight_grid(degrees: float) -> FloatArray:
+    return np.asarray(gamma.ppf(_QUANTILES, degrees / 2, scale=2 / degrees))

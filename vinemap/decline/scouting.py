@@ -1,0 +1,134 @@
+"""Where to look before anyone cuts: spatially balanced vines in doubtful zones and a healthy control."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from sklearn.cluster import KMeans
+
+from vinemap.decline.curves import FloatArray, IntArray
+from vinemap.errors import DataError
+
+POINTS_PER_ZONE = 5
+STRETCH_VINES = 20  # vines to look at from each point on: about a panel or three; common practice, no source
+CONTROL_WHY = "Healthy control: what sound vines of this variety look like in the same season."
+
+
+def place_scouting_points(
+    zones: pd.DataFrame,
+    segments: gpd.GeoDataFrame,
+    *,
+    flagged: Mapping[str, str] | Sequence[str],
+    controls: Sequence[str] = (),
+    points_per_zone: int = POINTS_PER_ZONE,
+    rng: np.random.Generator,
+) -> gpd.GeoDataFrame:
+    """Place points, to the row and vine, in flagged zones and in controls.
+
+    Every zone is cut into compact parts of like size (k-means on the vines), one vine is taken at random in
+    each: the count over the points is then nearly unbiased for the zone, and no corner is left out.
+
+    Parameters
+    ----------
+    zones : pandas.DataFrame
+        zone_id; other columns are not used.
+    segments : geopandas.GeoDataFrame
+        Row segments as `land.segment_rows` gives them: row_id, zone_id, from_vine, to_vine, LineString from
+        the first to the last vine.
+    flagged : mapping of str to str, or sequence of str
+        Zones to look at, with the reason.
+    controls : sequence of str, optional
+        Healthy zones to look at for comparison.
+    points_per_zone : int, optional
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        `tables.SCOUTING_POINT`, and to_vine (end of the stretch to look at) and is_control; in the CRS of the
+        segments, in walking order within the zone.
+
+    Raises
+    ------
+    DataError
+        If a zone asked for does not exist or has no row segment.
+
+    References
+    ----------
+    Walvoort, Brus and de Gruijter 2010, Computers & Geosciences 36:1261-1267: random sampling from compact
+    geographical strata by k-means (from memory).
+
+    Examples
+    --------
+    >>> line = shapely.LineString([(0, 0), (0, 210)])
+    >>> rows = gpd.GeoDataFrame({"row_id": ["A-1"], "zone_id": ["A-Z1"], "from_vine": [1], "to_vine": [100]},
+    ...                         geometry=[line], crs="EPSG:32754")
+    >>> made = place_scouting_points(pd.DataFrame({"zone_id": ["A-Z1"]}), rows, flagged={"A-Z1": "Falls."},
+    ...                              rng=np.random.default_rng(1))
+    >>> len(made), bool(made["vine_no"].is_monotonic_increasing or made["vine_no"].is_monotonic_decreasing)
+    (5, True)
+    """
+    reasons = dict(flagged) if isinstance(flagged, Mapping) else dict.fromkeys(flagged, "Doubtful zone.")
+    known = set(zones["zone_id"])
+    parts = []
+    for zone, why in [*reasons.items(), *((one, CONTROL_WHY) for one in controls if one not in reasons)]:
+        own = segments[segments["zone_id"] == zone]
+        if zone not in known or own.empty:
+            raise DataError(
+                f"Zone {zone!r} has no row segments to scout.",
+                where="scouting points",
+                remedy="Pass zones and the row segments cut from the same zone map.",
+            )
+        parts.append(_one_zone(zone, why, own, points_per_zone, rng).assign(is_control=zone not in reasons))
+    columns = ["point_id", "zone_id", "row_id", "vine_no", "order", "why", "to_vine", "is_control"]
+    if not parts:
+        return gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=segments.crs)
+    table = pd.concat(parts, ignore_index=True)
+    points = gpd.points_from_xy(table["easting"], table["northing"])
+    return gpd.GeoDataFrame(table[columns], geometry=points, crs=segments.crs)
+
+
+def _one_zone(
+    zone: str, why: str, segments: gpd.GeoDataFrame, wanted: int, rng: np.random.Generator
+) -> pd.DataFrame:
+    segment, vine, position = _vines(segments)
+    parts = min(wanted, vine.size)
+    label = KMeans(n_clusters=parts, n_init=3, random_state=int(rng.integers(2**31))).fit_predict(position)
+    chosen = np.array([rng.choice(np.flatnonzero(label == one)) for one in np.unique(label)])
+    chosen = chosen[_walk(position[chosen])]
+    order = np.arange(1, chosen.size + 1)
+    last = segments["to_vine"].to_numpy()[segment[chosen]]
+    return pd.DataFrame({
+        "point_id": [f"{zone}-{one}" for one in order], "zone_id": zone,
+        "row_id": segments["row_id"].to_numpy()[segment[chosen]], "vine_no": vine[chosen], "order": order,
+        "why": why, "to_vine": np.minimum(vine[chosen] + STRETCH_VINES - 1, last),
+        "easting": position[chosen, 0], "northing": position[chosen, 1],
+    })  # fmt: skip
+
+
+def _vines(segments: gpd.GeoDataFrame) -> tuple[IntArray, IntArray, FloatArray]:
+    """Every vine place of the segments: which segment, its number, its position (easting, northing)."""
+    first, last = segments["from_vine"].to_numpy(dtype=int), segments["to_vine"].to_numpy(dtype=int)
+    count = np.maximum(last - first + 1, 1)
+    segment = np.repeat(np.arange(count.size), count)
+    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    share = (within + 0.5) / count[segment]
+    lines = segments.geometry.to_numpy()[segment]
+    points = shapely.line_interpolate_point(lines, share, normalized=True)
+    return segment, first[segment] + within, np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+
+
+def _walk(position: FloatArray) -> IntArray:
+    """Order of a short walk: from the point farthest out, always to the nearest one left."""
+    centre = position.mean(axis=0)
+    here = int(np.argmax(((position - centre) ** 2).sum(axis=1)))
+    left, order = set(range(len(position))) - {here}, [here]
+    while left:
+        here = min(left, key=lambda one: float(((position[one] - position[order[-1]]) ** 2).sum()))
+        left.remove(here)
+        order.append(here)
+    return np.array(order)

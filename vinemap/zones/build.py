@@ -1,0 +1,335 @@
+"""Find the zones of a block: the stage function, its report, and the polygons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from sklearn.metrics import adjusted_rand_score
+
+from vinemap.errors import DataError, GeometryError
+from vinemap.land import Grid, segment_rows
+from vinemap.zones.cells import FloatArray, IntArray, RowCells, average_cells, lay_cells
+from vinemap.zones.cluster import adjacency, cluster_cells
+from vinemap.zones.features import Features, describe_cells, relative_logs
+from vinemap.zones.tidy import Rules, tidy_labels
+
+SAME_ZONE_SHARE = 0.3  # share of common area (over the union) from which a zone keeps its old id
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneReport:
+    """How the zones came about.
+
+    Attributes
+    ----------
+    vintages : tuple of int
+        Vintages used.
+    cells : int
+        Row-frame cells inside the outline.
+    cells_without_data : int
+    independent_share : float
+        Independent cells per cell.
+    criterion : pandas.DataFrame
+        zones, within, criterion: how the number of clusters was chosen, before tidying.
+    agreement : float
+        Mean adjusted Rand index of the clusters with one vintage left out; NaN below three vintages.
+    agreement_by_vintage : dict of int to float
+    profile : pandas.DataFrame
+        zone_id, level_pct (against the block), change_pct (over the vintages, against the block).
+    notes : tuple of str
+    """
+
+    vintages: tuple[int, ...]
+    cells: int
+    cells_without_data: int
+    independent_share: float
+    criterion: pd.DataFrame
+    agreement: float
+    agreement_by_vintage: dict[int, float]
+    profile: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneMap:
+    """Zones of one block.
+
+    Attributes
+    ----------
+    zones : geopandas.GeoDataFrame
+        `tables.ZONES`; polygons cover the outline exactly, without overlap.
+    report : ZoneReport
+    """
+
+    zones: gpd.GeoDataFrame
+    report: ZoneReport
+
+
+def find_zones(
+    surfaces: Mapping[int, Grid],
+    standard_errors: Mapping[int, Grid],
+    rows: gpd.GeoDataFrame,
+    *,
+    outline: Any,
+    block_id: str,
+    min_area_ha: float = 0.25,
+    min_segment_m: float = 40.0,
+    max_zones: int = 6,
+    previous: gpd.GeoDataFrame | None = None,
+    check_stability: bool = True,
+) -> ZoneMap:
+    """Divide a block into contiguous, workable zones by level and by change over the vintages.
+
+    Parameters
+    ----------
+    surfaces : mapping of int to Grid
+        Yield surface of each vintage [t/ha].
+    standard_errors : mapping of int to Grid
+        Their kriging standard errors [t/ha]; a vintage may be missing.
+    rows : geopandas.GeoDataFrame
+        Rows of the block (`tables.ROWS`), CRS in metres.
+    outline : shapely.Polygon or shapely.MultiPolygon
+    block_id : str
+    min_area_ha : float, optional
+        Smallest zone [ha].
+    min_segment_m : float, optional
+        Shortest row segment [m], except where the row itself is shorter.
+    max_zones : int, optional
+    previous : geopandas.GeoDataFrame, optional
+        Earlier zones of the block; a new zone that shares most of an old one's area keeps its id.
+    check_stability : bool, optional
+        Whether to repeat the clustering with each vintage left out.
+
+    Returns
+    -------
+    ZoneMap
+
+    Raises
+    ------
+    DataError
+        If there is no surface or none holds a value in the block.
+    GeometryError
+        If rows or outline are empty, or a limit is not positive.
+
+    Examples
+    --------
+    >>> import pyproj
+    >>> from vinemap.land import grid_over, lay_rows
+    >>> west, south = 4_321_000, 3_210_000
+    >>> outline = shapely.box(west, south, west + 126, south + 200)
+    >>> crs = pyproj.CRS.from_epsg(3035)
+    >>> spacing = {"row_spacing_m": 3.0, "vine_spacing_m": 2.0}
+    >>> rows = lay_rows(outline, block_id="A", bearing_deg=0.0, crs=crs, **spacing)
+    >>> spec = grid_over(outline, cell_m=5.0, crs=crs)
+    >>> easting, _ = spec.centres()
+    >>> year = {v: Grid(np.where(easting < west + 63, 10.0, 20.0), spec) for v in (2023, 2024)}
+    >>> found = find_zones(year, {}, rows, outline=outline, block_id="A")
+    >>> found.zones[["zone_id", "area_ha"]].round(1).to_numpy().tolist()
+    [['A-Z1', 1.3], ['A-Z2', 1.3]]
+    """
+    if not (min_area_ha > 0 and min_segment_m > 0 and max_zones >= 1):
+        raise GeometryError(
+            f"Limits of zones are {min_area_ha} ha, {min_segment_m} m and {max_zones} zones.",
+            where=f"block {block_id}",
+            remedy="Give positive limits.",
+        )
+    cells = lay_cells(rows, outline, min_segment_m=min_segment_m)
+    vintages = np.array(sorted(surfaces), dtype=np.int64)
+    values = average_cells(cells, surfaces)
+    if not np.isfinite(values).any():
+        raise DataError(
+            "No surface holds a value inside the block.",
+            where=f"block {block_id}",
+            remedy="Check that surfaces and outline are in one CRS.",
+        )
+    logs = relative_logs(values, cells.inside)
+    errors = _relative_errors(cells, values, surfaces, standard_errors)
+    features = describe_cells(logs, errors, vintages, cells.inside)
+    graph = adjacency(cells)
+    flat, criterion = cluster_cells(
+        features.scaled[cells.inside],
+        graph,
+        independent_share=features.independent_share,
+        max_zones=max_zones,
+    )
+    labels = np.full(cells.inside.shape, -1, dtype=np.int64)
+    labels[cells.inside] = flat
+    step = float(np.median(np.diff(cells.along_edges[1:-1]))) if cells.along_edges.size > 3 else min_segment_m
+    rules = Rules(min_area_ha * 1e4, max(1, int(np.ceil(min_segment_m / step - 0.05))), max_zones)
+    labels = tidy_labels(labels, features.scaled, cells, rules)
+    agreement = _agreement(logs, errors, vintages, cells, graph, flat) if check_stability else {}
+    return _assemble(
+        labels, cells, features, values, rows, outline, block_id, previous, vintages, criterion, agreement
+    )
+
+
+def _relative_errors(
+    cells: RowCells, values: FloatArray, surfaces: Mapping[int, Grid], standard_errors: Mapping[int, Grid]
+) -> FloatArray:
+    out = np.full(values.shape, np.nan)
+    known = {vintage: grid for vintage, grid in standard_errors.items() if vintage in surfaces}
+    if known:
+        place = {vintage: row for row, vintage in enumerate(sorted(surfaces))}
+        rows = [place[vintage] for vintage in sorted(known)]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            out[rows] = average_cells(cells, known) / values[rows]
+    return out
+
+
+def _agreement(
+    logs: FloatArray, errors: FloatArray, vintages: IntArray, cells: RowCells, graph: Any, labels: IntArray
+) -> dict[int, float]:
+    """Compare the clusters with those found with each vintage left out (adjusted Rand index)."""
+    if vintages.size < 3:
+        return {}
+    out = {}
+    count = int(labels.max()) + 1
+    for row, vintage in enumerate(vintages):
+        keep = np.arange(vintages.size) != row
+        features = describe_cells(logs[keep], errors[keep], vintages[keep], cells.inside)
+        other, _ = cluster_cells(
+            features.scaled[cells.inside], graph, independent_share=1.0, max_zones=count, zones=count
+        )
+        out[int(vintage)] = float(adjusted_rand_score(labels, other))
+    return out
+
+
+def _assemble(
+    labels: IntArray,
+    cells: RowCells,
+    features: Features,
+    values: FloatArray,
+    rows: gpd.GeoDataFrame,
+    outline: Any,
+    block_id: str,
+    previous: gpd.GeoDataFrame | None,
+    vintages: IntArray,
+    criterion: pd.DataFrame,
+    agreement: dict[int, float],
+) -> ZoneMap:
+    shapes, members = draw_polygons(labels, cells, outline)
+    order = _order(members)
+    shapes = [shapes[one] for one in order]
+    ids = _carry_ids(shapes, block_id, previous)
+    zones = gpd.GeoDataFrame(
+        {"zone_id": ids, "block_id": block_id, "area_ha": [one.area / 1e4 for one in shapes]},
+        geometry=shapes, crs=rows.crs,
+    )  # fmt: skip
+    zones["vines"] = _count_vines(zones, rows)
+    zones = zones[["zone_id", "block_id", "area_ha", "vines", "geometry"]]
+    means = [
+        (np.nanmean(features.level[members[one]]), np.nanmean(features.change[members[one]])) for one in order
+    ]
+    profile = pd.DataFrame({
+        "zone_id": ids, "level_pct": [100 * np.expm1(level) for level, _ in means],
+        "change_pct": [100 * np.expm1(change) for _, change in means],
+    })  # fmt: skip
+    without = int((cells.inside & ~np.isfinite(values).any(axis=0)).sum())
+    report = ZoneReport(
+        tuple(int(one) for one in vintages), int(cells.inside.sum()), without, features.independent_share,
+        criterion,
+        float(np.mean(list(agreement.values()))) if agreement else float("nan"), agreement, profile,
+        _notes(vintages, without, cells, agreement, len(zones)),
+    )  # fmt: skip
+    return ZoneMap(zones, report)
+
+
+def draw_polygons(labels: IntArray, cells: RowCells, outline: Any) -> tuple[list[Any], list[FloatArray]]:
+    """Unions of the cells of each zone, clipped to the outline, each in one piece.
+
+    Returns
+    -------
+    shapes : list of shapely.Polygon
+    members : list of bool array (band, stretch)
+        Cells of each.
+
+    Notes
+    -----
+    Where clipping cuts a piece off its zone (a notch in the outline), the piece goes to the zone with which
+    it shares most border; a piece that touches none becomes a zone of its own.
+    """
+    boxes = cells.boxes()
+    shapes, members, loose = [], [], []
+    for zone in range(int(labels.max()) + 1):
+        clipped = shapely.intersection(shapely.union_all(boxes[labels == zone]), outline)
+        pieces = sorted(_polygons(clipped), key=lambda one: one.area)
+        shapes.append(pieces.pop())
+        members.append(labels == zone)
+        loose.extend(pieces)
+    for piece in loose:
+        border = [shapely.length(shapely.intersection(piece.boundary, one.boundary)) for one in shapes]
+        best = int(np.argmax(border))
+        joined = shapely.union(shapes[best], piece)
+        if border[best] > 0 and joined.geom_type == "Polygon":
+            shapes[best] = joined
+        else:
+            shapes.append(piece)
+            members.append(_cells_at(piece, cells))
+    return shapes, members
+
+
+def _polygons(shape: Any) -> list[Any]:
+    return [one for one in shapely.get_parts(shape) if one.geom_type == "Polygon" and one.area > 0]
+
+
+def _cells_at(piece: Any, cells: RowCells) -> FloatArray:
+    point = piece.representative_point()
+    band, stretch = cells.find(np.array([point.x]), np.array([point.y]))
+    out = np.zeros(cells.inside.shape, dtype=bool)
+    out[band, stretch] = True
+    return out
+
+
+def _order(members: list[FloatArray]) -> list[int]:
+    """Zones from the first row on, and along the rows within that."""
+    middles = [np.argwhere(one).mean(axis=0) for one in members]
+    return sorted(
+        range(len(members)), key=lambda one: (round(float(middles[one][0])), float(middles[one][1]))
+    )
+
+
+def _carry_ids(shapes: list[Any], block_id: str, previous: gpd.GeoDataFrame | None) -> list[str]:
+    ids = [""] * len(shapes)
+    old = [] if previous is None else list(zip(previous["zone_id"], previous.geometry, strict=True))
+    shares = [
+        (shapely.intersection(shape, before).area / shapely.union(shape, before).area, new, name)
+        for new, shape in enumerate(shapes) for name, before in old
+    ]  # fmt: skip
+    for share, new, name in sorted(shares, reverse=True):
+        if share >= SAME_ZONE_SHARE and not ids[new] and name not in ids:
+            ids[new] = name
+    used = {name for name, _ in old}
+    free = (f"{block_id}-Z{number}" for number in range(1, 10_000) if f"{block_id}-Z{number}" not in used)
+    return [name or next(free) for name in ids]
+
+
+def _count_vines(zones: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> IntArray:
+    if "vines" not in rows.columns:
+        return np.zeros(len(zones), dtype=np.int64)
+    cut = segment_rows(rows, zones)
+    count = (cut["to_vine"] - cut["from_vine"] + 1).groupby(cut["zone_id"]).sum()
+    return np.asarray(zones["zone_id"].map(count).fillna(0), dtype=np.int64)
+
+
+def _notes(
+    vintages: IntArray, without: int, cells: RowCells, agreement: dict[int, float], count: int
+) -> tuple[str, ...]:
+    notes = []
+    if vintages.size == 1:
+        notes.append(f"Only vintage {vintages[0]}: zones differ by level; change over time is not known.")
+    if without:
+        notes.append(
+            f"{without} of {int(cells.inside.sum())} cells hold no yield and follow their nearest neighbour."
+        )
+    if agreement and np.mean(list(agreement.values())) < 0.5 and count > 1:
+        worst = min(agreement, key=lambda one: agreement[one])
+        notes.append(
+            f"Zones change when a vintage is left out, most of all {worst}: treat their borders as rough."
+        )
+    return tuple(notes)
