@@ -203,6 +203,8 @@ def method_gain(
 def possible(standing: Standing, method: Method) -> npt.NDArray[np.bool_]:
     """Whether the method can be done in each zone at all: enough vines missing, another variety to graft."""
     gaps = standing.missing.mean(axis=0) >= method.least_missing_share
+    if method.keeps_standing:
+        gaps &= standing.gaps_counted
     if method.name != "graft_over":
         return np.asarray(gaps)
     other = [bool(method.new_variety) and one != method.new_variety for one in standing.varieties]

@@ -43,8 +43,8 @@ def check_renewals(
     -------
     pandas.DataFrame
         One row per renewed zone and vintage after: ``change_pct`` of the yield against what the controls say
-        it would be [%], with its 90 % interval ``change_low, change_high`` (NaN with fewer than two controls),
-        ``change_t_ha`` and ``before_t_ha`` [t/ha], ``yield_t_ha`` [t/ha], ``controls`` (how many), ``words``.
+        it would be [%], with its 90 % interval ``change_low, change_high`` (NaN with one control only),
+        ``change_t_ha, before_t_ha, yield_t_ha`` [t/ha], ``controls`` (how many) and ``words``.
 
     Raises
     ------

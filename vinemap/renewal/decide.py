@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -109,6 +109,7 @@ def decide_zones(
         )
     table = decline if isinstance(decline, pd.DataFrame) else decline.zones
     facts = _decline_rows(table, valuation)
+    valuation = _without_uncounted(valuation, facts)
     choice = _choose(valuation, least_area_ha)
     rows = [
         _decide_one(
@@ -130,6 +131,19 @@ def _decline_rows(table: pd.DataFrame, valuation: Valuation) -> pd.DataFrame:
     if lost:
         raise DataError(f"Zone {lost[0]} has no row in the decline table.", remedy="Pass every zone valued.")
     return index.loc[list(valuation.standing.zone_ids)]
+
+
+def _without_uncounted(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
+    """Take infill out where missing vines were never counted: their share is then only a guess."""
+    filling = [one.keeps_standing for one in valuation.methods]
+    if "missing_pct" not in facts.columns or not any(filling):
+        return valuation
+    never = facts["missing_pct"].isna().to_numpy(dtype=bool)
+    if not never.any():
+        return valuation
+    gain = valuation.gain.copy()
+    gain[:, np.ix_(never, np.asarray(filling))[0], np.flatnonzero(filling)] = np.nan
+    return replace(valuation, gain=gain)
 
 
 def _renewals(valuation: Valuation) -> Ints:

@@ -24,7 +24,7 @@ from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import Samples, Standing
 from vinemap.renewal.value import Valuation, option_crop
 
-_PER_ZONE = ("area_ha", "vines_per_ha", "metres_per_ha", "planted", "horizon", "counted")
+_PER_ZONE = ("area_ha", "vines_per_ha", "metres_per_ha", "planted", "horizon", "counted", "gaps_counted")
 _PER_DRAW = ("keep", "healthy", "now", "missing", "symptomatic", "rate")
 
 

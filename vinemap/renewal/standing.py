@@ -73,6 +73,8 @@ class Standing:
         Healthy yield and yield now [t/ha], shares, and the forecast yearly loss as share of healthy yield.
     counted : numpy.ndarray of bool, shape (zone,)
         Whether missing or symptomatic vines have been counted.
+    gaps_counted : numpy.ndarray of bool, shape (zone,)
+        Whether missing vines have been counted: without that nothing is infilled.
     """
 
     zone_ids: tuple[str, ...]
@@ -91,6 +93,7 @@ class Standing:
     symptomatic: Floats
     rate: Floats
     counted: Flags
+    gaps_counted: Flags
 
     @property
     def draw_count(self) -> int:
@@ -191,7 +194,8 @@ def prepare_standing(
     draws : ForecastDraws
     zones : pandas.DataFrame
         ``zone_id, block_id, area_ha, vines`` and, where known, ``variety, year_planted, trellis_year,
-        row_spacing_m``; more zones than the draws hold are left aside.
+        row_spacing_m, missing_pct`` (empty where missing vines were never counted); more zones than the draws
+        hold are left aside.
     first_year : int
         Year of the first winter in which work could be done.
     horizon_year : int, mapping of zone_id to int, or None
@@ -248,6 +252,7 @@ def prepare_standing(
         symptomatic=np.clip(symptomatic, 0.0, 1.0),
         rate=_yearly_loss(now, keep, healthy),
         counted=counted,
+        gaps_counted=_gaps_counted(table, np.isfinite(missing).all(axis=0)),
     )
     return standing, notes
 
@@ -284,6 +289,12 @@ def _line_up(draws: ForecastDraws, zones: pd.DataFrame) -> pd.DataFrame:
     if len(bad):
         raise DataError(f"Zone {bad[0]} has area {table.loc[bad[0], 'area_ha']} ha.", remedy="Drop it.")
     return table
+
+
+def _gaps_counted(table: pd.DataFrame, drawn: Flags) -> Flags:
+    if "missing_pct" not in table.columns:
+        return drawn
+    return np.asarray(drawn & np.isfinite(_number_column(table, "missing_pct")))
 
 
 def _text_column(table: pd.DataFrame, name: str) -> list[str]:

@@ -111,7 +111,7 @@ def value_options(
         Forecast draws of the decline stage.
     zones : pandas.DataFrame
         ``zone_id, block_id, area_ha, vines`` and, where known, ``variety, year_planted, trellis_year,
-        row_spacing_m`` [m].
+        row_spacing_m`` [m], ``missing_pct`` (empty where missing vines were never counted: no infill then).
     methods : sequence of Method
         Renewal methods and, if wanted, ``keep_protected``.
     money : Money

@@ -101,9 +101,7 @@ def state_words(facts: Facts) -> str:
         return "How much it has lost is not known"
     interval = f"{facts.loss_low:.0f}-{facts.loss_high:.0f} %"
     if facts.loss_low < 0:
-        if math.isnan(facts.loss_pct):
-        return "How much it has lost is not known"
-    interval = f"{facts.loss_low:.0f} to {facts.loss_high:.0f} %"
+        interval = f"{facts.loss_low:.0f} to {facts.loss_high:.0f} %"
     if facts.loss_pct < 0.5:
         head = f"Stands at its healthy {facts.healthy_t_ha:.0f} t/ha (loss {interval})"
     else:
