@@ -25,5 +25,5 @@ MACHINES = (
 def small():
     return simulate_estate(
         rng=np.random.default_rng(11), blocks=BLOCKS, vintages=(2023, 2024, 2025, 2026), machines=MACHINES,
-        count_vintages=(2024, 2026), name="Small",
+        count_vintages=(2024, 2026), weighed_vintages=(2026,), name="Small",
     )  # fmt: skip

@@ -191,6 +191,14 @@ def test_counts_agree_with_the_truth_but_for_the_counters_errors(small):
     assert (missing - truth.loc[missing.index, "missing_pct"]).abs().max() < 2.5
 
 
+def test_stretches_weighed_by_hand_show_the_true_yield(small):
+    counts = small.counts[(small.counts["vintage"] == 2026) & (small.counts["block_id"] == "K1")]
+    assert small.counts.loc[small.counts["vintage"] == 2024, "picked_kg"].isna().all()
+    per_place = counts["picked_kg"].sum() / counts["vines"].sum()
+    truth = small.truth.block_vintages.set_index(["block_id", "vintage"]).loc[("K1", 2026), "true_t_ha"]
+    assert per_place / (3.0 * 2.1) * 10 == pytest.approx(truth, rel=0.05)  # kg/m2 to t/ha
+
+
 def test_cells_add_up_to_the_block(small):
     cells = small.truth.cells
     assert (cells["easting"] % 10 == 5).all()

@@ -74,6 +74,7 @@ def simulate_estate(
     machines: Sequence[MachinePlan],
     season_effects: Mapping[int, float] | None = None,
     count_vintages: Sequence[int] = (),
+    weighed_vintages: Sequence[int] = (),
     interval_s: int = 5,
     faults: FaultRates | None = None,
     spread: Spread | None = None,
@@ -93,6 +94,9 @@ def simulate_estate(
         Shared season effect by vintage, natural log; drawn where not given.
     count_vintages : sequence of int, optional
         Vintages with row counts.
+    weighed_vintages : sequence of int, optional
+        Of these, vintages in which the counted stretches are also picked by hand and weighed: all that a
+        grower without a yield monitor would have (leave `readings` and `harvest` aside for that case).
     interval_s : int, optional
         Logging interval [s].
     faults : FaultRates, optional
@@ -149,7 +153,7 @@ def simulate_estate(
             for (key, frame), one in zip(readings.items(), harvest_rngs, strict=True)
         },
         loads=pd.concat([done.loads for done in seasons_done], ignore_index=True),
-        counts=_counts(blocks, vines, years, count_vintages, count_rng),
+        counts=_counts(blocks, vines, years, count_vintages, weighed_vintages, count_rng),
         renewals=_renewals(blocks),
         truth=_truth(blocks, vines, years, machines, seasons, seasons_done, interval_s),
         machines=tuple(machines),
@@ -235,10 +239,14 @@ def _counts(
     vines: Mapping[str, BlockVines],
     years: NDArray[np.int64],
     when: Sequence[int],
+    weighed: Sequence[int],
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     parts = [
-        count_rows(vines[plan.block_id], at, block_id=plan.block_id, vintage=int(year), rng=rng)
+        count_rows(
+            vines[plan.block_id], at, block_id=plan.block_id, vintage=int(year), rng=rng,
+            weighed=int(year) in weighed,
+        )
         for at, year in enumerate(years) if int(year) in when
         for plan in blocks
     ]  # fmt: skip

@@ -159,6 +159,7 @@ def count_rows(
     rng: np.random.Generator,
     every_row: int = 4,
     stretch: int = 30,
+    weighed: bool = False,
 ) -> pd.DataFrame:
     """Walk every so many rows and note missing and symptomatic vines by stretch, with a person's errors.
 
@@ -175,11 +176,13 @@ def count_rows(
         Rows 1, 1 + every_row, ... are walked.
     stretch : int, optional
         Vine places in a stretch.
+    weighed : bool, optional
+        Whether the grapes of each stretch are picked by hand and weighed too (error 1 %).
 
     Returns
     -------
     pandas.DataFrame
-        Columns of `tables.COUNTS` up to dead_arm.
+        Columns of `tables.COUNTS` up to dead_arm, and picked_kg where weighed.
     """
     table = vines.table
     walked = ((table["row_no"] - 1) % every_row == 0).to_numpy()
@@ -199,4 +202,7 @@ def count_rows(
     }).join(sums).reset_index().drop(columns="part")  # fmt: skip
     out.insert(0, "block_id", block_id)
     out.insert(0, "vintage", vintage)
-    return out
+    if not weighed:
+        return out
+    kg = pd.Series(vines.grapes_kg[walked, at], index=place.index).groupby([place["row_no"], part]).sum()
+    return out.assign(picked_kg=np.round(kg.to_numpy() * (1 + 0.01 * rng.normal(size=len(out))), 1))
