@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from pyproj import Geod
 
 from vinemap.errors import GeometryError
 from vinemap.land.crs import WGS84, check_coordinates, check_metre_crs, choose_crs, is_equal_area
@@ -76,8 +77,7 @@ def compare_areas(blocks: gpd.GeoDataFrame) -> pd.DataFrame:
     crs = check_metre_crs(blocks.crs, where=WHERE)
     geod, geographic = geodesy_of(crs)
     planar = blocks.geometry.area.to_numpy(dtype=float) / HECTARE_M2
-    outlines = [shapely.orient_polygons(one) for one in blocks.geometry.to_crs(geographic)]
-    ground = np.array([abs(geod.geometry_area_perimeter(one)[0]) for one in outlines]) / HECTARE_M2
+    ground = np.array([_ground_area(geod, one) for one in blocks.geometry.to_crs(geographic)]) / HECTARE_M2
     return pd.DataFrame(
         {
             "block_id": blocks["block_id"].to_numpy(dtype=object),
@@ -145,6 +145,18 @@ def prepare_blocks(blocks: gpd.GeoDataFrame, *, crs: Any = None) -> PreparedBloc
     out["vines"] = np.rint(out["area_ha"].to_numpy() * np.array(density)).astype(np.int64)
     out["grid_bearing_deg"], bearing_notes = _bearings(out, names, estate)
     return PreparedBlocks(out, notes + mend_notes + trim_notes + bearing_notes)
+
+
+def _ground_area(geod: Geod, outline: Any) -> float:
+    """Area on the ellipsoid [m2], whichever way round the rings run."""
+    parts = shapely.get_parts(outline)
+    outer = sum(_ring_area(geod, part.exterior) for part in parts)
+    return outer - sum(_ring_area(geod, hole) for part in parts for hole in part.interiors)
+
+
+def _ring_area(geod: Geod, ring: Any) -> float:
+    points = shapely.get_coordinates(ring)
+    return abs(float(geod.polygon_area_perimeter(points[:, 0], points[:, 1])[0]))
 
 
 def _doubts(blocks: gpd.GeoDataFrame, estate: Any) -> list[str]:
