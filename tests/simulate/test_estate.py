@@ -180,6 +180,19 @@ def test_renewed_block_drops_and_comes_back(small):
     assert loss[2026] < loss[2025] - 40
 
 
+def test_grapes_follow_the_state_of_the_vines(small):
+    for block in ("K2", "K3"):
+        vines = small.truth.vines[block]
+        assert (vines.grapes_kg[~vines.standing] == 0).all()
+        season = vines.grapes_kg.sum(axis=0) / (
+            vines.healthy_kg @ vines.output
+        )  # 5 % block, 10 % shared season
+        assert ((season > 0.65) & (season < 1.5)).all()
+    truth = small.truth.block_vintages.set_index(["block_id", "vintage"])
+    healthy = small.truth.blocks.set_index("block_id").loc["K3", "healthy_t_ha"]
+    assert truth.loc[("K3", 2025), "true_t_ha"] < 0.15 * healthy
+
+
 def test_counts_agree_with_the_truth_but_for_the_counters_errors(small):
     counts = small.counts.groupby(["block_id", "vintage"])[["vines", "missing", "symptomatic"]].sum()
     truth = small.truth.block_vintages.set_index(["block_id", "vintage"])

@@ -139,19 +139,13 @@ def simulate_estate(
         for at, one in enumerate(rng.spawn(years.size))
     ]  # fmt: skip
     readings = {key: frame for done in seasons_done for key, frame in done.readings.items()}
-    style = {one.name: one.style for one in machines}
     count_rng, format_rng = rng.spawn(2)
-    harvest_rngs = format_rng.spawn(len(readings))
-    names = {plan.block_id: plan.name for plan in blocks}
     return SimulatedEstate(
         name=name,
         blocks=outlines,
         rows=gpd.GeoDataFrame(pd.concat(rows.values(), ignore_index=True), crs=crs),
         readings=readings,
-        harvest={
-            key: write_as_logged(frame, style[key[1]], block_names=names, rng=one)
-            for (key, frame), one in zip(readings.items(), harvest_rngs, strict=True)
-        },
+        harvest=_write_all(readings, blocks, machines, format_rng),
         loads=pd.concat([done.loads for done in seasons_done], ignore_index=True),
         counts=_counts(blocks, vines, years, count_vintages, weighed_vintages, count_rng),
         renewals=_renewals(blocks),
@@ -232,6 +226,20 @@ def _seasons(
         shared = np.array([given.get(int(year), drawn) for year, drawn in zip(years, shared, strict=True)])
     own = spread.variety_season * rng.normal(size=(len(varieties), years.size))
     return pd.DataFrame(shared + own, index=varieties, columns=years)
+
+
+def _write_all(
+    readings: Mapping[tuple[int, str], pd.DataFrame],
+    blocks: Sequence[BlockPlan],
+    machines: Sequence[MachinePlan],
+    rng: np.random.Generator,
+) -> dict[tuple[int, str], pd.DataFrame]:
+    style = {one.name: one.style for one in machines}
+    names = {plan.block_id: plan.name for plan in blocks}
+    return {
+        key: write_as_logged(frame, style[key[1]], block_names=names, rng=one)
+        for (key, frame), one in zip(readings.items(), rng.spawn(len(readings)), strict=True)
+    }
 
 
 def _counts(
