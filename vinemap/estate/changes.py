@@ -1,0 +1,303 @@
+"""What each kind of import writes, and what its undoing writes."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import cast
+
+import geopandas as gpd
+import pandas as pd
+
+from vinemap import land
+from vinemap.errors import DataError, StoreError
+from vinemap.estate import layout
+from vinemap.estate.ledger import ImportReport
+from vinemap.estate.merge import fold_blocks, fold_rows, unknown_blocks
+from vinemap.estate.readings import sort_readings
+from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
+from vinemap.estate.transaction import Transaction
+from vinemap.intake.preview import count_reasons
+from vinemap.intake.result import Intake
+from vinemap.tables import BLOCKS, COUNTS, LOADS, READINGS, ROWS
+
+Writer = Callable[[Path], None]
+
+
+def stage_import(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    """Stage everything that one import writes, but the ledger.
+
+    Parameters
+    ----------
+    estate : EstateTables
+        As it is now.
+    change : Transaction
+    taken : Intake
+    number : int
+        Number of the import.
+
+    Returns
+    -------
+    ImportReport
+
+    Raises
+    ------
+    DataError
+        If the table does not fit the estate.
+    """
+    stage = _STAGES.get(taken.kind)
+    if stage is None:
+        raise DataError(
+            f"There is no kind {taken.kind!r}.", where=taken.file, remedy="Read it with read_source."
+        )
+    return stage(estate, change, taken, number)
+
+
+def _stage_blocks(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    old = estate.blocks()
+    _refuse_case_twins(taken, old)
+    new, notes = fold_blocks(old, _numbered(taken.table, number))
+    change.put(layout.part_file("blocks", number), _writer(_numbered(taken.table, number)))
+    change.put(layout.BLOCKS_FILE, _writer(new))
+    if not (estate.folder / layout.CRS_FILE).exists():
+        crs = land.choose_crs(new).to_json()
+        change.put(layout.CRS_FILE, lambda path: _write_text(path, crs))
+    return _report(taken, number, notes)
+
+
+def _stage_rows(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    blocks = _known_blocks(estate, taken)
+    new, notes = fold_rows(estate.rows(), _numbered(taken.table, number), blocks)
+    change.put(layout.part_file("rows", number), _writer(_numbered(taken.table, number)))
+    change.put(layout.ROWS_FILE, _writer(new))
+    return _report(taken, number, notes)
+
+
+def _stage_harvest(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    blocks = _known_blocks(estate, taken)
+    found = sort_readings(
+        taken,
+        blocks,
+        crs=estate.crs(),
+        tolerance_m=estate.settings.harvest.position_tolerance_m,
+        folder=estate.folder,
+    )
+    if not found.tables:
+        raise DataError(
+            f"All {len(taken.table):,} readings are stored already or lie outside every block.",
+            where=taken.file,
+            remedy="Nothing to do; vinemap status shows what is stored.",
+        )
+    for (vintage, block_id), part in found.tables.items():
+        target = layout.harvest_file(vintage, block_id)
+        stored = layout.read_table(estate.folder, target, READINGS)
+        numbered = _numbered(part, number)
+        whole = pd.concat([stored, numbered], ignore_index=True) if len(stored) else numbered
+        change.put(target, _writer(whole))
+    rows_stored = sum(len(part) for part in found.tables.values())
+    refused = (
+        pd.concat([taken.refused, found.refused], ignore_index=True) if len(taken.refused) else found.refused
+    )
+    return ImportReport(
+        number,
+        "harvest",
+        taken.file,
+        taken.rows_read,
+        rows_stored,
+        len(refused),
+        count_reasons(refused),
+        [*taken.notes, *found.notes],
+    )
+
+
+def _stage_part(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    notes = unknown_blocks(taken.table, estate.blocks())
+    change.put(layout.part_file(taken.kind, number), _writer(_numbered(taken.table, number)))
+    return _report(taken, number, notes)
+
+
+def _stage_renewals(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    old = estate.renewals()
+    table = _numbered(taken.table, number)
+    new = pd.concat([old, table], ignore_index=True) if len(old) else table
+    change.put(layout.RENEWALS_FILE, _writer(new))
+    return _report(taken, number, unknown_blocks(taken.table, estate.blocks()))
+
+
+def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    if taken.path is None:
+        raise DataError("The image file is not known.", where=taken.file, remedy="Read it with read_source.")
+    source = taken.path
+    target = f"{layout.IMAGERY}/{number:06d}-{layout.file_stem(source.stem)}{source.suffix.lower()}"
+    table = _numbered(taken.table, number).assign(path=target)
+    old = estate.imagery()
+    new = pd.concat([old, table], ignore_index=True) if len(old) else table
+    change.put(target, lambda path: _copy(source, path))
+    change.put(IMAGERY_INDEX, _writer(new))
+    return _report(taken, number, [])
+
+
+def _known_blocks(estate: EstateTables, taken: Intake) -> gpd.GeoDataFrame:
+    blocks = estate.blocks()
+    if not len(blocks):
+        raise DataError(
+            "There are no blocks yet to put them into.",
+            where=taken.file,
+            remedy="Add outlines first: vinemap add blocks.",
+        )
+    return blocks
+
+
+def stage_undo(
+    estate: EstateTables, change: Transaction, kind: str, import_id: int, ledger: pd.DataFrame
+) -> int:
+    """Stage everything that undoing one import writes, but the ledger.
+
+    Parameters
+    ----------
+    estate : EstateTables
+        As it is now.
+    change : Transaction
+    kind : str
+    import_id : int
+    ledger : pandas.DataFrame
+        With the import marked as taken back.
+
+    Returns
+    -------
+    int
+        Rows taken out.
+
+    Raises
+    ------
+    StoreError
+        If readings would lose their block.
+    """
+    if kind == "harvest":
+        return _undo_harvest(estate, change, import_id)
+    if kind in ("loads", "counts"):
+        target = layout.part_file(kind, import_id)
+        table = {"loads": LOADS, "counts": COUNTS}[kind]
+        change.remove(target)
+        return len(layout.read_table(estate.folder, target, table))
+    if kind == "renewals":
+        old = estate.renewals()
+        return _put_without(change, layout.RENEWALS_FILE, old, import_id)
+    if kind == "imagery":
+        old = estate.imagery()
+        for path in old.loc[old["import_id"] == import_id, "path"]:
+            change.remove(str(path))
+        return _put_without(change, IMAGERY_INDEX, old, import_id)
+    return _undo_land(estate, change, kind, import_id, ledger)
+
+
+def _undo_harvest(estate: EstateTables, change: Transaction, import_id: int) -> int:
+    removed = 0
+    for line in estate.harvest_index().itertuples():
+        target = layout.harvest_file(cast(int, line.vintage), cast(str, line.block_id))
+        stored = layout.read_table(estate.folder, target, READINGS)
+        removed += _put_without(change, target, stored, import_id)
+    return removed
+
+
+def _undo_land(
+    estate: EstateTables, change: Transaction, kind: str, import_id: int, ledger: pd.DataFrame
+) -> int:
+    """Fold blocks or rows anew from the imports that are left."""
+    active = ledger[(ledger["kind"] == kind) & ~ledger["undone"]]["import_id"].tolist()
+    table = BLOCKS if kind == "blocks" else ROWS
+    parts = [layout.read_table(estate.folder, layout.part_file(kind, one), table) for one in sorted(active)]
+    gone = layout.read_table(estate.folder, layout.part_file(kind, import_id), table)
+    new: gpd.GeoDataFrame = layout.read_table(estate.folder, "-", table)
+    for part in parts:
+        new = fold_blocks(new, part)[0] if kind == "blocks" else fold_rows(new, part, estate.blocks())[0]
+    target = layout.BLOCKS_FILE if kind == "blocks" else layout.ROWS_FILE
+    if kind == "blocks":
+        _refuse_orphans(estate, new, import_id)
+    if len(new):
+        change.put(target, _writer(new))
+    else:
+        change.remove(target)
+        if kind == "blocks":
+            change.remove(layout.CRS_FILE)
+    change.remove(layout.part_file(kind, import_id))
+    return len(gone)
+
+
+def _refuse_orphans(estate: EstateTables, blocks: gpd.GeoDataFrame, import_id: int) -> None:
+    index = estate.harvest_index()
+    orphans = sorted(set(index["block_id"]) - set(blocks["block_id"]))
+    if orphans:
+        raise StoreError(
+            f"Block {', '.join(orphans[:6])} holds readings and would be lost.",
+            where=f"import {import_id}",
+            remedy="Undo the harvest imports of these blocks first.",
+        )
+
+
+def _writer(frame: pd.DataFrame) -> Writer:
+    return lambda path: layout.write_table(frame, path)
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8")
+
+
+def _copy(source: Path, target: Path) -> None:
+    shutil.copyfile(source, target)
+
+
+def _numbered(table: pd.DataFrame, number: int) -> pd.DataFrame:
+    out = table.copy()
+    out["import_id"] = pd.array([number] * len(out), dtype="Int64")
+    return out
+
+
+def _put_without(change: Transaction, target: str, stored: pd.DataFrame, import_id: int) -> int:
+    """Stage a table without the rows of one import; gives how many went."""
+    gone = (stored["import_id"] == import_id).to_numpy(dtype=bool)
+    if not gone.any():
+        return 0
+    if gone.all():
+        change.remove(target)
+    else:
+        change.put(target, _writer(stored[~gone].reset_index(drop=True)))
+    return int(gone.sum())
+
+
+def _report(taken: Intake, number: int, notes: list[str]) -> ImportReport:
+    return ImportReport(
+        number,
+        taken.kind,
+        taken.file,
+        taken.rows_read,
+        len(taken.table),
+        len(taken.refused),
+        count_reasons(taken.refused),
+        [*taken.notes, *notes],
+    )
+
+
+def _refuse_case_twins(taken: Intake, old: gpd.GeoDataFrame) -> None:
+    """Refuse a block that differs from a known one only in letter case: on some systems they share a file."""
+    known = {one.casefold(): one for one in old["block_id"]}
+    for one in taken.table["block_id"]:
+        twin = known.get(one.casefold(), one)
+        if twin != one:
+            raise DataError(
+                f"Block {one!r} differs from {twin!r} only in letter case.",
+                where=taken.file,
+                remedy=f"Name it {twin!r}.",
+            )
+
+
+_STAGES: dict[str, Callable[[EstateTables, Transaction, Intake, int], ImportReport]] = {
+    "blocks": _stage_blocks,
+    "rows": _stage_rows,
+    "harvest": _stage_harvest,
+    "loads": _stage_part,
+    "counts": _stage_part,
+    "renewals": _stage_renewals,
+    "imagery": _stage_imagery,
+}

@@ -1,0 +1,142 @@
+"""Where everything lies in an estate folder, and the version of that order."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from urllib.parse import quote, unquote
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow as pa
+
+from vinemap._version import __version__
+from vinemap.errors import StoreError
+from vinemap.tables import Table, check_table, empty_table
+
+FORMAT = 1
+FORMAT_FILE = "format.json"
+SETTINGS_FILE = "estate.toml"
+CRS_FILE = "crs.json"
+BLOCKS_FILE = "blocks.parquet"
+ROWS_FILE = "rows.parquet"
+RENEWALS_FILE = "renewals.parquet"
+HARVEST = "harvest"
+LOADS = "loads"
+COUNTS = "counts"
+IMAGERY = "imagery"
+IMPORTS = (
+    "imports"  # blocks and rows as each import gave them; blocks.parquet and rows.parquet follow from these
+)
+OUT = "out"
+WGS84 = "EPSG:4326"
+_RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)
+
+
+def file_stem(block_id: str) -> str:
+    """Name of a block as a file name that every system takes; `block_of` turns it back.
+
+    Examples
+    --------
+    >>> file_stem("A 1/2"), file_stem("con"), block_of(file_stem("../x"))
+    ('A 1%2F2', '%63on', '../x')
+    """
+    name = quote(block_id, safe=" -_").replace(".", "%2E").replace("~", "%7E")
+    if _RESERVED.match(name):
+        name = f"%{ord(name[0]):02X}{name[1:]}"
+    if name.startswith(" "):
+        name = "%20" + name[1:]
+    return name[:-1] + "%20" if name.endswith(" ") else name
+
+
+def block_of(stem: str) -> str:
+    """Block whose readings lie in the file of this name."""
+    return unquote(stem)
+
+
+def harvest_file(vintage: int, block_id: str) -> str:
+    """Path of the readings of one block and vintage, relative to the estate."""
+    return f"{HARVEST}/{vintage}/{file_stem(block_id)}.parquet"
+
+
+def part_file(kind: str, import_id: int) -> str:
+    """Path of what one import of blocks, rows, loads or counts gave, relative to the estate."""
+    folder = {"loads": LOADS, "counts": COUNTS}.get(kind, IMPORTS)
+    stem = f"{import_id:06d}" if kind in ("loads", "counts") else f"{kind}-{import_id:06d}"
+    return f"{folder}/{stem}.parquet"
+
+
+def format_text() -> str:
+    """Content of the format file."""
+    return json.dumps({"format": FORMAT, "made_by": f"vinemap {__version__}"}, indent=1) + "\n"
+
+
+def check_format(folder: Path) -> None:
+    """See that a folder is an estate of a version that can be read.
+
+    Raises
+    ------
+    StoreError
+        If it is not.
+    """
+    file = folder / FORMAT_FILE
+    if not folder.is_dir() or not file.is_file():
+        raise StoreError(
+            "This is not an estate folder.", where=str(folder), remedy="Make one with vinemap new."
+        )
+    try:
+        version = int(json.loads(file.read_text(encoding="utf-8"))["format"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise StoreError(
+            f"The format of the folder cannot be read: {error!r}.",
+            where=str(file),
+            remedy=f'Write {{"format": {FORMAT}}} into it if the folder was made by this version.',
+        ) from error
+    if version != FORMAT:
+        raise StoreError(
+            f"The folder is of format {version}; this version of vinemap reads format {FORMAT}.",
+            where=str(folder),
+            remedy="Install a newer vinemap."
+            if version > FORMAT
+            else "Open it once with the version that made it.",
+        )
+
+
+def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:
+    """Read one table of the store, empty if its file is not there.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+    target : str
+        Path relative to the estate, with forward slashes.
+    table : vinemap.tables.Table
+
+    Returns
+    -------
+    pandas.DataFrame or geopandas.GeoDataFrame
+
+    Raises
+    ------
+    StoreError
+        If the file is damaged.
+    """
+    file = folder / target
+    crs = WGS84 if table.geometry else None
+    if not file.exists():
+        return empty_table(table, crs=crs)
+    try:
+        frame = gpd.read_parquet(file) if table.geometry else pd.read_parquet(file)
+    except (pa.ArrowException, OSError, ValueError, KeyError) as error:
+        raise StoreError(
+            f"It cannot be read: {str(error)[:200]}.",
+            where=str(file),
+            remedy="Take it back from a backup copy, or undo its import and add the source file again.",
+        ) from error
+    return check_table(frame, table, where=target)
+
+
+def write_table(frame: pd.DataFrame, path: Path) -> None:
+    """Write a table as (Geo)Parquet to a (staged) file."""
+    frame.to_parquet(path, index=False, compression="zstd")

@@ -1,0 +1,124 @@
+"""Folding an import of blocks or rows into what is known: updates, never silent deletion."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap.tables import BLOCKS, ROWS, check_table
+
+_ATTRIBUTES = tuple(name for name in BLOCKS.names if name != "block_id")
+# Outlines closer than this [degrees, about a centimetre] are the same.
+_SAME_DEG = 1e-7
+
+
+def fold_blocks(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Update and add blocks.
+
+    Parameters
+    ----------
+    old, new : geopandas.GeoDataFrame
+        Blocks known, blocks of the import; neither is altered.
+
+    Returns
+    -------
+    blocks : geopandas.GeoDataFrame
+        Attributes that the import leaves empty keep their old values.
+    notes : list of str
+    """
+    if not len(old):
+        return check_table(new, BLOCKS), []
+    before, fresh = old.set_index("block_id"), new.set_index("block_id")
+    both = [one for one in fresh.index if one in before.index]
+    notes = _update_notes(before, fresh, both)
+    merged = fresh.copy()
+    for name in _ATTRIBUTES:
+        given = _given(merged[name])
+        merged[name] = merged[name].where(given, before[name].reindex(merged.index))
+    kept = before[~before.index.isin(fresh.index)]
+    if len(kept) and len(both):
+        notes.append(f"{len(kept)} blocks that the file does not hold were kept as they are.")
+    out = gpd.GeoDataFrame(pd.concat([kept, merged]), geometry="geometry", crs=new.crs)
+    order = {one: place for place, one in enumerate([*before.index, *fresh.index][::-1])}
+    out = out.reset_index()
+    out = out.iloc[np.argsort([-order[one] for one in out["block_id"]], kind="stable")]
+    return check_table(out.reset_index(drop=True), BLOCKS), notes
+
+
+def _given(values: pd.Series) -> pd.Series:
+    return values.notna() & (values.astype(object) != "")
+
+
+def _update_notes(before: gpd.GeoDataFrame, fresh: gpd.GeoDataFrame, both: list[str]) -> list[str]:
+    """Say what changes in each block known already."""
+    notes = []
+    for block in both:
+        changes = []
+        if not before.geometry[block].equals_exact(fresh.geometry[block], _SAME_DEG):
+            changes.append("outline")
+        for name in _ATTRIBUTES:
+            was, now = before.at[block, name], fresh.at[block, name]
+            if _given(pd.Series([now])).all() and not _same(was, now):
+                changes.append(f"{name} {'' if pd.isna(was) else was} -> {now}")
+        if changes:
+            notes.append(
+                f"Block {block} was updated: {'; '.join(changes)}. Readings stored stay with their block."
+            )
+    return notes
+
+
+def _same(was: Any, now: Any) -> bool:
+    if pd.isna(was):
+        return False
+    return bool(was == now)
+
+
+def fold_rows(
+    old: gpd.GeoDataFrame, new: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame
+) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Replace the rows of every block that the import holds; count vines by spacing where not given.
+
+    Parameters
+    ----------
+    old, new : geopandas.GeoDataFrame
+    blocks : geopandas.GeoDataFrame
+        For the vine spacing [m].
+
+    Returns
+    -------
+    rows : geopandas.GeoDataFrame
+    notes : list of str
+    """
+    notes = unknown_blocks(new, blocks)
+    spacing = new["block_id"].map(blocks.set_index("block_id")["vine_spacing_m"]).astype("float64")
+    fresh = new.copy()
+    counted = pd.Series(np.floor(fresh["length_m"] / spacing + 0.5), index=fresh.index).astype("Int64")
+    fresh["vines"] = fresh["vines"].fillna(counted)
+    replaced = sorted(set(old["block_id"]) & set(fresh["block_id"]))
+    if replaced:
+        notes.append(f"Rows of block {', '.join(replaced[:8])} were replaced.")
+    kept = old[~old["block_id"].isin(fresh["block_id"])]
+    merged = (
+        gpd.GeoDataFrame(pd.concat([kept, fresh], ignore_index=True), crs=new.crs) if len(kept) else fresh
+    )
+    return check_table(merged.sort_values(["block_id", "row_no"], ignore_index=True), ROWS), notes
+
+
+def unknown_blocks(table: pd.DataFrame, blocks: gpd.GeoDataFrame) -> list[str]:
+    """Note on block names that the estate does not know (yet)."""
+    import difflib
+
+    known = list(blocks["block_id"])
+    named = table["block_id"].astype(str).str.split(";").explode().str.strip()
+    odd = [one for one in named.unique() if one and one not in set(known)]
+    notes = []
+    for one in odd[:8]:
+        near = difflib.get_close_matches(one, known, n=1, cutoff=0.6)
+        hint = f" Did the file mean {near[0]!r}?" if near else ""
+        notes.append(
+            f"Block {one!r} is not among the blocks of the estate; its rows are stored but not used.{hint}"
+        )
+    return notes

@@ -1,0 +1,123 @@
+"""What an estate folder holds, as tables: the reading side of the store."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import pyproj
+
+from vinemap import land
+from vinemap.errors import DataError
+from vinemap.estate import layout
+from vinemap.estate.checks import verify_store
+from vinemap.estate.ledger import read_ledger
+from vinemap.estate.readings import index_harvest
+from vinemap.estate.settings import Settings, load_settings
+from vinemap.tables import BLOCKS, COUNTS, LOADS, READINGS, RENEWALS, ROWS
+
+IMAGERY_INDEX = f"{layout.IMAGERY}/index.parquet"
+
+
+class EstateTables:
+    """Tables of an estate folder.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._settings: Settings | None = None
+
+    @property
+    def settings(self) -> Settings:
+        """Settings out of estate.toml, read once."""
+        if self._settings is None:
+            self._settings = load_settings(self.folder)
+        return self._settings
+
+    def crs(self) -> pyproj.CRS:
+        """Equal-area CRS [m] of the estate: set in estate.toml, else chosen when the first blocks came.
+
+        Raises
+        ------
+        DataError
+            If there are no blocks yet.
+        """
+        if self.settings.estate.crs:
+            return pyproj.CRS.from_user_input(self.settings.estate.crs)
+        file = self.folder / layout.CRS_FILE
+        if file.is_file():
+            return pyproj.CRS.from_json_dict(json.loads(file.read_text(encoding="utf-8")))
+        blocks = self.blocks()
+        if not len(blocks):
+            raise DataError(
+                "There are no blocks yet.", where=str(self.folder), remedy="Add outlines: vinemap add blocks."
+            )
+        return land.choose_crs(blocks)
+
+    def blocks(self) -> gpd.GeoDataFrame:
+        """Blocks in WGS84."""
+        return layout.read_table(self.folder, layout.BLOCKS_FILE, BLOCKS)
+
+    def rows(self) -> gpd.GeoDataFrame:
+        """Vine rows in WGS84, as imported; empty where rows are laid from the settings of a block."""
+        return layout.read_table(self.folder, layout.ROWS_FILE, ROWS)
+
+    def readings(self, vintage: int, block_id: str) -> gpd.GeoDataFrame:
+        """Give the readings of one block and vintage in WGS84, by time; empty if there are none."""
+        table = layout.read_table(self.folder, layout.harvest_file(vintage, block_id), READINGS)
+        return table.sort_values(["time", "reading_id"], ignore_index=True)
+
+    def harvest_index(self) -> pd.DataFrame:
+        """List what readings are stored: vintage, block_id, readings, machines, first, last."""
+        return index_harvest(self.folder)
+
+    def loads(self) -> pd.DataFrame:
+        """Weighed loads of all vintages."""
+        return self._parts("loads")
+
+    def counts(self) -> pd.DataFrame:
+        """Row counts of all vintages."""
+        return self._parts("counts")
+
+    def renewals(self) -> pd.DataFrame:
+        """Renewals done."""
+        return layout.read_table(self.folder, layout.RENEWALS_FILE, RENEWALS)
+
+    def imagery(self) -> pd.DataFrame:
+        """Images stored: one line each, with ``path`` relative to the folder."""
+        file = self.folder / IMAGERY_INDEX
+        return (
+            pd.read_parquet(file)
+            if file.exists()
+            else pd.DataFrame(columns=["file", "path", "date", "vintage", "import_id"])
+        )
+
+    def ledger(self) -> pd.DataFrame:
+        """Every import, those taken back among them."""
+        return read_ledger(self.folder)
+
+    def output_folder(self, vintage: int) -> Path:
+        """Folder of the results of a vintage; made if need be."""
+        path = self.folder / layout.OUT / str(int(vintage))
+        path.mkdir(parents=True, exist_ok=True)
+        return path
+
+    def verify(self) -> list[str]:
+        """Check the store against its ledger; gives the problems in words, none if all is well."""
+        return verify_store(self.folder)
+
+    def _parts(self, kind: str) -> pd.DataFrame:
+        table = {"loads": LOADS, "counts": COUNTS}[kind]
+        files = sorted((self.folder / kind).glob("*.parquet"))
+        frames = [layout.read_table(self.folder, f"{kind}/{one.name}", table) for one in files]
+        return (
+            pd.concat(frames, ignore_index=True)
+            if frames
+            else layout.read_table(self.folder, f"{kind}/-", table)
+        )

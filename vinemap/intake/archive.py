@@ -1,0 +1,216 @@
+"""Opening files safely: size limits, gzip and zip without bombs or paths that climb out."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+import zipfile
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from vinemap.errors import IntakeError
+
+MAX_BYTES = 1 << 30
+MAX_MEMBERS = 10_000
+MAX_RATIO = 400  # a log of numbers shrinks 5- to 20-fold; zero-filled bombs 1000-fold
+RATIO_FROM_BYTES = 50 << 20
+_CHUNK = 1 << 20
+_SIDE_FILES = (".dbf", ".shx", ".prj", ".cpg")
+DATA_SUFFIXES = (
+    ".shp",
+    ".gpkg",
+    ".geojson",
+    ".json",
+    ".kml",
+    ".parquet",
+    ".csv",
+    ".txt",
+    ".tsv",
+    ".dat",
+    ".tif",
+    ".tiff",
+)
+
+
+def hash_file(path: Path) -> str:
+    """SHA-256 of a file, for a shapefile of all its parts.
+
+    Raises
+    ------
+    IntakeError
+        If it cannot be read.
+    """
+    digest = hashlib.sha256()
+    parts = [path]
+    if path.suffix.lower() == ".shp":
+        parts += [one for end in _SIDE_FILES if (one := path.with_suffix(end)).is_file()]
+    try:
+        for part in parts:
+            with part.open("rb") as handle:
+                while chunk := handle.read(_CHUNK):
+                    digest.update(chunk)
+    except OSError as error:
+        raise IntakeError(
+            f"It cannot be read: {error.strerror}.", where=path.name, remedy="Check the file."
+        ) from error
+    return digest.hexdigest()
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a whole file, unpacked if it is gzip.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    IntakeError
+        If it cannot be read, is a damaged or runaway archive, or is larger than `MAX_BYTES`.
+    """
+    if path.stat().st_size > MAX_BYTES:
+        raise _too_large(path.name)
+    data = path.read_bytes()
+    return _gunzip(data, path.name) if data[:2] == b"\x1f\x8b" else data
+
+
+def _gunzip(data: bytes, name: str) -> bytes:
+    """Unpack all members of a gzip file up to the limits."""
+    out = bytearray()
+    rest = data
+    try:
+        while rest:
+            member = zlib.decompressobj(wbits=31)
+            out += member.decompress(rest, MAX_BYTES - len(out) + 1)
+            if len(out) > MAX_BYTES or _runaway(len(out), len(data)):
+                raise _too_large(name)
+            if not member.eof:
+                raise IntakeError("The gzip file is cut off.", where=name, remedy="Copy it again.")
+            rest = member.unused_data.lstrip(b"\0")
+    except zlib.error as error:
+        raise IntakeError(
+            f"The gzip file is damaged: {error}.", where=name, remedy="Copy it again."
+        ) from error
+    return bytes(out)
+
+
+def _runaway(unpacked: int, packed: int) -> bool:
+    return unpacked > RATIO_FROM_BYTES and unpacked > MAX_RATIO * max(packed, 1)
+
+
+def _too_large(name: str) -> IntakeError:
+    return IntakeError(
+        f"Unpacked it is larger than {MAX_BYTES >> 20} MB or shrinks beyond belief.",
+        where=name,
+        remedy="Unpack it yourself, check it and give it in parts.",
+    )
+
+
+@contextmanager
+def unpacked(path: Path) -> Iterator[Path]:
+    """Unpack the one data file of a zip archive into a temporary folder.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Yields
+    ------
+    pathlib.Path
+        The data file; a shapefile has its parts beside it.
+
+    Raises
+    ------
+    IntakeError
+        If the archive is damaged, hostile, or holds no or several data files.
+    """
+    with tempfile.TemporaryDirectory(prefix="vinemap-", ignore_cleanup_errors=True) as folder:
+        try:
+            with zipfile.ZipFile(path) as archive:
+                members = _safe_members(archive, path.name)
+                main = _data_member(members, path.name)
+                stem = PurePosixPath(main.filename).with_suffix("").as_posix().lower()
+                for one in members:
+                    if PurePosixPath(one.filename).with_suffix("").as_posix().lower() == stem:
+                        _extract(archive, one, Path(folder))
+        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError) as error:
+            raise IntakeError(
+                f"The zip file cannot be opened: {error}.",
+                where=path.name,
+                remedy="Copy it again; passwords are not taken.",
+            ) from error
+        yield Path(folder) / PurePosixPath(main.filename).name
+
+
+def _safe_members(archive: zipfile.ZipFile, name: str) -> list[zipfile.ZipInfo]:
+    members = [one for one in archive.infolist() if not one.is_dir()]
+    if len(members) > MAX_MEMBERS:
+        raise IntakeError(
+            f"The zip file holds more than {MAX_MEMBERS} files.", where=name, remedy="Unpack it yourself."
+        )
+    for one in members:
+        windows = PureWindowsPath(one.filename)
+        if windows.is_absolute() or windows.drive or ".." in windows.parts or one.filename.startswith("/"):
+            raise IntakeError(
+                f"The zip file holds a path that leads outside: {one.filename[:80]!r}.",
+                where=name,
+                remedy="Do not trust this file.",
+            )
+    total = sum(one.file_size for one in members)
+    packed = sum(one.compress_size for one in members)
+    if total > MAX_BYTES or _runaway(total, packed):
+        raise _too_large(name)
+    names = {one.filename for one in members}
+    if "xl/workbook.xml" in names or "content.xml" in names:
+        raise IntakeError("It is a spreadsheet.", where=name, remedy="Save the sheet as CSV and give that.")
+    return [one for one in members if not _is_clutter(one.filename)]
+
+
+def _is_clutter(name: str) -> bool:
+    parts = PurePosixPath(name).parts
+    return parts[0] == "__MACOSX" or parts[-1].startswith(".")
+
+
+def _data_member(members: list[zipfile.ZipInfo], name: str) -> zipfile.ZipInfo:
+    if any(PurePosixPath(one.filename).name.upper() == "TASKDATA.XML" for one in members):
+        raise task_data_error(name)
+    data = [one for one in members if PurePosixPath(one.filename).suffix.lower() in DATA_SUFFIXES]
+    if len(data) == 1:
+        return data[0]
+    if not data:
+        raise IntakeError(
+            "The zip file holds no data file.", where=name, remedy=f"Known are: {', '.join(DATA_SUFFIXES)}."
+        )
+    listed = ", ".join(PurePosixPath(one.filename).name for one in data[:6])
+    raise IntakeError(
+        f"The zip file holds {len(data)} data files ({listed}).",
+        where=name,
+        remedy="Unpack it and give them one by one.",
+    )
+
+
+def _extract(archive: zipfile.ZipFile, member: zipfile.ZipInfo, folder: Path) -> None:
+    """Unpack one member flat into the folder, counting bytes: the size in the directory may lie."""
+    target = folder / PurePosixPath(member.filename).name
+    written = 0
+    with archive.open(member) as source, target.open("wb") as sink:
+        while chunk := source.read(_CHUNK):
+            written += len(chunk)
+            if written > MAX_BYTES:
+                raise _too_large(member.filename)
+            sink.write(chunk)
+
+
+def task_data_error(name: str) -> IntakeError:
+    """Refuse ISO 11783-10 task data, which this version does not read yet."""
+    return IntakeError(
+        "It is ISO 11783-10 task data, which this version does not read yet.",
+        where=name,
+        remedy="Export the log as CSV or Shapefile.",
+    )

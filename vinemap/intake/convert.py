@@ -1,0 +1,245 @@
+"""Cells to typed fields in inside units; every row that cannot be gets a reason."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+
+from vinemap.errors import IntakeError
+from vinemap.intake.fields import Field
+from vinemap.intake.numbers import (
+    EARLIEST,
+    LATEST,
+    Numbers,
+    has_clock,
+    has_date,
+    to_degrees,
+    to_numbers,
+    to_times,
+)
+from vinemap.intake.raw import RawTable
+from vinemap.intake.result import Guess, Refusals
+from vinemap.units import factor
+
+NO_TIME = "datetime64[ns, UTC]"
+MAX_TEXT = 200
+_UTC = re.compile(r"\b(?:UTC|GMT)\s*(?:([+\-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE)
+
+
+@dataclass(slots=True)
+class Job:
+    """One file on its way through: what is known, what was found on the way.
+
+    Attributes
+    ----------
+    where : str
+        File name, for messages.
+    kind : str
+    raw : RawTable
+    guesses : list of Guess
+    refusals : Refusals
+    values : dict of str to pandas.Series
+        Fields found, each of shape (rows,).
+    vintage : int
+        0 if not given.
+    crs : str or None
+        CRS given by the user.
+    timezone : str
+        Zone of clocks without one, "" for unknown.
+    notes : list of str
+    """
+
+    where: str
+    kind: str
+    raw: RawTable
+    guesses: list[Guess]
+    refusals: Refusals
+    vintage: int = 0
+    crs: str | None = None
+    timezone: str = ""
+    values: dict[str, pd.Series] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        """Rows that could be cut into cells."""
+        return len(self.raw.frame)
+
+    def column(self, name: str, default: object = np.nan) -> pd.Series:
+        """Values of a field, the default in every row where the file lacks it."""
+        if name in self.values:
+            return self.values[name]
+        kind = "float64" if isinstance(default, float) else object
+        return pd.Series([default] * self.rows, dtype=kind)
+
+    def has(self, name: str) -> bool:
+        """Whether the file holds this field."""
+        return name in self.values
+
+
+def convert_fields(job: Job, fields: Sequence[Field]) -> None:
+    """Fill ``job.values`` with every field found, in inside units.
+
+    Parameters
+    ----------
+    job : Job
+        ``values``, ``refusals`` and ``notes`` are filled.
+    fields : sequence of Field
+    """
+    by_name = {one.name: one for one in fields}
+    for guess in job.guesses:
+        one = by_name[guess.field]
+        if one.kind == "time":
+            continue
+        cells = _cells(job, guess.header)
+        if one.kind == "text":
+            job.values[one.name] = _texts(job, one, cells)
+        else:
+            job.values[one.name] = _numbers(job, one, guess, cells)
+    _times(job)
+    _refuse_empty(job, fields)
+
+
+def _cells(job: Job, header: str) -> pd.Series:
+    if header.startswith("=") and header not in job.raw.frame.columns:
+        return pd.Series([header[1:]] * job.rows, dtype=object)
+    return job.raw.frame[header]
+
+
+def _texts(job: Job, one: Field, cells: pd.Series) -> pd.Series:
+    """Text as it stands, but for blanks at the ends and characters that do not print."""
+    if pd.api.types.is_float_dtype(cells) and (cells.dropna() == cells.dropna().round()).all():
+        cells = cells.astype("Int64")
+    unique = cells.astype(object).where(cells.notna(), "").astype(str)
+    clean = {text: _printable(text) for text in unique.unique()}
+    out = unique.map(clean).astype(object)
+    job.refusals.add(out.str.len() > MAX_TEXT, f"{one.name} is longer than {MAX_TEXT} characters", out)
+    return out
+
+
+def _printable(text: str) -> str:
+    return " ".join("".join(one if one.isprintable() else " " for one in text).split())
+
+
+def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
+    read = _read_numbers(one, cells, job.raw.decimal)
+    if read.note:
+        job.notes.append(f"Column {guess.header!r}: {read.note}")
+    job.refusals.add(read.bad, f"{one.name} is not a number", cells)
+    scale = factor(guess.unit, one.unit) if one.unit and guess.unit else 1.0
+    values = read.values * scale
+    low, high = one.low, one.high
+    if np.isfinite(low):
+        word = "is negative" if low == 0 else f"is below {low:g}"
+        job.refusals.add(values < low, f"{one.name} {word}", cells)
+    if np.isfinite(high):
+        unit = f" {one.unit}" if one.unit else ""
+        job.refusals.add(values > high, f"{one.name} is above {high:,.10g}{unit}, which cannot be", cells)
+    if one.kind == "whole":
+        job.refusals.add(
+            ~np.isnan(values) & (values != np.round(values)), f"{one.name} is not a whole number", cells
+        )
+    return pd.Series(values)
+
+
+def _read_numbers(one: Field, cells: pd.Series, decimal: str) -> Numbers:
+    if one.name in ("latitude", "longitude"):
+        return to_degrees(cells, decimal=decimal)
+    read = to_numbers(cells, decimal=decimal)
+    if one.name not in ("row_no", "from_row", "to_row") or not read.bad.any():
+        return read
+    # Rows are often written R12 or "Row 12".
+    digits = cells.astype(str).str.extract(r"^\s*[^\W\d]{0,6}[\s.\-#]*0*(\d{1,6})\s*$")[0]
+    values = np.where(read.bad, pd.to_numeric(digits, errors="coerce").to_numpy(dtype="float64"), read.values)
+    return Numbers(values, read.bad & np.isnan(values), "letters before the row number were left out.")
+
+
+def _times(job: Job) -> None:
+    """Put date and time of day together, to UTC."""
+    headers = {one.field: one.header for one in job.guesses if one.field in ("time", "date")}
+    if not headers:
+        return
+    cells = _joined(job, headers)
+    read = to_times(cells, decimal=job.raw.decimal)
+    job.refusals.add(read.bad, "time cannot be read", cells)
+    if read.note:
+        job.notes.append(f"Column {headers.get('time', headers.get('date'))!r}: {read.note}")
+    times = _to_utc(job, read.values)
+    job.refusals.add((times < EARLIEST) | (times > LATEST), "time is before 1990 or after 2100", cells)
+    job.values["time"] = times
+
+
+def _joined(job: Job, headers: dict[str, str]) -> pd.Series:
+    time = _cells(job, headers["time"]) if "time" in headers else None
+    date = _cells(job, headers["date"]) if "date" in headers else None
+    if time is None or date is None:
+        return cast(pd.Series, time if time is not None else date)
+    if has_date(time) or not has_clock(time):
+        return time if to_times(time.iloc[:50]).values.notna().mean() > 0.5 else date
+    if has_clock(date):
+        return date
+    if pd.api.types.is_datetime64_any_dtype(date):
+        date = date.dt.strftime("%Y-%m-%d")
+    clock = time.fillna("").astype(str).str.strip()
+    joined: pd.Series = date.fillna("").astype(str).str.strip() + " " + clock
+    return joined
+
+
+def _to_utc(job: Job, times: Any) -> Any:
+    """Turn times to UTC by their own offset, the one in the header, or the zone of the estate."""
+    if times.dt.tz is not None:
+        return times.dt.tz_convert("UTC").astype(NO_TIME)
+    offset = _header_offset(job)
+    if offset is not None:
+        return (times - offset).dt.tz_localize("UTC").astype(NO_TIME)
+    if not job.timezone:
+        if times.notna().any():
+            job.notes.append(
+                "Times name no time zone and were kept as UTC; differences between them are right. "
+                "Set estate.timezone to have them turned."
+            )
+        return times.dt.tz_localize("UTC").astype(NO_TIME)
+    local = times.dt.tz_localize(job.timezone, ambiguous="NaT", nonexistent="NaT")
+    job.refusals.add(
+        local.isna() & times.notna(),
+        f"time falls into the change of the clocks in {job.timezone}",
+        times.astype(str),
+    )
+    return local.dt.tz_convert("UTC").astype(NO_TIME)
+
+
+def _header_offset(job: Job) -> pd.Timedelta | None:
+    """Offset from UTC that a header names, as in "Time (UTC)" or "Local time (UTC+9:30)"."""
+    for guess in job.guesses:
+        found = _UTC.search(guess.header) if guess.field in ("time", "date") else None
+        if found:
+            sign = -1 if (found[1] or "+") == "-" else 1
+            return sign * pd.Timedelta(hours=int(found[2] or 0), minutes=int(found[3] or 0))
+    return None
+
+
+def _refuse_empty(job: Job, fields: Sequence[Field]) -> None:
+    for one in fields:
+        if not one.required:
+            continue
+        if one.name not in job.values:
+            raise missing_column(job, one.name)
+        values = job.values[one.name]
+        empty = (values == "") if one.kind == "text" else values.isna()
+        job.refusals.add(empty, f"{one.name} is empty")
+
+
+def missing_column(job: Job, *names: str) -> IntakeError:
+    """Refuse a file in which a field was not found."""
+    headers = [str(one) for one in job.raw.frame.columns]
+    listed = ", ".join(headers[:30]) + (", ..." if len(headers) > 30 else "")
+    return IntakeError(
+        f"No column was recognised as {' or '.join(names)}. Columns are: {listed}.",
+        where=job.where,
+        remedy=f"Name it with --column {names[0]}=HEADER.",
+    )

@@ -1,0 +1,125 @@
+"""Imagery: a GeoTIFF of canopy vigour is checked and kept as it is."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pandas as pd
+import rasterio
+from rasterio.errors import RasterioError
+from rasterio.warp import transform_bounds
+
+from vinemap.errors import IntakeError
+from vinemap.intake.archive import hash_file
+from vinemap.intake.positions import check_crs, no_crs
+from vinemap.intake.result import Guess, Intake, refused_table
+
+_DAY = re.compile(r"(?<!\d)((?:19|20)\d{2})[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)")
+MAX_PIXELS = 4_000_000_000
+IMAGERY_COLUMNS = (
+    "file",
+    "date",
+    "vintage",
+    "bands",
+    "width",
+    "height",
+    "pixel_size",
+    "crs",
+    "west",
+    "south",
+    "east",
+    "north",
+    "import_id",
+)
+
+
+def read_imagery(path: Path, *, vintage: int = 0, crs: str | None = None, date: str = "") -> Intake:
+    """Check one GeoTIFF.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    vintage : int
+        0 to take the year of the date.
+    crs : str, optional
+        CRS of a file that names none.
+    date : str
+        ISO date; "" to take it from the file's tags or name.
+
+    Returns
+    -------
+    Intake
+        One row: size, bands, CRS, bounds in WGS84, date.
+
+    Raises
+    ------
+    IntakeError
+        If it is not a raster, or has no CRS or place.
+    """
+    try:
+        with rasterio.open(path) as source:
+            return _describe(source, path, vintage, crs, date)
+    except RasterioError as error:
+        reason = str(error).splitlines()[0].replace(str(path), path.name)[:200]
+        raise IntakeError(
+            f"It is not a raster: {reason}.", where=path.name, remedy="Export a GeoTIFF."
+        ) from error
+
+
+def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str | None, date: str) -> Intake:
+    if source.crs is None and not crs:
+        raise no_crs(path.name, "The image names no coordinate system.")
+    if source.transform.is_identity or source.width * source.height > MAX_PIXELS:
+        raise IntakeError(
+            f"The image has no place on the map or is too large ({source.width} x {source.height} pixels).",
+            where=path.name,
+            remedy="Export it as a GeoTIFF with its place, in parts if need be.",
+        )
+    named = source.crs.to_string() if source.crs is not None else check_crs(str(crs), path.name).to_string()
+    bounds = transform_bounds(named, "EPSG:4326", *source.bounds)
+    day, why = _date_of(source, path, date)
+    notes = (
+        []
+        if day
+        else ["The image has no date in its tags or name: name the file like canopy_2026-01-15.tif."]
+    )
+    row = {
+        "file": path.name,
+        "date": day,
+        "vintage": vintage or (int(day[:4]) if day else 0),
+        "bands": source.count,
+        "width": source.width,
+        "height": source.height,
+        "pixel_size": float(source.res[0]),
+        "crs": named,
+        "west": bounds[0],
+        "south": bounds[1],
+        "east": bounds[2],
+        "north": bounds[3],
+        "import_id": 0,
+    }
+    guesses = [Guess("date", why, "", 0.9 if why == "tag" else 0.7, f"from the {why}")] if day else []
+    return Intake(
+        pd.DataFrame([row], columns=list(IMAGERY_COLUMNS)),
+        refused_table(),
+        guesses,
+        notes,
+        1,
+        f"raster ({source.driver}, {source.count} bands)",
+        "imagery",
+        path.name,
+        hash_file(path),
+        vintage,
+        path,
+        {"crs": named, "headers": [text or "" for text in source.descriptions]},
+    )
+
+
+def _date_of(source: rasterio.DatasetReader, path: Path, date: str) -> tuple[str, str]:
+    tag = str(source.tags().get("TIFFTAG_DATETIME", "")).replace(":", "-")
+    for text, why in ((date, "argument"), (tag, "tag"), (path.stem, "name")):
+        found = _DAY.search(text)
+        if found:
+            return "-".join(found.groups()), why
+    return "", ""

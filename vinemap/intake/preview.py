@@ -1,0 +1,257 @@
+"""How a file would be read, without storing anything."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from vinemap.errors import IntakeError
+from vinemap.intake.fields import FIELDS
+from vinemap.intake.raw import RawTable
+from vinemap.intake.recognise import recognise_columns
+from vinemap.intake.result import KINDS, Guess, Intake
+from vinemap.intake.source import _first_bytes, read_raw, read_source
+
+FIRST_ROWS = 8
+SHOWN_REFUSED = 20
+_TIFF = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """How a file would be read.
+
+    Attributes
+    ----------
+    file, kind, format : str
+    encoding, delimiter, crs : str
+        "" where the format has none.
+    headers : list of str
+    unused : list of str
+        Headers that no field was found for.
+    guesses : list of Guess
+    first_rows : pandas.DataFrame
+        First rows as they would be stored.
+    rows_read, rows_refused : int
+    reasons : dict of str to int
+        Refusals by reason.
+    refused : pandas.DataFrame
+        The first refused rows.
+    notes : list of str
+    problem : str
+        Why the file would be refused as a whole, "" if it would not.
+    """
+
+    file: str
+    kind: str
+    format: str
+    encoding: str = ""
+    delimiter: str = ""
+    crs: str = ""
+    headers: list[str] = field(default_factory=list)
+    unused: list[str] = field(default_factory=list)
+    guesses: list[Guess] = field(default_factory=list)
+    first_rows: pd.DataFrame = field(default_factory=pd.DataFrame)
+    rows_read: int = 0
+    rows_refused: int = 0
+    reasons: dict[str, int] = field(default_factory=dict)
+    refused: pd.DataFrame = field(default_factory=pd.DataFrame)
+    notes: list[str] = field(default_factory=list)
+    problem: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        out: dict[str, Any] = {
+            name: getattr(self, name)
+            for name in (
+                "file",
+                "kind",
+                "format",
+                "encoding",
+                "delimiter",
+                "crs",
+                "headers",
+                "unused",
+                "rows_read",
+                "rows_refused",
+                "reasons",
+                "notes",
+                "problem",
+            )
+        }
+        out["guesses"] = [asdict(one) for one in self.guesses]
+        out["first_rows"] = _records(self.first_rows)
+        out["refused"] = _records(self.refused)
+        return out
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    plain = pd.DataFrame(frame)
+    return [
+        {str(key): _plain(value) for key, value in row.items()}
+        for row in plain.astype(object).to_dict(orient="records")
+    ]
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "wkt"):
+        return value.wkt if len(value.wkt) < 120 else value.wkt[:117] + "..."
+    if pd.isna(value):
+        return None
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    return value.item() if hasattr(value, "item") else value
+
+
+def preview_source(
+    path: Path | str,
+    *,
+    kind: str | None = None,
+    vintage: int | None = None,
+    crs: str | int | None = None,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    timezone: str = "",
+) -> Preview:
+    """Tell how a file would be read; arguments as in `read_source`.
+
+    Parameters
+    ----------
+    path : pathlib.Path or str
+    kind : str, optional
+        None to guess it from the columns.
+
+    Returns
+    -------
+    Preview
+        With ``problem`` set where the file as a whole would be refused.
+
+    Raises
+    ------
+    IntakeError
+        If the file cannot even be opened.
+    """
+    file = Path(path)
+    head = _first_bytes(file)
+    raw = None if head[:4] in _TIFF else read_raw(file, kind or "")
+    notes = []
+    if kind is None:
+        kind, sure = ("imagery", 1.0) if raw is None else guess_kind(raw)
+        notes = [f"Taken as {kind} (confidence {sure:.2f}); say otherwise by naming the kind."]
+    try:
+        taken = read_source(
+            file, kind, vintage=vintage, crs=crs, columns=columns, units=units, timezone=timezone
+        )
+    except IntakeError as error:
+        return _refused_preview(file, kind, raw, notes, str(error), columns, units)
+    return _full_preview(taken, notes)
+
+
+def _full_preview(taken: Intake, notes: list[str]) -> Preview:
+    used = {one.header for one in taken.guesses}
+    headers = taken.details.get("headers") or []
+    return Preview(
+        taken.file,
+        taken.kind,
+        taken.format,
+        taken.details.get("encoding") or "",
+        taken.details.get("delimiter") or "",
+        taken.details.get("crs") or "",
+        headers,
+        [one for one in headers if one and one not in used],
+        taken.guesses,
+        taken.table.head(FIRST_ROWS),
+        taken.rows_read,
+        len(taken.refused),
+        count_reasons(taken.refused),
+        taken.refused.head(SHOWN_REFUSED),
+        notes + taken.notes,
+    )
+
+
+def _refused_preview(
+    file: Path,
+    kind: str,
+    raw: RawTable | None,
+    notes: list[str],
+    problem: str,
+    columns: Mapping[str, str] | None,
+    units: Mapping[str, str] | None,
+) -> Preview:
+    if raw is None or kind not in FIELDS:
+        return Preview(file.name, kind, "raster", notes=notes, problem=problem)
+    try:
+        guesses = recognise_columns(raw, FIELDS[kind], columns=columns, units=units, where=file.name)
+    except IntakeError:
+        guesses = []
+    headers = [str(one) for one in raw.frame.columns]
+    used = {one.header for one in guesses}
+    return Preview(
+        file.name,
+        kind,
+        raw.format,
+        raw.details.get("encoding") or "",
+        raw.details.get("delimiter") or "",
+        raw.details.get("crs") or "",
+        headers,
+        [one for one in headers if one not in used],
+        guesses,
+        raw.frame.head(FIRST_ROWS),
+        raw.rows_read,
+        notes=notes + raw.notes,
+        problem=problem,
+    )
+
+
+def count_reasons(refused: pd.DataFrame) -> dict[str, int]:
+    """Refusals by reason, the most frequent first."""
+    return {str(reason): int(count) for reason, count in refused["reason"].value_counts().items()}
+
+
+def guess_kind(raw: RawTable) -> tuple[str, float]:
+    """Tell which kind of table a file holds.
+
+    Parameters
+    ----------
+    raw : RawTable
+
+    Returns
+    -------
+    kind : str
+    confidence : float
+        0-1.
+    """
+    shapes = set(raw.geometry.geom_type.dropna()) if raw.geometry is not None else set()
+    if shapes and shapes <= {"Polygon", "MultiPolygon"}:
+        return "blocks", 0.9
+    if shapes and shapes <= {"LineString", "MultiLineString"}:
+        return "rows", 0.9
+    if shapes:
+        return "harvest", 0.8
+    scores = {
+        kind: _kind_score(raw, kind) for kind in KINDS if kind in FIELDS and kind not in ("blocks", "rows")
+    }
+    best = max(scores, key=lambda one: scores[one])
+    others = [score for kind, score in scores.items() if kind != best]
+    return best, round(min(0.95, max(0.3, 0.5 + scores[best] - max(others))), 2)
+
+
+# Fields that only one kind of file has.
+_TELLING = {
+    "harvest": {"latitude", "longitude", "speed_m_s", "mass_flow_kg_s", "yield_t_ha", "width_m"},
+    "loads": {"gross_kg", "tare_kg", "net_kg", "load_id", "sugar_brix"},
+    "counts": {"row_no", "missing", "symptomatic", "dead_arm", "replanted", "picked_kg"},
+    "renewals": {"method", "from_row", "to_row", "cost"},
+}
+
+
+def _kind_score(raw: RawTable, kind: str) -> float:
+    try:
+        found = {one.field: one.confidence for one in recognise_columns(raw, FIELDS[kind])}
+    except IntakeError:
+        return 0.0
+    return sum(sure for name, sure in found.items() if name in _TELLING[kind]) / len(_TELLING[kind])

@@ -1,0 +1,85 @@
+"""A source file as it stands: cells by header, before anything is understood."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from vinemap.errors import IntakeError
+from vinemap.intake.result import refused_table
+
+MAX_COLUMNS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """Cells by header.
+
+    Attributes
+    ----------
+    frame : pandas.DataFrame
+        One column per header, text or numbers as the file holds them; RangeIndex.
+    source_row : array of int, shape (rows,)
+        Line of a text file, feature number of a layer, from 1.
+    format : str
+        In words.
+    geometry : geopandas.GeoSeries or None
+        With its CRS where the file has one.
+    units : dict of str to str
+        Unit by header, from a row of units.
+    decimal : str
+        Decimal mark of numbers held as text.
+    refused : pandas.DataFrame
+        Rows that could not be cut into cells.
+    notes : list of str
+    details : dict
+        Encoding, delimiter, header row, layer, CRS.
+    """
+
+    frame: pd.DataFrame
+    source_row: npt.NDArray[np.int64]
+    format: str
+    geometry: Any = None
+    units: dict[str, str] = field(default_factory=dict)
+    decimal: str = "."
+    refused: pd.DataFrame = field(default_factory=refused_table)
+    notes: list[str] = field(default_factory=list)
+    details: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def rows_read(self) -> int:
+        """Rows in the file, those that could not be cut into cells among them."""
+        return len(self.frame) + len(self.refused)
+
+
+def unique_headers(headers: Iterable[object], where: str) -> list[str]:
+    """Clean headers and make them unique.
+
+    Raises
+    ------
+    IntakeError
+        If there are more than `MAX_COLUMNS`.
+
+    Examples
+    --------
+    >>> unique_headers(["Speed ", "", "Speed"], "a.csv")
+    ['Speed', 'column 2', 'Speed (2)']
+    """
+    out: list[str] = []
+    seen: dict[str, int] = {}
+    for place, header in enumerate(headers, 1):
+        if place > MAX_COLUMNS:
+            raise IntakeError(
+                f"It has more than {MAX_COLUMNS} columns.",
+                where=where,
+                remedy="Export only the columns needed.",
+            )
+        name = " ".join(str(header).split()) or f"column {place}"
+        seen[name] = seen.get(name, 0) + 1
+        out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
+    return out

@@ -1,0 +1,197 @@
+"""Weighed loads, row counts and renewals done: tidy tables."""
+
+from __future__ import annotations
+
+import difflib
+
+import numpy as np
+import pandas as pd
+
+from vinemap.intake.convert import Job, missing_column
+from vinemap.intake.fields import METHOD_WORDS
+from vinemap.intake.header import plain_words
+from vinemap.tables import COUNTS, LOADS, METHODS, RENEWALS, check_table
+
+# A scale and a pen may disagree by this much before it is worth a word.
+NET_TOLERANCE_KG = 20.0
+NET_TOLERANCE_SHARE = 0.01
+
+
+def tidy_loads(job: Job) -> pd.DataFrame:
+    """Make the table of weighed loads.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    pandas.DataFrame
+        `vinemap.tables.LOADS`; ``net_kg`` from gross and tare where not given; several blocks joined by ";".
+    """
+    gross, tare, net = (job.column(name) for name in ("gross_kg", "tare_kg", "net_kg"))
+    if not job.has("net_kg") and not (job.has("gross_kg") and job.has("tare_kg")):
+        raise missing_column(job, "net_kg", "gross_kg and tare_kg")
+    _check_masses(job, gross, tare, net)
+    frame = pd.DataFrame(
+        {
+            "load_id": _load_ids(job),
+            "vintage": _vintage(job),
+            "block_id": job.values["block_id"].str.replace(r"\s*[;+,&]\s*", ";", regex=True).str.strip("; "),
+            "machine": job.column("machine", ""),
+            "time": job.column("time", pd.NaT),
+            "gross_kg": gross,
+            "tare_kg": tare,
+            "net_kg": net.fillna(gross - tare),
+            "mog_pct": job.column("mog_pct"),
+            "sugar_brix": job.column("sugar_brix"),
+            "import_id": 0,
+        }
+    )
+    job.refusals.add(frame["net_kg"].isna(), "net mass is empty and cannot be had from gross and tare")
+    job.refusals.add(frame["net_kg"] <= 0, "net mass is not above 0", frame["net_kg"])
+    job.refusals.add(frame["load_id"].duplicated(), "load_id stands in the file twice", frame["load_id"])
+    return check_table(frame, LOADS, where=job.where)
+
+
+def _check_masses(job: Job, gross: pd.Series, tare: pd.Series, net: pd.Series) -> None:
+    job.refusals.add(tare > gross, "tare is above gross", tare)
+    gap = (net - (gross - tare)).abs()
+    odd = gap > np.maximum(NET_TOLERANCE_KG, NET_TOLERANCE_SHARE * net)
+    if odd.any():
+        place = int(np.flatnonzero(odd)[0])
+        job.notes.append(
+            f"In {int(odd.sum())} loads net is not gross less tare (row {job.raw.source_row[place]}: "
+            f"{gap.iloc[place]:,.0f} kg apart); net was taken."
+        )
+
+
+def _load_ids(job: Job) -> pd.Series:
+    ids = job.column("load_id", "")
+    without = ids == ""
+    if without.any():
+        job.notes.append(f"{int(without.sum())} loads have no ticket number; file and row were taken.")
+    own = pd.Series([f"{job.where} row {row}" for row in job.raw.source_row], dtype=object)
+    return ids.where(~without, own)
+
+
+def _vintage(job: Job) -> pd.Series:
+    """Vintage of each row: named by the user, else the column, else the year of its time."""
+    if job.has("vintage"):
+        vintage = job.values["vintage"]
+        if job.vintage:
+            job.refusals.add(
+                vintage.notna() & (vintage != job.vintage),
+                f"row is of another vintage than {job.vintage}",
+                vintage,
+            )
+            vintage = vintage.fillna(job.vintage)
+    elif job.vintage:
+        vintage = pd.Series(float(job.vintage), index=range(job.rows))
+    elif job.has("time"):
+        vintage = job.values["time"].dt.year.astype("float64")
+    else:
+        raise missing_column(job, "vintage", "date")
+    job.refusals.add(vintage.isna(), "vintage is empty; name it with --vintage")
+    return whole(vintage)
+
+
+def whole(values: pd.Series) -> pd.Series:
+    """Numbers as nullable integers; what is not whole becomes empty (its row was refused before)."""
+    return values.where(values == values.round()).astype("Int64")
+
+
+def tidy_counts(job: Job) -> pd.DataFrame:
+    """Make the table of row counts.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    pandas.DataFrame
+        `vinemap.tables.COUNTS`; ``vines`` from the stretch where not given.
+    """
+    names = ("from_vine", "to_vine", "vines", "missing", "symptomatic", "dead_arm", "replanted")
+    numbers = {name: job.column(name) for name in names}
+    if not any(job.has(name) for name in (*names[2:], "picked_kg")):
+        raise missing_column(job, "missing", "symptomatic", "vines", "picked_kg")
+    first, last = numbers["from_vine"], numbers["to_vine"].fillna(numbers["from_vine"])
+    job.refusals.add(last < first, "to_vine is before from_vine", last)
+    numbers["to_vine"] = last
+    numbers["vines"] = numbers["vines"].fillna(last - first + 1)
+    for name in names[3:]:
+        job.refusals.add(
+            numbers[name] > numbers["vines"], f"{name} is more than the vines looked at", numbers[name]
+        )
+    together = numbers["missing"].fillna(0) + numbers["symptomatic"].fillna(0)
+    job.refusals.add(
+        together > numbers["vines"],
+        "missing and symptomatic together are more than the vines looked at",
+        together,
+    )
+    frame = pd.DataFrame(
+        {"vintage": _vintage(job), "block_id": job.values["block_id"], "row_no": whole(job.values["row_no"])}
+        | {name: whole(values) for name, values in numbers.items()}
+        | {name: job.column(name) for name in ("picked_kg", "easting", "northing")}
+        | {"import_id": 0}
+    )
+    keys = ["vintage", "block_id", "row_no", "from_vine", "to_vine", "easting", "northing"]
+    job.refusals.add(
+        frame.duplicated(keys), "the same stretch was counted twice in the file", frame["row_no"]
+    )
+    return check_table(frame, COUNTS, where=job.where)
+
+
+def tidy_renewals(job: Job) -> pd.DataFrame:
+    """Make the table of renewals done.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    pandas.DataFrame
+        `vinemap.tables.RENEWALS`.
+    """
+    text = job.values["method"]
+    known = {one: read_method(one) for one in text.unique()}
+    method = text.map(known).astype(object)
+    job.refusals.add(method == "", f"method is none of {', '.join(METHODS)}", text)
+    first, last = job.column("from_row"), job.column("to_row").fillna(job.column("from_row"))
+    first = first.fillna(last)
+    job.refusals.add(last < first, "to_row is before from_row", last)
+    frame = pd.DataFrame(
+        {
+            "block_id": job.values["block_id"],
+            "from_row": whole(first),
+            "to_row": whole(last),
+            "method": method,
+            "year": whole(job.values["year"]),
+            "cost": job.column("cost"),
+            "variety": job.column("variety", ""),
+            "import_id": 0,
+        }
+    )
+    job.refusals.add(
+        frame.duplicated(list(frame.columns[:5])), "the same renewal stands in the file twice", text
+    )
+    return check_table(frame, RENEWALS, where=job.where)
+
+
+def read_method(text: str) -> str:
+    """Bring the name of a renewal method in any language to ours, "" if it is none.
+
+    Examples
+    --------
+    >>> read_method("Trunk renewal"), read_method("Récépage"), read_method("pruning")
+    ('trunk_renewal', 'trunk_renewal', '')
+    """
+    words = plain_words(text)
+    every = {word: method for method in METHODS for word in (plain_words(method), *METHOD_WORDS[method])}
+    if words in every:
+        return every[words]
+    near = difflib.get_close_matches(words, list(every), n=1, cutoff=0.85)
+    return every[near[0]] if near else ""

@@ -1,0 +1,360 @@
+"""Delimited text as loggers, weighbridges and spreadsheets write it.
+
+Encoding, delimiter, decimal mark, header row and a row of units are found from the first lines; the rows
+themselves are cut by pyarrow.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+
+from vinemap.errors import IntakeError
+from vinemap.intake.archive import read_bytes
+from vinemap.intake.fields import FIELDS
+from vinemap.intake.header import known_unit, plain_words, split_header
+from vinemap.intake.raw import RawTable, unique_headers
+from vinemap.intake.result import refused_table
+
+DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
+SAMPLE_LINES = 200
+HEADER_WITHIN = 60
+MAX_HEADER_LENGTH = 200_000
+_NUMBER = re.compile(r"^\s*[+-]?(\d[\d\s.,]*|[.,]\d+)(e[+-]?\d+)?\s*$", re.IGNORECASE)
+_STARTS_WITH_DIGIT = re.compile(r"^\s*[+-]?[.,]?\d")
+_COMMENT = re.compile(r"^\s*(#|//|%)")
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How a text file is laid out.
+
+    Attributes
+    ----------
+    delimiter, decimal : str
+    header_line : int
+        Line of the header from 0, -1 if there is none.
+    first_line : int
+        First line of data from 0.
+    headers : list of str
+    units : dict of str to str
+    """
+
+    delimiter: str
+    decimal: str
+    header_line: int
+    first_line: int
+    headers: list[str]
+    units: dict[str, str]
+
+
+def read_text(path: Path) -> RawTable:
+    """Read delimited text, also gzip-packed.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    RawTable
+        All cells as text; ``source_row`` is the line number in the file, from 1.
+
+    Raises
+    ------
+    IntakeError
+        If the file is empty, is not text, or has only a header.
+    """
+    text, encoding = decode_text(read_bytes(path), path.name)
+    lines = text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES]
+    if not text.strip():
+        raise IntakeError("The file is empty.", where=path.name, remedy="Export it again.")
+    layout = find_layout(lines, path.name)
+    raw = _cut_rows(text, layout, path.name)
+    if not raw.rows_read:
+        raise IntakeError(
+            "The file has a header but no rows below it.",
+            where=path.name,
+            remedy="Export it again with its rows.",
+        )
+    name = DELIMITERS[layout.delimiter]
+    described = f"delimited text ({name}, decimal '{layout.decimal}', {encoding})"
+    details = {
+        "encoding": encoding,
+        "delimiter": name,
+        "decimal": layout.decimal,
+        "header_line": layout.header_line + 1,
+        "headers": layout.headers,
+        "crs": None,
+    }
+    return RawTable(
+        raw.frame,
+        raw.source_row,
+        described,
+        None,
+        layout.units,
+        layout.decimal,
+        raw.refused,
+        raw.notes,
+        details,
+    )
+
+
+def decode_text(data: bytes, name: str) -> tuple[str, str]:
+    """Decode text by its byte order mark, else UTF-16 by its zero bytes, UTF-8 if valid, Windows-1252.
+
+    Raises
+    ------
+    IntakeError
+        If it is not text.
+
+    Examples
+    --------
+    >>> decode_text("Débit".encode("cp1252"), "a.csv")
+    ('Débit', 'cp1252')
+    """
+    encoding = _encoding(data)
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError:
+        encoding = "cp1252"
+        text = data.decode(encoding, errors="replace")
+    head = text[:4000]
+    odd = sum(not (one.isprintable() or one in "\r\n\t\f") for one in head)
+    if "\0" in text or odd > 0.02 * len(head) + 1:
+        raise IntakeError("This is not a text file.", where=name, remedy="Export the data as CSV.")
+    return text.replace("\r\n", "\n").replace("\r", "\n"), encoding.removesuffix("-sig")
+
+
+def _encoding(data: bytes) -> str:
+    if data.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    head = data[:2000]
+    if len(head) > 3 and head[1::2].count(0) > 0.4 * len(head[1::2]):
+        return "utf-16-le"
+    if len(head) > 3 and head[::2].count(0) > 0.4 * len(head[::2]):
+        return "utf-16-be"
+    return "utf-8"
+
+
+def find_layout(lines: list[str], name: str) -> Layout:
+    """Find delimiter, header, row of units and decimal mark from the first lines.
+
+    Parameters
+    ----------
+    lines : list of str
+    name : str
+        File, for messages.
+
+    Returns
+    -------
+    Layout
+
+    Examples
+    --------
+    >>> found = find_layout(["Export 3.2", "Lat;Lon;Speed", "deg;deg;km/h", "1,5;2,5;3,5"], "a.csv")
+    >>> found.delimiter, found.decimal, found.header_line, found.units["Speed"]
+    (';', ',', 1, 'km/h')
+    """
+    if max(map(len, lines)) > MAX_HEADER_LENGTH:
+        raise IntakeError("A line is far too long for a table.", where=name, remedy="Export the data as CSV.")
+    delimiter = _find_delimiter(lines)
+    rows = [_split(line, delimiter) for line in lines]
+    header = _find_header(rows)
+    first = header + 1
+    while first < len(rows) and not any(cell.strip() for cell in rows[first]):
+        first += 1
+    data = [row for row in rows[first:] if any(cell.strip() for cell in row)]
+    width = Counter(len(row) for row in data).most_common(1)[0][0] if data else 0
+    headers = rows[header] if header >= 0 else []
+    # A row of data may end in a delimiter that the header lacks.
+    headers = headers + [""] * (width - len(headers))
+    while len(headers) > max(width, 1) and not headers[-1].strip():
+        headers = headers[:-1]
+    names = unique_headers(headers, name)
+    units: dict[str, str] = {}
+    if first < len(rows) and _is_units_row(rows[first]):
+        units = {
+            key: unit for key, cell in zip(names, rows[first], strict=False) if (unit := known_unit(cell))
+        }
+        first += 1
+        data = data[1:]
+    return Layout(delimiter, _find_decimal(data, delimiter), header, first, names, units)
+
+
+def _split(line: str, delimiter: str) -> list[str]:
+    if delimiter == " ":
+        return line.split()
+    try:
+        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+    except (csv.Error, StopIteration):
+        return line.split(delimiter)
+
+
+def _find_delimiter(lines: list[str]) -> str:
+    """Find the first delimiter that cuts most lines into as many cells; else the most regular one."""
+    filled = [line for line in lines if line.strip() and not _COMMENT.match(line)]
+    best, best_share = ",", 0.0
+    for delimiter in DELIMITERS:
+        widths = Counter(len(_split(line, delimiter)) for line in filled)
+        width, count = max(widths.items(), key=lambda one: (one[1] * (one[0] > 1), one[0]))
+        share = count / len(filled) if width > 1 else 0.0
+        if share >= 0.7 or (share > 0.3 and len(filled) < 8):
+            return delimiter
+        if share > best_share:
+            best, best_share = delimiter, share
+    return best
+
+
+def _find_header(rows: list[list[str]]) -> int:
+    """Line of the header, -1 if the first row is data already."""
+    best, best_score = -1, 0.0
+    for place, row in enumerate(rows[:HEADER_WITHIN]):
+        cells = [cell for cell in row if cell.strip()]
+        if not cells:
+            continue
+        if sum(bool(_NUMBER.match(cell)) for cell in cells) > 0.3 * len(cells) and len(cells) > 1:
+            break
+        score = sum(_is_header_word(cell) for cell in cells) + 0.1 * len(cells)
+        if score > best_score + 0.5 and not _is_units_row(row):
+            best, best_score = place, score
+    return best
+
+
+def _is_header_word(cell: str) -> bool:
+    words, _ = split_header(cell)
+    return words in _ALL_WORDS
+
+
+_ALL_WORDS = frozenset(
+    plain_words(word)
+    for fields in FIELDS.values()
+    for one in fields
+    for word in (*one.words, split_header(one.name)[0])
+)
+
+
+def _is_units_row(row: list[str]) -> bool:
+    cells = [cell for cell in row if cell.strip()]
+    if not cells or any(_STARTS_WITH_DIGIT.match(cell) for cell in cells):
+        return False
+    units = sum(bool(known_unit(cell.strip("[]() "))) for cell in cells)
+    return units >= 1 and units >= 0.5 * len(cells)
+
+
+def _find_decimal(rows: list[list[str]], delimiter: str) -> str:
+    commas = points = grouped = 0
+    for row in rows:
+        for cell in row:
+            commas += bool(re.match(r"^\s*[+-]?\d*,\d+\s*$", cell)) or bool(
+                re.match(r"^\s*[+-]?\d{1,3}(\.\d{3})+,\d+\s*$", cell)
+            )
+            grouped += bool(re.match(r"^\s*[+-]?[1-9]\d{0,2}(,\d{3})+\s*$", cell))
+            points += bool(re.match(r"^\s*[+-]?\d*\.\d+\s*$", cell))
+    if delimiter == "," and commas == grouped:
+        return "."
+    return "," if commas > points else "."
+
+
+def _cut_rows(text: str, layout: Layout, name: str) -> RawTable:
+    """Cut the rows into cells; rows of another width are refused by line."""
+    start = _offset_of_line(text, layout.first_line)
+    body = text[start:].rstrip()
+    if not body.strip():
+        return RawTable(_empty_frame(layout.headers), np.array([], dtype="int64"), "")
+    if layout.delimiter == " ":
+        body = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t]+$", "", body))
+    width = len(layout.headers)
+    odd: list[tuple[int, str, str]] = []
+
+    def note_odd_row(row: Any) -> str:
+        odd.append(
+            (int(row.number), f"has {row.actual_columns} cells, the header has {width}", str(row.text))
+        )
+        return "skip"
+
+    delimiter = "\t" if layout.delimiter == " " else layout.delimiter
+    table = _parse_body(body + "\n", delimiter, layout.headers, note_odd_row, name)
+    return _number_rows(table, odd, layout, body)
+
+
+def _parse_body(body: str, delimiter: str, headers: list[str], on_odd: Any, name: str) -> pa.Table:
+    # A single column needs a second, empty one, or pyarrow drops blank lines in silence.
+    keys = [f"c{place}" for place in range(len(headers))]
+    # One thread: only then does pyarrow tell the number of a row that it could not cut.
+    reading = pa_csv.ReadOptions(column_names=keys, use_threads=False, block_size=1 << 23)
+    parsing = pa_csv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=on_odd)
+    converting = pa_csv.ConvertOptions(
+        column_types={key: pa.string() for key in keys},
+        strings_can_be_null=False,
+        quoted_strings_can_be_null=False,
+    )
+    try:
+        return pa_csv.read_csv(
+            io.BytesIO(body.encode("utf-8", "replace")),
+            read_options=reading,
+            parse_options=parsing,
+            convert_options=converting,
+        )
+    except pa.ArrowInvalid as error:
+        raise IntakeError(
+            f"The rows cannot be cut into cells: {error}.", where=name, remedy="Save it as CSV again."
+        ) from error
+
+
+def _number_rows(table: pa.Table, odd: list[tuple[int, str, str]], layout: Layout, body: str) -> RawTable:
+    """Give every row its line in the file."""
+    total = table.num_rows + len(odd)
+    lines = np.arange(total, dtype="int64") + layout.first_line + 1
+    skipped = np.array([number - 1 for number, _, _ in odd], dtype="int64")
+    kept = np.ones(total, dtype=bool)
+    kept[skipped[(skipped >= 0) & (skipped < total)]] = False
+    frame = table.to_pandas()
+    frame.columns = layout.headers
+    blank = (
+        (frame == "").all(axis=1).to_numpy()
+        if _may_have_blank_rows(body)
+        else np.zeros(len(frame), dtype=bool)
+    )
+    frame = frame.loc[~blank].reset_index(drop=True)
+    real = [(number, reason, text) for number, reason, text in odd if text.strip()]
+    refused = refused_table(
+        [number + layout.first_line for number, _, _ in real],
+        [one[1] for one in real],
+        [one[2][:80] for one in real],
+    )
+    return RawTable(frame, lines[kept][~blank], "", refused=refused)
+
+
+def _may_have_blank_rows(body: str) -> bool:
+    return re.search(r"(?m)^[\s,;|\"]*$", body) is not None
+
+
+def _offset_of_line(text: str, line: int) -> int:
+    place = 0
+    for _ in range(line):
+        found = text.find("\n", place)
+        if found < 0:
+            return len(text)
+        place = found + 1
+    return place
+
+
+def _empty_frame(headers: list[str]) -> Any:
+    return (
+        pa.table({f"c{place}": pa.array([], pa.string()) for place in range(len(headers))})
+        .to_pandas()
+        .set_axis(headers, axis=1)
+    )

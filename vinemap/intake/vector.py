@@ -1,0 +1,163 @@
+"""Vector layers: GeoPackage, Shapefile, GeoJSON, KML through GDAL; GeoParquet through pyarrow."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pyogrio
+import pyogrio.errors
+
+from vinemap.errors import IntakeError
+from vinemap.intake.archive import MAX_BYTES
+from vinemap.intake.raw import RawTable, unique_headers
+from vinemap.intake.result import refused_table
+
+FORMATS = {
+    ".gpkg": "GeoPackage",
+    ".shp": "Shapefile",
+    ".geojson": "GeoJSON",
+    ".json": "GeoJSON",
+    ".kml": "KML",
+    ".kmz": "KMZ",
+    ".gpx": "GPX",
+    ".fgb": "FlatGeobuf",
+    ".parquet": "GeoParquet",
+}
+_WANTED = {"blocks": ("Polygon",), "rows": ("LineString",), "harvest": ("Point",)}
+
+
+def read_vector(path: Path, *, kind: str = "") -> RawTable:
+    """Read one layer with its attributes.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    kind : str
+        Kind of table wanted; chooses among several layers.
+
+    Returns
+    -------
+    RawTable
+        Geometry in the file's CRS (None if it names none); ``source_row`` counts features from 1.
+
+    Raises
+    ------
+    IntakeError
+        If GDAL cannot read it, or the layer is not to be told.
+    """
+    name = FORMATS.get(path.suffix.lower(), "vector file")
+    if path.stat().st_size > MAX_BYTES:
+        raise IntakeError(
+            f"It is larger than {MAX_BYTES >> 20} MB.", where=path.name, remedy="Give it in parts."
+        )
+    if path.suffix.lower() in (".kml", ".gpx"):
+        _refuse_entities(path)
+    if path.suffix.lower() == ".parquet":
+        return _from_frame(_read_parquet(path), name, "", path.name)
+    layer = _choose_layer(path, kind)
+    try:
+        with warnings.catch_warnings(record=True) as said:
+            warnings.simplefilter("always")
+            frame = pyogrio.read_dataframe(path, layer=layer)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, RuntimeError) as error:
+        raise _unreadable(path, name, error) from error
+    raw = _from_frame(frame, name, layer, path.name)
+    raw.notes.extend(f"{name} reader: {one.message}" for one in said[:3])
+    return raw
+
+
+def _refuse_entities(path: Path) -> None:
+    """Refuse XML that defines entities: they can blow up or read other files."""
+    with path.open("rb") as handle:
+        head = handle.read(1 << 16).upper()
+    if b"<!ENTITY" in head or b"<!DOCTYPE" in head:
+        raise IntakeError("Its XML defines entities.", where=path.name, remedy="Do not trust this file.")
+
+
+def _choose_layer(path: Path, kind: str) -> str:
+    try:
+        layers = pyogrio.list_layers(path)
+    except (pyogrio.errors.DataSourceError, ValueError, RuntimeError) as error:
+        raise _unreadable(path, FORMATS.get(path.suffix.lower(), "vector file"), error) from error
+    if not len(layers):
+        raise IntakeError("It holds no layer.", where=path.name, remedy="Export it again.")
+    names = [str(one[0]) for one in layers]
+    if len(names) == 1:
+        return names[0]
+    wanted = _WANTED.get(kind, ("",))
+    fitting = [str(one[0]) for one in layers if any(word in str(one[1]) for word in wanted) and one[1]]
+    same = [one for one in names if kind and one.lower().rstrip("s") == kind.rstrip("s")]
+    chosen = same or fitting
+    if len(chosen) != 1:
+        raise IntakeError(
+            f"It holds {len(names)} layers ({', '.join(names[:8])}) and several could be meant.",
+            where=path.name,
+            remedy="Export the one layer to a file of its own.",
+        )
+    return chosen[0]
+
+
+def _unreadable(path: Path, name: str, error: Exception) -> IntakeError:
+    reason = str(error).splitlines()[0].replace(str(path), path.name)[:200]
+    missing = [
+        end
+        for end in (".shx", ".dbf")
+        if path.suffix.lower() == ".shp" and not path.with_suffix(end).exists()
+    ]
+    remedy = f"The part {', '.join(missing)} is missing; give all parts." if missing else "Export it again."
+    return IntakeError(f"This {name} cannot be read: {reason}.", where=path.name, remedy=remedy)
+
+
+def _read_parquet(path: Path) -> pd.DataFrame:
+    try:
+        schema = pq.read_schema(path)
+        if b"geo" in (schema.metadata or {}):
+            return cast(pd.DataFrame, gpd.read_parquet(path))
+        return cast(pd.DataFrame, pq.read_table(path).to_pandas())
+    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError) as error:
+        raise _unreadable(path, "Parquet file", error) from error
+
+
+def _from_frame(frame: pd.DataFrame, name: str, layer: str, where: str) -> RawTable:
+    geometry: Any = None
+    if isinstance(frame, gpd.GeoDataFrame) and frame.active_geometry_name:
+        geometry = frame.geometry.reset_index(drop=True)
+        frame = pd.DataFrame(frame.drop(columns=frame.active_geometry_name))
+    if (not len(frame.index) and geometry is None) or (geometry is not None and not len(geometry)):
+        raise IntakeError("The layer is empty.", where=where, remedy="Export it again.")
+    frame = frame.reset_index(drop=True)
+    frame.columns = pd.Index(unique_headers(frame.columns, where))
+    crs = geometry.crs.to_string() if geometry is not None and geometry.crs else None
+    notes = [f"Layer {layer!r} was read."] if layer and layer != Path(where).stem else []
+    details = {
+        "layer": layer,
+        "crs": crs,
+        "headers": list(frame.columns),
+        "encoding": None,
+        "delimiter": None,
+    }
+    rows = np.arange(1, len(frame) + 1, dtype="int64")
+    return RawTable(frame, rows, name, geometry, {}, ".", refused_table(), notes, details)
+
+
+def raw_from_frame(frame: pd.DataFrame, where: str) -> RawTable:
+    """Take a table from a notebook as if it had been read from a file.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame or geopandas.GeoDataFrame
+    where : str
+        Name for messages.
+
+    Returns
+    -------
+    RawTable
+    """
+    return _from_frame(frame.copy(), "table in memory", "", where)
