@@ -202,6 +202,8 @@ class CurveChoice:
         self.common_share = float(
             np.clip(self.rng.beta(a + together.sum(), b + (~together).sum()), 1e-4, 1 - 1e-4)
         )
+        if not self.families:
+            return
         kind = np.concatenate([self.family[zones][declining], self.family[common][together]])
         rate = np.concatenate([self.rate[zones][declining], self.rate[common][together]])
         offered = np.isin(np.arange(len(FAMILIES)), self.families)

@@ -10,7 +10,7 @@ from sklearn.cluster import AgglomerativeClustering
 
 from vinemap.zones.cells import FloatArray, IntArray, RowCells
 
-PENALTY = 2.0  # in units of log of the independent cells, per zone and feature; set on invented blocks
+PENALTY = 1.5  # in units of log of the independent cells, per zone and feature; set on invented blocks
 
 
 def adjacency(cells: RowCells) -> sparse.csr_matrix:
