@@ -7,6 +7,7 @@ from vinemap.publish.lists import write_lists
 from vinemap.publish.overlays import MapSurface
 from vinemap.publish.page import write_map
 from vinemap.publish.run import make_run_info
+from vinemap.publish.sheets import write_sheets
 from vinemap.publish.surfaces import write_surface
 from vinemap.publish.texts import standing_cautions
 
@@ -20,5 +21,6 @@ __all__ = [
     "write_geopackage",
     "write_lists",
     "write_map",
+    "write_sheets",
     "write_surface",
 ]

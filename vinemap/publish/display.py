@@ -144,3 +144,21 @@ class Display:
     def percent(self, value: float | None) -> str:
         """Percent without decimals."""
         return f"{format_number(value, 0, self.language)}{NBSP}%"
+
+    def per_area_unit(self) -> str:
+        """Give the unit of money per area, for example AUD/ha."""
+        return f"{self.currency}{unit_labels(self.language, self.system)['per_area']}"
+
+    def per_area_number(self, per_hectare: float | None) -> str:
+        """Money per area, three significant digits, unit left to the head of the column.
+
+        Examples
+        --------
+        >>> Display(system="us").per_area_number(10_000.0)
+        '4,050'
+        """
+        if per_hectare is None:
+            return DASH
+        return format_number(
+            round_significant(per_hectare * FACTORS[self.system]["per_area"], 3), 0, self.language
+        )

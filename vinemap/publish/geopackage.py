@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
-from contextlib import closing
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import geopandas as gpd
@@ -74,8 +74,9 @@ def write_geopackage(
     ready = {table.name: _ready(layers.get(table.name), table, wanted) for table in tables.OUTPUTS}
     _release(target)
     with written_aside(target) as aside:
-        for table in tables.OUTPUTS:
-            _write_layer(aside, ready[table.name], table)
+        with _unsynced():
+            for table in tables.OUTPUTS:
+                _write_layer(aside, ready[table.name], table)
         with closing(sqlite3.connect(aside)) as connection, connection:
             _describe(connection, description, ready["run_info"], currency)
     return target
@@ -165,6 +166,16 @@ def _release(path: Path) -> None:
             where=path.parent.name,
             remedy="Close the layer there and run again; the old file is untouched.",
         )
+
+
+@contextmanager
+def _unsynced() -> Iterator[None]:
+    """Let SQLite leave flushing to us: the file is made aside and flushed whole before it is put in place."""
+    pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": "OFF"})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": None})
 
 
 def _write_layer(path: Path, frame: pd.DataFrame, table: tables.Table) -> None:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import base64
 import datetime
-import hashlib
 import html
 import re
 from collections.abc import Mapping, Sequence
-from importlib import resources
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -26,10 +23,10 @@ from vinemap.publish.files import write_text
 from vinemap.publish.headline import write_headline
 from vinemap.publish.map_data import collect_layers, safe_json
 from vinemap.publish.overlays import MapSurface, pack_surfaces
+from vinemap.publish.policy import LEAFLET, asset_text, content_policy, template_text
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
 from vinemap.publish.texts import standing_cautions, texts_in
 
-LEAFLET = "leaflet-1.9.4"
 SCRIPTS = ("core.js", "charts.js", "map.js", "page.js")
 MAP_NAME = "vinemap_map"
 
@@ -77,12 +74,15 @@ class ReportPage(Figure):
         """Render the children, then the page with the hashes of its scripts and styles in the policy."""
         for child in list(self._children.values()):
             child.render(**kwargs)
-        leaflet = _asset("leaflet.js").replace("//# sourceMappingURL=leaflet.js.map", "")
-        own = [_template_text(name) for name in SCRIPTS]
+        leaflet = asset_text("leaflet.js").replace("//# sourceMappingURL=leaflet.js.map", "")
+        own = [template_text(name) for name in SCRIPTS]
         scripts = [leaflet, self.script.render(**kwargs), *own]
-        styles = [re.sub(r"url\(images/[^)]*\)", "none", _asset("leaflet.css")), _template_text("page.css")]
+        styles = [
+            re.sub(r"url\(images/[^)]*\)", "none", asset_text("leaflet.css")),
+            template_text("page.css"),
+        ]
         environment = Environment(autoescape=select_autoescape(default=True, default_for_string=True))
-        page = environment.from_string(_template_text("page.html"))
+        page = environment.from_string(template_text("page.html"))
         return page.render(
             **self._view,
             map_html=self.html.render(**kwargs),
@@ -90,57 +90,8 @@ class ReportPage(Figure):
             styles=styles,
             policy=content_policy(scripts, styles, images=self._background_origin),
             leaflet_version=LEAFLET.partition("-")[2],
-            leaflet_licence=_asset("LICENSE").replace("--", "- -"),
+            leaflet_licence=asset_text("LICENSE").replace("--", "- -"),
         )
-
-
-def content_policy(scripts: Sequence[str], styles: Sequence[str], *, images: str = "") -> str:
-    """Content-Security-Policy that lets run exactly these scripts and styles, and nothing be fetched.
-
-    Parameters
-    ----------
-    scripts, styles : sequence of str
-        Text of each inline element, exactly as it stands in the page.
-    images : str, optional
-        Origin that images may come from besides ``data:`` (the background map, where turned on).
-
-    Returns
-    -------
-    str
-
-    References
-    ----------
-    W3C, Content Security Policy Level 3, 2.3.1 (hash sources).
-
-    Examples
-    --------
-    >>> content_policy(["alert('Hello, world.');"], []).split("; ")[1]
-    "script-src 'sha256-qznLcsROx4GACP2dm0UCKCzCG+HiZ1guq6ZZDob/Tng='"
-    """
-    parts = [
-        "default-src 'none'",
-        f"script-src {_hashes(scripts)}",
-        f"style-src {_hashes(styles)}",
-        f"img-src data: {images}".strip(),
-        "base-uri 'none'",
-        "form-action 'none'",
-    ]
-    return "; ".join(parts)
-
-
-def _hashes(texts: Sequence[str]) -> str:
-    digests = (base64.b64encode(hashlib.sha256(one.encode()).digest()).decode() for one in texts)
-    return " ".join(f"'sha256-{one}'" for one in digests) or "'none'"
-
-
-def _asset(name: str) -> str:
-    text = (resources.files("vinemap.publish") / "assets" / LEAFLET / name).read_text("utf-8")
-    return text.replace("\r\n", "\n")
-
-
-def _template_text(name: str) -> str:
-    text = (resources.files("vinemap.publish") / "templates" / name).read_text("utf-8")
-    return text.replace("\r\n", "\n")
 
 
 def write_map(

@@ -10,7 +10,6 @@ PuRd, PuBu: Brewer, Harrower et al., ColorBrewer 2.0, nine classes, listed there
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 CIVIDIS = (
@@ -41,36 +40,6 @@ ADVICE_MARKS = {
 }
 
 
-def ramp_colour(name: str, share: float | None) -> str:
-    """Colour of a ramp at a share of its length; the "no value" colour for None or NaN.
-
-    Parameters
-    ----------
-    name : str
-        Key of `RAMPS`.
-    share : float or None
-        0 at the low end, 1 at the high end; clipped.
-
-    Returns
-    -------
-    str
-        Colour as #rrggbb.
-
-    Examples
-    --------
-    >>> ramp_colour("yield", 0.0), ramp_colour("loss", 9.0), ramp_colour("loss", None)
-    ('#00224e', '#67001f', '#ddd8cb')
-    """
-    if share is None or math.isnan(share):
-        return NO_VALUE
-    stops = RAMPS[name]
-    place = min(max(share, 0.0), 1.0) * (len(stops) - 1)
-    low = min(int(place), len(stops) - 2)
-    first, second = _channels(stops[low]), _channels(stops[low + 1])
-    mixed = (round(a + (b - a) * (place - low)) for a, b in zip(first, second, strict=True))
-    return "#" + "".join(f"{one:02x}" for one in mixed)
-
-
 def _channels(colour: str) -> tuple[int, int, int]:
     return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
 
@@ -97,8 +66,3 @@ def _luminance(colour: str) -> float:
         for c in (one / 255 for one in _channels(colour))
     ]
     return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-
-
-def ink_on(colour: str) -> str:
-    """Black or white, whichever reads better on a colour."""
-    return max(("#1d1a17", "#ffffff"), key=lambda ink: contrast(ink, colour))

@@ -162,7 +162,7 @@ const VMMap = ((map) => {
     if (!zone) return;
     const [west, south] = data.origin, back = (x, y) => [south + y / 1e6, west + x / 1e6];
     const lines = (data.rows[zone.zone_id] || []).map((one) => [back(one[3], one[4]), back(one[5], one[6])]);
-    if (lines.length && map.getZoom() >= 16) L.polyline(lines, { pane: "frames", color: zone.advice === "renew" && state.mode === "advice" ? "#ffffff" : "#25211c", weight: 0.8, opacity: 0.45, interactive: false }).addTo(detail);
+    if (lines.length && map.getZoom() >= 17) L.polyline(lines, { pane: "frames", color: zone.advice === "renew" && state.mode === "advice" ? "#ffffff" : "#25211c", weight: 0.8, opacity: 0.45, interactive: false }).addTo(detail);
     for (const [lat, lng, order] of data.points[zone.zone_id] || []) {
       const icon = L.divIcon({ className: "tag point", iconSize: [20, 18], html: make("b", {}, String(order)) });
       L.marker([lat, lng], { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(detail);
@@ -236,5 +236,6 @@ const VMMap = ((map) => {
     if ("mode" in part) drawDetail(VM.byId.get(state.zone));
     paint();
   });
-  return { hasFine, readOut, focusZone };
+  const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { padding: [18, 18], animate: false }); };
+  return { hasFine, readOut, focusZone, refit };
 })(vinemap_map);

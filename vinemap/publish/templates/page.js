@@ -105,6 +105,7 @@
     at("units").value = state.units;
     at("units").addEventListener("change", () => VM.change({ units: at("units").value }));
     at("print").addEventListener("click", () => window.print());
+    for (const moment of ["beforeprint", "afterprint"]) window.addEventListener(moment, () => { drawSheet(); VMMap.refit(); });
     for (const id of ["find", "show"]) at(id).addEventListener("input", drawList);
     for (const id of ["finder", "chooser"]) at(id).addEventListener("submit", (event) => event.preventDefault());
     window.addEventListener("resize", drawSheet);

@@ -1,0 +1,228 @@
+"""The pages in a real browser, network off. Skipped, with the reason, where there is none."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pyproj
+import pytest
+
+from vinemap import units
+from vinemap.publish import EstateLabel, Interval, MapSurface, write_map, write_sheets
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="browser tests need: pip install playwright")
+NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
+WIDE, NARROW = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
+HOSTILE = '<img src=x onerror="window.hurt=1"><script>window.hurt=1</script>'
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+def find_browser() -> str | None:
+    given = os.environ.get("VINEMAP_BROWSER", "")
+    return given or next((found for name in NAMES if (found := shutil.which(name))), None)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    path = find_browser()
+    if path is None:
+        pytest.skip(
+            "no Chromium found (Debian: apt-get install chromium; or set VINEMAP_BROWSER to its path)"
+        )
+    with sync_api.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def files(layers, grid, tmp_path_factory) -> dict[str, Path]:
+    folder = tmp_path_factory.mktemp("pages")
+    estate = EstateLabel("Brolga Reach", "AUD")
+    surfaces = [MapSurface("yield", "B1", 2026, grid), MapSurface("loss", "B1", None, grid)]
+    block, zone = layers["block"].copy(), layers["zone"].copy()
+    block["name"], zone["reason"], zone["cause_hint"] = HOSTILE, HOSTILE, HOSTILE
+    hostile = {**layers, "block": block, "zone": zone}
+    return {
+        "map": write_map(
+            folder / "map.html", layers, estate=estate, surfaces=surfaces, waiting=Interval(41_000, 1, 2)
+        ),
+        "hostile": write_map(folder / "hostile.html", hostile, estate=EstateLabel(HOSTILE, "AUD")),
+        "sheet": write_sheets(folder / "sheets", layers, estate=estate)[0],
+    }
+
+
+@pytest.fixture
+def visit(browser, files) -> Iterator[Any]:
+    opened: list[Any] = []
+    faults: list[str] = []
+    asked: list[str] = []
+
+    def go(name: str, size: dict[str, int] = WIDE, after: str = "", **options: Any) -> Any:
+        context = browser.new_context(viewport=size, offline=True, **options)
+        opened.append(context)
+        page = context.new_page()
+        page.on("console", lambda one: faults.append(one.text) if one.type in ("error", "warning") else None)
+        page.on("pageerror", lambda one: faults.append(str(one)))
+        page.on("request", lambda one: asked.append(one.url))
+        page.goto(files[name].as_uri() + after)
+        return page
+
+    yield go
+    for context in opened:
+        context.close()
+    assert faults == []
+    assert [one for one in asked if not one.startswith(("file:", "data:"))] == []
+
+
+def rows(page: Any) -> list[str]:
+    return page.locator("#zones tbody tr").all_inner_texts()
+
+
+def test_list_runs_from_dearest_to_cheapest_wait(visit, layers):
+    page = visit("map")
+    zone = layers["zone"]
+    waits = (zone["wait_cost_per_ha"] * zone["area_ha"]).sort_values(ascending=False)
+    first = zone.loc[waits.index[0]]
+    assert len(rows(page)) == len(zone)
+    assert first["zone_id"].split("-")[1] in rows(page)[0]
+    assert f"AUD\u00a0{round(waits.iloc[0], -2):,.0f}" in rows(page)[0]
+
+
+def test_a_zone_is_picked_by_list_map_keyboard_and_address(visit):
+    page = visit("map")
+    page.get_by_role("button", name="Gate Five Z2").first.click()
+    assert page.locator("#sheet h2").inner_text() == "Gate Five, Z2"
+    assert page.url.endswith("#zone=B2-Z2")
+    page.locator('path.zone[aria-label^="Red Rise, Z3"]').click()
+    assert page.locator("#sheet h2").inner_text() == "Red Rise, Z3"
+    page.locator('path.zone[tabindex="0"]').focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    by_key = page.locator("#sheet h2").inner_text()
+    assert by_key != "Red Rise, Z3"
+    assert page.locator('path.zone[aria-pressed="true"]').get_attribute("aria-label").startswith(by_key)
+    assert visit("map", after="#zone=B3-Z2").locator("#sheet h2").inner_text() == "Red Rise, Z2"
+
+
+def test_sheet_shows_the_numbers_of_the_table(visit, layers):
+    page = visit("map", after="#zone=B1-Z1")
+    zone = layers["zone"].set_index("zone_id").loc["B1-Z1"]
+    text = page.locator("#sheet").inner_text().replace("\u00a0", " ")
+    assert zone["reason"] in text
+    assert f"{zone['loss_pct']:.0f} %" in text
+    assert "AUD 9,800/ha" in text
+    assert "AUD 2,100/ha to AUD 18,000/ha" in text
+    page.locator("#sheet summary").first.click()
+    measured = layers["zone_vintage"].query("zone_id == 'B1-Z1' and vintage == 2024").iloc[0]
+    row = page.locator("#sheet details table").first.locator("tr", has_text="2024").inner_text().split("\t")
+    assert row[1] == f"{measured['yield_t_ha']:.1f}"
+    # 90 % of a normal lies within 1.6449 standard errors
+    assert row[3] == f"{measured['yield_t_ha'] + 1.6449 * measured['yield_se_t_ha']:.1f}"
+
+
+def test_units_switch_turns_every_number(visit, layers):
+    page = visit("map", after="#zone=B1-Z1")
+    page.locator("#units").select_option("us")
+    zone = layers["zone"].set_index("zone_id").loc["B1-Z1"]
+    text = page.locator("body").inner_text().replace("\u00a0", " ")
+    assert f"{zone['yield_now_t_ha'] / units.SHORT_TON_PER_ACRE_T_HA:.1f} short tons/acre" in text
+    # 9,800 AUD/ha x 0.40468564 = 3,966, to two digits 4,000
+    assert "AUD 4,000/acre" in text
+    assert "acres)" in page.locator("h1").inner_text()
+    assert not re.search(r"\d (ha|t/ha)\b|/ha\b", text)
+
+
+def test_each_colouring_has_its_legend_and_never_colour_alone(visit):
+    page = visit("map")
+    for mode, said in (("loss", "%"), ("yield", "t/ha"), ("chance", "%"), ("advice", "(R) 2:")):
+        page.locator(f'input[name="mode"][value="{mode}"]').check(force=True)
+        assert said in page.locator("#legend").inner_text()
+        assert len(page.locator(".tag b").all_inner_texts()) >= 6
+    fills = {one.get_attribute("fill") for one in page.locator("path.zone").all()}
+    assert fills == {f"url(#hatch-{one})" for one in ("keep", "watch", "scout", "renew")}
+
+
+def test_vintages_are_stepped_through_and_gaps_are_said(visit):
+    page = visit("map")
+    page.locator('input[name="mode"][value="yield"]').check(force=True)
+    page.locator("#vintage").fill("2")
+    assert page.locator("#vintage-out").inner_text() == "2019"
+    assert "Yield in vintage 2019" in page.locator("#legend").inner_text()
+    gap = page.locator('path.zone[aria-label^="Gate Five, Z1"]')
+    assert gap.get_attribute("fill") == "#ddd8cb"
+
+
+def test_fine_surface_is_drawn_and_read_out(visit, grid):
+    page = visit("map")
+    page.locator('input[name="mode"][value="yield"]').check(force=True)
+    page.wait_for_selector(".leaflet-surfaces-pane img")
+    spot = page.evaluate("VM.zones.find((zone) => zone.zone_id === 'B1-Z3').label")
+    got = page.evaluate("(spot) => VMMap.readOut(L.latLng(spot))", spot)
+    x, y = pyproj.Transformer.from_crs(4326, 9473, always_xy=True).transform(spot[1], spot[0])
+    row, col = int((grid.spec.north - y) / grid.spec.cell_m), int((x - grid.spec.west) / grid.spec.cell_m)
+    near = grid.values[row - 1 : row + 2, col - 1 : col + 2]
+    assert near.min() - 0.1 <= got <= near.max() + 0.1
+    page.locator('path.zone[aria-label^="Long Lagoon, Z3"]').hover()
+    assert "Here: " in page.locator("#here").inner_text()
+    page.locator("#fine").uncheck()
+    assert page.locator(".leaflet-surfaces-pane img").count() == 0
+
+
+def test_two_zones_are_compared(visit):
+    page = visit("map", after="#zone=B1-Z1")
+    page.locator(".compare select").select_option("B2-Z1")
+    heads = page.locator(".facts thead th").all_inner_texts()
+    assert heads[1:] == ["Long Lagoon, Z1", "Gate Five, Z1"]
+
+
+def test_list_is_searched_and_narrowed(visit):
+    page = visit("map")
+    page.locator("#find").fill("shiraz")
+    assert len(rows(page)) == 3
+    assert page.locator("#found").inner_text() == "3 of 8 zones shown"
+    page.locator("#show").select_option("renew")
+    assert len(rows(page)) == 1
+    page.locator("#find").fill("nowhere")
+    assert page.locator("#found").inner_text() == "No zone of that name."
+
+
+def test_hostile_names_stay_text(visit):
+    page = visit("hostile")
+    page.locator('path.zone[tabindex="0"]').hover()
+    page.locator("#zones button").nth(2).click()
+    assert page.evaluate("window.hurt") is None
+    assert page.locator("main img").count() == 0
+    assert HOSTILE in page.locator("#sheet h2").inner_text()
+
+
+def test_phone_has_one_column_with_the_map_first(visit):
+    page = visit("map", NARROW, has_touch=True, is_mobile=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    tops = [page.locator(one).bounding_box()["y"] for one in ("#vinemap_map", "#sheet", "#list")]
+    assert tops == sorted(tops)
+    page.get_by_role("button", name="Gate Five Z2").first.tap()
+    page.wait_for_timeout(100)
+    assert abs(page.locator("#sheet").bounding_box()["y"]) < 60
+
+
+@pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
+@pytest.mark.parametrize("name", ["map", "sheet"])
+def test_axe_finds_no_violation(visit, name, size):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
+    page = visit(name, size, bypass_csp=True)
+    for one in page.locator("summary").all():
+        one.click()
+    found = axe.Axe().run(page, options={"runOnly": WCAG}).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
+
+
+def test_a_sheet_prints_on_one_page(visit):
+    page = visit("sheet")
+    raw = page.pdf(prefer_css_page_size=True)
+    assert raw.count(b"/Type /Page\n") == 1

@@ -1,0 +1,233 @@
+"""One printable page a block: map, yield, zones, advice, cautions, and what it was made from."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from jinja2 import Environment
+
+from vinemap import tables
+from vinemap._version import __version__
+from vinemap.publish.display import DASH, Display, EstateLabel, format_number
+from vinemap.publish.drawing import draw_block_map, draw_yield_chart
+from vinemap.publish.files import safe_names, write_text
+from vinemap.publish.policy import content_policy, template_text
+from vinemap.publish.texts import standing_cautions, texts_in
+
+# Of run_info only what a reader of the paper needs to trace it; the whole is in the GeoPackage.
+TRACED = ("version", "settings_hash", "crs", "vintages")
+_MARK = '<meta name="generator" content="vinemap'
+
+
+def write_sheets(
+    folder: Path | str,
+    layers: Mapping[str, pd.DataFrame],
+    *,
+    estate: EstateLabel,
+    cautions: Sequence[str] = (),
+    language: str = "en",
+    made: datetime.date | None = None,
+) -> list[Path]:
+    """Write ``<block_id>.html`` for each block; sheets of blocks that are no more are removed.
+
+    Parameters
+    ----------
+    folder : path-like
+    layers : mapping of str to DataFrame or GeoDataFrame
+        Tables of `tables.OUTPUTS`.
+    estate : EstateLabel
+        Name, currency and display units.
+    cautions : sequence of str
+        Cautions of this run, put before the standing ones.
+    language : str
+        ``"en"`` or ``"es"``.
+    made : datetime.date, optional
+        Date to print; today if not given.
+
+    Returns
+    -------
+    list of pathlib.Path
+        Files written, in the order of the blocks. Names are made safe for every file system.
+    """
+    place, names = Path(folder), safe_names(layers["block"]["block_id"])
+    display = Display(language, estate.units, estate.currency)
+    date = made or datetime.date.today()
+    written = []
+    for block_id, stem in names.items():
+        view = _view(block_id, layers, estate, display, date)
+        view["cautions"] = [*cautions, *standing_cautions(language)]
+        written.append(write_text(place / f"{stem}.html", _render(view)))
+    _clear(place, written)
+    return written
+
+
+def _render(view: Mapping[str, Any]) -> str:
+    style = template_text("sheet.css")
+    page = Environment(autoescape=True).from_string(template_text("sheet.html"))
+    return page.render(**view, style=style, policy=content_policy([], [style]))
+
+
+def _clear(folder: Path, written: Sequence[Path]) -> None:
+    for old in folder.glob("*.html"):
+        if old not in written and _MARK in old.read_text("utf-8", errors="replace")[:1000]:
+            old.unlink()
+
+
+def _view(
+    block_id: str,
+    layers: Mapping[str, pd.DataFrame],
+    estate: EstateLabel,
+    display: Display,
+    date: datetime.date,
+) -> dict[str, Any]:
+    words = texts_in(display.language)
+    block, zones, rows = (_of_block(layers[name], block_id) for name in ("block", "zone", "vine_row"))
+    points = gpd.GeoDataFrame(layers["scouting_point"])
+    points = points[points["zone_id"].isin(zones["zone_id"])]
+    record = block.drop(columns=block.geometry.name).to_dict("records")[0]
+    series = weigh_series(layers["zone_vintage"], zones)
+    vintage = int(layers["zone_vintage"]["vintage"].max()) if len(layers["zone_vintage"]) else date.year
+    label = record["name"] or block_id
+    return {
+        "lang": words["language_code"],
+        "t": words,
+        "version": __version__,
+        "estate": estate.name,
+        "title": words["sheet_title"].format(block=label, vintage=vintage),
+        "imprint": words["imprint"].format(vintage=vintage, made=date.isoformat(), version=__version__),
+        "block": record,
+        "facts": _facts(record, display),
+        "verdict": _verdict(record, display),
+        "map": draw_block_map(block, zones, rows, points, width=390, height=330, display=display),
+        "map_caption": _map_caption(words, len(points)),
+        "chart": draw_yield_chart(series, width=390, height=250, display=display) if len(series) else "",
+        "heads": _heads(words, display),
+        "rows": [_zone_row(zone, words, display) for zone in zones.to_dict("records")],
+        "data_used": _data_used(layers["zone_vintage"], zones, words, display),
+        "run": _traced(layers.get("run_info")),
+    }
+
+
+def _of_block(frame: pd.DataFrame, block_id: str) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame(frame[frame["block_id"] == block_id])
+
+
+def weigh_series(zone_vintage: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
+    """Yield of a block by vintage, weighted by the area of its zones.
+
+    Only vintages in which every zone was measured are given: a zone left out would shift the mean. Standard
+    errors are added as if the zones erred together, the cautious end, since they share machine and loads.
+
+    Parameters
+    ----------
+    zone_vintage : pandas.DataFrame
+        Table ``zone_vintage``.
+    zones : pandas.DataFrame
+        Rows of table ``zone`` of the block.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns vintage, yield_t_ha, yield_se_t_ha, expected_t_ha.
+    """
+    area = zones.set_index("zone_id")["area_ha"].astype(float)
+    mine = zone_vintage[zone_vintage["zone_id"].isin(area.index) & zone_vintage["yield_t_ha"].notna()]
+    names = ["yield_t_ha", "yield_se_t_ha", "expected_t_ha"]
+    weight = area.reindex(mine["zone_id"]).to_numpy()
+    weighted = pd.DataFrame({name: mine[name].astype(float).to_numpy() * weight for name in names})
+    weighted["vintage"], weighted["zones"] = mine["vintage"].to_numpy(), 1
+    total = weighted.groupby("vintage").sum(min_count=1)
+    whole = total[total["zones"] == len(area)]
+    return (whole[names] / area.sum()).reset_index()
+
+
+def _facts(block: Mapping[str, Any], display: Display) -> str:
+    words = texts_in(display.language)
+    planted = DASH if pd.isna(block["year_planted"]) else int(block["year_planted"])
+    parts = [
+        words["zone_of"].format(variety=block["variety"] or DASH, year=planted),
+        display.area(block["area_ha"]),
+        f"{words['fact_vines']}: {_count(block['vines'], display)}",
+        f"{words['fact_yield_now']}: {display.crop(block['yield_now_t_ha'])}",
+    ]
+    return "; ".join(parts)
+
+
+def _count(value: Any, display: Display) -> str:
+    return format_number(None if pd.isna(value) else float(value), 0, display.language)
+
+
+def _verdict(block: Mapping[str, Any], display: Display) -> str:
+    words = texts_in(display.language)
+    if not block["renew_area_ha"] > 0:
+        return words["sheet_nothing"]
+    return words["sheet_renew"].format(
+        area=display.area(block["renew_area_ha"]), all=display.area(block["area_ha"])
+    )
+
+
+def _map_caption(words: Mapping[str, str], points: int) -> str:
+    letters = ", ".join(
+        f"{words['letter_' + one]} {words['advice_' + one]}" for one in reversed(tables.ADVICE)
+    )
+    return f"{words['sheet_map_note']} {letters}." + (f" + {words['legend_point']}." if points else "")
+
+
+def _heads(words: Mapping[str, str], display: Display) -> list[str]:
+    first = ("col_zone", "col_advice", "col_work", "col_area", "col_loss")
+    second = ("fact_yield_now", "fact_missing", "fact_symptomatic")
+    money = [f"{words[key]}, {display.per_area_unit()}" for key in ("fact_gain", "fact_wait")]
+    return [*(words[key] for key in first + second), *money, words["col_chance"]]
+
+
+def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Display) -> dict[str, Any]:
+    """Cells as pairs of what is said and its 90 % interval ("" for none), in the order of `_heads`."""
+
+    def bounds(name: str, write: Any) -> str:
+        return words["between"].format(low=write(zone[f"{name}_low"]), high=write(zone[f"{name}_high"]))
+
+    counted = [
+        words["not_counted"] if pd.isna(zone[name]) else display.percent(zone[name])
+        for name in ("missing_pct", "symptomatic_pct")
+    ]
+    chance = None if pd.isna(zone["chance_pays"]) else 100 * zone["chance_pays"]
+    year = DASH if pd.isna(zone["best_year"]) else int(zone["best_year"])
+    method, advice = zone["best_method"], zone["advice"]
+    cells = [
+        (zone["zone_id"].removeprefix(f"{zone['block_id']}-"), ""),
+        (f"{words.get('letter_' + advice, '')} {words.get('advice_' + advice, advice)}", ""),
+        (f"{words.get('method_' + method, method)}, {year}" if method else DASH, ""),
+        (display.area(zone["area_ha"]), ""),
+        (display.percent(zone["loss_pct"]), bounds("loss_pct", display.percent)),
+        (display.crop(zone["yield_now_t_ha"]), ""),
+        *((one, "") for one in counted),
+        (display.per_area_number(zone["gain_per_ha"]), bounds("gain_per_ha", display.per_area_number)),
+        (display.per_area_number(zone["wait_cost_per_ha"]), ""),
+        (display.percent(chance), ""),
+    ]
+    cause = words["cause"].format(cause=zone["cause_hint"]) if zone["cause_hint"] else ""
+    return {"cells": cells, "reason": zone["reason"], "cause": cause}
+
+
+def _data_used(
+    zone_vintage: pd.DataFrame, zones: pd.DataFrame, words: Mapping[str, str], display: Display
+) -> str:
+    mine = zone_vintage[zone_vintage["zone_id"].isin(zones["zone_id"])]
+    years = sorted({int(one) for one in mine["vintage"]})
+    span = DASH if not years else (f"{years[0]}-{years[-1]}" if len(years) > 1 else str(years[0]))
+    readings = format_number(float(np.nansum(mine["readings"].astype("float64"))), 0, display.language)
+    line = words["sheet_data_line"]
+    return line.format(vintages=len(years), years=span, readings=readings, zones=len(zones))
+
+
+def _traced(run_info: pd.DataFrame | None) -> list[tuple[str, str]]:
+    if run_info is None:
+        return []
+    known = dict(zip(run_info["key"], run_info["value"], strict=True))
+    return [(key, known[key]) for key in TRACED if key in known]
