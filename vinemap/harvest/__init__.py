@@ -7,7 +7,7 @@ deleted and nothing of the import is altered.
 
 from vinemap.harvest.clean import CleanYield, clean_readings
 from vinemap.harvest.counts import stand_from_counts, yield_from_counts
-from vinemap.harvest.delay import DelayEstimate
+from vinemap.harvest.delay import DelayEstimate, pool_delays
 from vinemap.harvest.outliers import LocalMoran, local_moran
 from vinemap.harvest.reasons import REASONS
 from vinemap.harvest.report import CleaningReport
@@ -24,6 +24,7 @@ __all__ = [
     "apply_settlement",
     "clean_readings",
     "local_moran",
+    "pool_delays",
     "settle_vintage",
     "stand_from_counts",
     "summarise_rows",

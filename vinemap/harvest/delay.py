@@ -1,4 +1,4 @@
-"""Flow delay: the shift in time at which neighbouring rows driven in opposite directions agree best.
+"""Flow delay: the shift in time at which neighbouring opposite rows, and row ends, agree best.
 
 A reading at time t holds grapes picked at t - d. With a wrong d the pattern along the row is pushed forward
 in one direction of travel and backward in the other, so that neighbouring opposite passes disagree by twice
@@ -6,11 +6,14 @@ the error. Their mean squared difference is var(a) + var(b) - 2 cov(a, b). The v
 noise, which interpolation damps by an amount that swings with d between two log times; the covariance does
 not. It is therefore the covariance that is driven up, which is the same difference driven down with the
 noise held fixed. Yields are taken as logs and drawn in to +-2.5 robust deviations first.
+
+Row ends tell as well: flow should follow speed while a row is picked, and be none off the rows. The delay at
+which flow and picking speed are correlated best is a second estimate. The two are combined by their errors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,10 +29,17 @@ PEAK_HALF_WIDTH_S = 4.0  # span of the parabola through the peak; recovered trut
 LEAST_PAIRS = 6  # opposite neighbour rows; with fewer the jackknife error is itself a guess
 WORST_SE_S = 2.5  # beyond this the agreement says nothing a default would not; recovered truth
 DAY_SE_S = 1.0  # a day gets its own delay only if it is known at least this well
+AGREEMENT_FLOOR_S = 0.4  # error no jackknife sees (skew of the conveyor's smear); recovered truth
+ENDS_FLOOR_S = (
+    0.6  # the same of row ends: bare headland vines, rows longer or shorter than laid; recovered truth
+)
+DISAGREE = 3.0  # joint errors apart from which the two are not combined; the agreement of rows is kept
+HIGHEST_FLOW = 2.5  # of the median flow: spikes are drawn in to it for the row ends
 ROW_REACH = 3  # rows apart that still count as neighbours (machines that alternate rows)
 JACKKNIFE_GROUPS = 10
 WINSOR = 2.5  # robust deviations to which log yields are drawn in
 MAD_TO_SD = 1.4826
+NOWHERE = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +58,7 @@ class DelayEstimate:
     pairs : int
         Pairs of opposite neighbour rows behind it.
     note : str
-        Why a default was used, in words; "" where it was estimated.
+        Why a default was used, or that rows and row ends differ, in words; else "".
     """
 
     machine: str
@@ -135,34 +145,61 @@ def _estimate(
         fallback = (fallback, f"{fallback:g} s is used as for all days")
     sums, weights = curves.of(mine)
     pairs = sums.shape[0]
+    rows = _peak_with_error(sums, weights, curves.candidates) if pairs >= LEAST_PAIRS else NOWHERE
+    best, error, note = _combine(
+        _usable(rows, AGREEMENT_FLOOR_S), _usable(curves.at_row_ends(mine), ENDS_FLOOR_S)
+    )
+    if np.isfinite(error):
+        return DelayEstimate(machine, day, max(best, 0.0), error, pairs, note)
+    why = "neighbouring rows and row ends do not agree better at any delay than at others"
     if pairs < LEAST_PAIRS:
-        why = f"only {pairs} pairs of neighbouring rows driven in opposite directions ({LEAST_PAIRS} needed)"
-        return DelayEstimate(machine, day, fallback[0], float("nan"), pairs, f"{why}: {fallback[1]}")
-    best, error = _peak_with_error(sums, weights, curves.candidates)
-    at_border = best >= SEARCH_S[1] - SEARCH_STEP_S or best <= SEARCH_S[0] + SEARCH_STEP_S
-    if at_border or not error <= WORST_SE_S:
-        why = "neighbouring rows do not agree better at any delay than at others"
-        return DelayEstimate(machine, day, fallback[0], float("nan"), pairs, f"{why}: {fallback[1]}")
-    return DelayEstimate(machine, day, max(best, 0.0), error, pairs, "")
+        why = (
+            f"only {pairs} pairs of neighbouring rows driven in opposite directions ({LEAST_PAIRS} needed), "
+            "and row ends do not tell"
+        )
+    return DelayEstimate(machine, day, fallback[0], float("nan"), pairs, f"{why}: {fallback[1]}")
+
+
+def _usable(estimate: tuple[float, float], floor_s: float) -> tuple[float, float]:
+    """Widen the error by what the jackknife cannot see; drop an estimate at the border or too wide."""
+    best, error = estimate
+    inside = SEARCH_S[0] + SEARCH_STEP_S < best < SEARCH_S[1] - SEARCH_STEP_S
+    error = float(np.hypot(error, floor_s))
+    return (best, error) if inside and error <= WORST_SE_S else NOWHERE
+
+
+def _combine(rows: tuple[float, float], ends: tuple[float, float]) -> tuple[float, float, str]:
+    """Join the estimates by their errors; where they contradict each other keep that of the rows."""
+    if not (np.isfinite(rows[1]) and np.isfinite(ends[1])):
+        best, error = rows if np.isfinite(rows[1]) else ends
+        return best, error, ""
+    apart = abs(rows[0] - ends[0])
+    if apart > DISAGREE * np.hypot(rows[1], ends[1]):
+        return *rows, f"row ends say {ends[0]:.1f} s, neighbouring rows are followed"
+    weight = np.array([rows[1] ** -2, ends[1] ** -2])
+    best = float(weight @ np.array([rows[0], ends[0]]) / weight.sum())
+    return best, float(weight.sum() ** -0.5), ""
 
 
 def _peak_with_error(sums: np.ndarray, weights: np.ndarray, candidates: np.ndarray) -> tuple[float, float]:
     """Peak of the summed covariance and its jackknife standard error over groups of row pairs."""
     groups = np.array_split(np.arange(sums.shape[0]), min(JACKKNIFE_GROUPS, sums.shape[0]))
     total, total_weight = sums.sum(axis=0), weights.sum(axis=0)
-    best = _peak(total / total_weight, candidates)
-    left_out = np.array(
-        [
-            _peak(
-                (total - sums[one].sum(axis=0)) / np.maximum(total_weight - weights[one].sum(axis=0), 1e-9),
-                candidates,
-            )
-            for one in groups
-        ]
-    )
-    count = len(groups)
-    spread = np.sum((left_out - left_out.mean()) ** 2) * (count - 1) / count
-    return best, float(np.sqrt(spread))
+    best = _peak(total / np.maximum(total_weight, 1e-9), candidates)
+    left_out = [
+        _peak(
+            (total - sums[one].sum(axis=0)) / np.maximum(total_weight - weights[one].sum(axis=0), 1e-9),
+            candidates,
+        )
+        for one in groups
+    ]
+    return best, _jackknife(left_out)
+
+
+def _jackknife(left_out: list[float]) -> float:
+    """Give the standard error from estimates with one group left out at a time."""
+    values, count = np.array(left_out), len(left_out)
+    return float(np.sqrt(np.sum((values - values.mean()) ** 2) * (count - 1) / count))
 
 
 def _peak(curve: np.ndarray, candidates: np.ndarray) -> float:
@@ -181,7 +218,7 @@ class _Curves:
 
     def __init__(self, track: Track, flow_kg_s: np.ndarray, width_m: float) -> None:
         self.candidates = np.arange(SEARCH_S[0], SEARCH_S[1] + SEARCH_STEP_S / 2, SEARCH_STEP_S)
-        self.track = track
+        self.track, self.flow = track, flow_kg_s
         self.cell_m = max(track.step_m, 2.0)
         self.rows = int(max(track.row_no.max(initial=0), 0)) + 1
         longest = np.nanmax(track.along_m, initial=0.0)
@@ -213,6 +250,28 @@ class _Curves:
             sums[:, column] = np.sum(value[pairs[:, 0]] * value[pairs[:, 1]] * both, axis=1)
             weights[:, column] = both.sum(axis=1)
         return sums, weights
+
+    def at_row_ends(self, mine: np.ndarray) -> tuple[float, float]:
+        """Delay at which flow follows picking speed best, with its jackknife error over stretches of time."""
+        flow = self.flow[mine]
+        usual = np.nanmedian(flow[flow > 0]) if np.any(flow > 0) else float("nan")
+        known = np.isfinite(flow) & np.isfinite(usual)
+        if known.sum() < 10 * JACKKNIFE_GROUPS:
+            return NOWHERE
+        seen = np.minimum(flow[known] / usual, HIGHEST_FLOW)
+        group = np.minimum(np.arange(seen.size) * JACKKNIFE_GROUPS // seen.size, JACKKNIFE_GROUPS - 1)
+        moments = np.empty((self.candidates.size, 6, JACKKNIFE_GROUPS))
+        for column, picked in enumerate(self.traced):
+            pace = picked.pace_m_s[mine][known]
+            parts = (np.ones(seen.size), seen, pace, seen * seen, pace * pace, seen * pace)
+            moments[column] = [np.bincount(group, one, JACKKNIFE_GROUPS) for one in parts]
+        total = moments.sum(axis=2)
+        best = _peak(_correlation(total), self.candidates)
+        left_out = [
+            _peak(_correlation(total - moments[:, :, one]), self.candidates)
+            for one in range(JACKKNIFE_GROUPS)
+        ]
+        return best, _jackknife(left_out)
 
     def _opposite_pairs(self, mine: np.ndarray) -> np.ndarray:
         """Pairs of rows up to `ROW_REACH` apart, each picked mostly one way, the two ways opposite."""
@@ -250,6 +309,13 @@ class _Curves:
         )
 
 
+def _correlation(moments: np.ndarray) -> np.ndarray:
+    """Correlation from columns (count, x, y, xx, yy, xy)."""
+    count, x, y, xx, yy, xy = moments.T
+    spread = np.sqrt(np.maximum(count * xx - x * x, 1e-12) * np.maximum(count * yy - y * y, 1e-12))
+    return np.asarray((count * xy - x * y) / spread)
+
+
 def _splat(index: np.ndarray, here: np.ndarray, beyond: np.ndarray, size: int) -> np.ndarray:
     return np.bincount(index, here, size) + np.bincount(index + 1, beyond, size)
 
@@ -264,3 +330,32 @@ def tabulate_delays(estimates: list[DelayEstimate]) -> pd.DataFrame:
     """
     names = ["machine", "day", "delay_s", "se_s", "pairs", "note"]
     return pd.DataFrame([[getattr(one, name) for name in names] for one in estimates], columns=names)
+
+
+def pool_delays(estimates: Iterable[DelayEstimate]) -> dict[str, float]:
+    """Give the mean delay of each machine over blocks that told it, for those that did not [s].
+
+    Parameters
+    ----------
+    estimates : iterable of DelayEstimate
+        Of several blocks of a vintage (`CleaningReport.delays`); those not identified are passed over.
+
+    Returns
+    -------
+    dict of str to float
+        To be passed to `clean_readings` as ``delay_s``.
+
+    Examples
+    --------
+    >>> told = [DelayEstimate("H1", "", 8.0, 0.5, 40, ""), DelayEstimate("H1", "", 9.0, 0.5, 40, "")]
+    >>> pool_delays([*told, DelayEstimate("H1", "", 20.0, float("nan"), 2, "default")])
+    {'H1': 8.5}
+    """
+    weights: dict[str, float] = {}
+    sums: dict[str, float] = {}
+    for one in estimates:
+        if one.identified and not one.day:
+            weight = max(one.se_s, AGREEMENT_FLOOR_S) ** -2
+            weights[one.machine] = weights.get(one.machine, 0.0) + weight
+            sums[one.machine] = sums.get(one.machine, 0.0) + weight * one.delay_s
+    return {name: sums[name] / weights[name] for name in sums}

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import sparse
 from scipy.sparse.linalg import splu
 
-PRIOR_LOG_SD = 0.10  # of a machine's log bias before any evidence; common practice, no source
+PRIOR_LOG_SD = 0.15  # of a machine's log bias before any evidence; common practice, no source
 LOAD_LOG_SD = 0.03  # of a block's weighed over levelled tonnes: day-to-day drift, tickets; recovered truth
 ROW_LOG_SD = 0.05  # noise of a row mean where the rows do not tell; recovered truth
 STEP_LOG_SD = 0.06  # true change from row to row where the rows do not tell; recovered truth
@@ -31,10 +31,13 @@ class WeighedGroup:
         Net tonnes, MOG off.
     integrated_t : dict of str to float
         Tonnes of the readings by machine, machines not levelled.
+    blocks : int
+        Blocks it sums over: their own errors average out.
     """
 
     weighed_t: float
     integrated_t: dict[str, float]
+    blocks: int = 1
 
 
 def solve_machines(row_summary: pd.DataFrame, groups: Sequence[WeighedGroup]) -> pd.DataFrame:
@@ -177,6 +180,7 @@ class _Equations:
         residual = np.zeros(len(self.groups))
         for place, group in enumerate(self.groups):
             part = np.array([group.integrated_t.get(name, 0.0) for name in self.names]) * np.exp(-bias)
-            residual[place] = np.log(part.sum() / group.weighed_t) / LOAD_LOG_SD
-            slope[place, :machines] = -part / part.sum() / LOAD_LOG_SD
+            error = LOAD_LOG_SD / np.sqrt(group.blocks)
+            residual[place] = np.log(part.sum() / group.weighed_t) / error
+            slope[place, :machines] = -part / part.sum() / error
         return sparse.csr_matrix(slope), residual

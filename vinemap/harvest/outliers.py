@@ -18,10 +18,15 @@ HIGHEST_T_HA = 100.0  # no vineyard row bears more over metres; common practice,
 LIMIT_HIGH_MAD = 4.5  # robust deviations of log yield above the median; recovered truth
 LIMIT_LOW_MAD = 6.0  # wider below: weak and dying stretches are what is looked for; recovered truth
 NEIGHBOURS = 24  # about three readings along the row and two rows to each side
-RESIDUAL_MAD = 3.8  # robust deviations from the neighbours' median; recovered truth
-MORAN_Z = -2.6  # local Moran's I clearly negative, one-sided 0.5 %
-MORAN_RESIDUAL_MAD = 3.0  # and then a milder residual is enough; recovered truth
-FLOOR_SHARE = 0.05  # of the median: logs go no lower, a zero is not infinitely far off
+# The next eight were set on invented blocks with known spikes (2-6 times the truth), dips and dying vines,
+# where they give the best F1 at 1 s and 5 s logs together; recovered truth.
+HIGH_MAD = 4.2  # robust deviations above the neighbours' median (of square roots of yield)
+LOW_MAD = 3.6  # below it
+HIGH_OWN_SPREAD = 0.8  # of the neighbours' own spread that counts against a high reading
+LOW_OWN_SPREAD = 1.4  # against a low one: among dying vines single bare stretches are real
+HIGH_QUANTILE = 0.95  # of the block: a sound vine among dead ones is no spike
+MORAN_EASE = 0.9  # of these limits where local Moran's I is clearly negative as well
+MORAN_Z = -2.6  # one-sided 0.5 %
 MAD_TO_SD = 1.4826
 ROUNDS = 2  # the second round judges by neighbours that the first has rid of outliers
 
@@ -74,18 +79,11 @@ def local_moran(values: np.ndarray, neighbours: np.ndarray) -> LocalMoran:
     >>> int(np.argmin(local_moran(line, beside).statistic))
     3
     """
-    n, k = neighbours.shape
     z = values - values.mean()
-    m2 = float(np.mean(z**2))
-    if m2 == 0.0 or n < 3:
-        nothing = np.zeros(n)
+    if len(values) < 3 or not np.any(z):
+        nothing = np.zeros(len(values))
         return LocalMoran(nothing, nothing, nothing)
-    lag = z[neighbours].mean(axis=1)
-    statistic = (n - 1) / n * z * lag / m2
-    expectation = -(z**2) / ((n - 1) * m2)
-    weights = 1.0 / k - 1.0 / (n - 1)  # sum of squared weights less (sum of weights)^2 / (n - 1)
-    variance = (z / m2) ** 2 * n / (n - 2) * weights * (m2 - z**2 / (n - 1))
-    return LocalMoran(statistic, expectation, variance)
+    return LocalMoran(*_moran_moments(z, z, neighbours))
 
 
 def find_beyond_limits(yield_t_ha: np.ndarray, spared: np.ndarray) -> np.ndarray:
@@ -159,8 +157,11 @@ def find_local_outliers(
 ) -> np.ndarray:
     """Mark readings far from the median of those around them on the same row and the rows beside.
 
-    A reading is marked where its log yield is more than `RESIDUAL_MAD` robust deviations from its neighbours'
-    median, or more than `MORAN_RESIDUAL_MAD` where local Moran's I is clearly negative as well.
+    Distances are taken on square roots of yield, whose spread hardly moves with the level, in robust
+    deviations of the block or of the neighbours themselves, whichever is wider. High readings must also be
+    high for the block, and low ones be farther off where the neighbours differ much: weak and dying stretches
+    are patchy, and are what is looked for. Where local Moran's I is clearly negative as well (a high reading
+    among low ones or the reverse), a little less is enough.
 
     Parameters
     ----------
@@ -177,24 +178,33 @@ def find_local_outliers(
     numpy.ndarray of bool, (n,)
     """
     out = np.zeros(yield_t_ha.size, dtype=bool)
+    ask = np.flatnonzero(np.isfinite(yield_t_ha) & (row_no >= 0))
+    root = np.sqrt(np.maximum(np.nan_to_num(yield_t_ha), 0.0))
+    scaled = np.column_stack([along_m / step_m, row_no.astype(float)])
     for _ in range(ROUNDS):
-        use = np.flatnonzero(np.isfinite(yield_t_ha) & (row_no >= 0) & ~out)
-        ask = np.flatnonzero(np.isfinite(yield_t_ha) & (row_no >= 0))
+        use = ask[~out[ask]]
         if use.size <= NEIGHBOURS:
             return out
-        log = np.log(np.maximum(yield_t_ha, FLOOR_SHARE * np.median(yield_t_ha[use])))
-        scaled = np.column_stack([along_m / step_m, row_no.astype(float)])
         near = _neighbours(scaled[use], scaled[ask], np.searchsorted(use, ask), out[ask])
-        around = log[use][near]
-        residual = log[ask] - np.median(around, axis=1)
-        scale = MAD_TO_SD * np.median(np.abs(residual[~out[ask]]))
-        if scale == 0:
-            return out
-        opposed = _moran_z(log[ask], log[use], near) < MORAN_Z
-        distance = np.abs(residual) / scale
+        far = _far_from_neighbours(root[ask], root[use], near, out[ask])
         out = np.zeros_like(out)
-        out[ask] = (distance > RESIDUAL_MAD) | (opposed & (distance > MORAN_RESIDUAL_MAD))
+        out[ask] = far
     return out
+
+
+def _far_from_neighbours(
+    asked: np.ndarray, places: np.ndarray, near: np.ndarray, outside: np.ndarray
+) -> np.ndarray:
+    """Mark asked values too far above or below the median of their neighbours among `places`."""
+    around = places[near]
+    middle = np.median(around, axis=1)
+    residual = asked - middle
+    scale = MAD_TO_SD * np.median(np.abs(residual[~outside]))
+    own = MAD_TO_SD * np.median(np.abs(around - middle[:, None]), axis=1)
+    ease = np.where(_moran_z(asked, places, near) < MORAN_Z, MORAN_EASE, 1.0)
+    high = residual > ease * HIGH_MAD * np.maximum(scale, HIGH_OWN_SPREAD * own)
+    low = -residual > ease * LOW_MAD * np.maximum(scale, LOW_OWN_SPREAD * own)
+    return np.asarray(((high & (asked > np.quantile(places, HIGH_QUANTILE))) | low) & (scale > 0))
 
 
 def _neighbours(places: np.ndarray, asked: np.ndarray, own: np.ndarray, outside: np.ndarray) -> np.ndarray:
@@ -206,16 +216,23 @@ def _neighbours(places: np.ndarray, asked: np.ndarray, own: np.ndarray, outside:
     return np.asarray(near[~itself].reshape(asked.shape[0], NEIGHBOURS))
 
 
-def _moran_z(log_asked: np.ndarray, log_places: np.ndarray, near: np.ndarray) -> np.ndarray:
-    """Local Moran's z of asked places against neighbours among `places`."""
-    n, k = log_places.size, near.shape[1]
-    mean, m2 = log_places.mean(), max(float(log_places.var()), 1e-12)
-    z, lag = log_asked - mean, (log_places - mean)[near].mean(axis=1)
-    statistic = (n - 1) / n * z * lag / m2
+def _moran_z(asked: np.ndarray, places: np.ndarray, near: np.ndarray) -> np.ndarray:
+    """Local Moran's z of asked values, in `places` or not, against their neighbours among `places`."""
+    moments = _moran_moments(asked - places.mean(), places - places.mean(), near)
+    return LocalMoran(*moments).z
+
+
+def _moran_moments(
+    z: np.ndarray, places: np.ndarray, near: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Statistic, expectation and variance of deviations `z` with neighbours among deviations `places`."""
+    n, k = places.size, near.shape[1]
+    m2 = max(float(np.mean(places**2)), 1e-12)
+    statistic = (n - 1) / n * z * places[near].mean(axis=1) / m2
     expectation = -(z**2) / ((n - 1) * m2)
-    weights = 1.0 / k - 1.0 / (n - 1)
-    variance = (z / m2) ** 2 * n / (n - 2) * weights * np.maximum(m2 - z**2 / (n - 1), 1e-12)
-    return LocalMoran(statistic, expectation, variance).z
+    weights = 1.0 / k - 1.0 / (n - 1)  # sum of squared weights less (sum of weights)^2 / (n - 1)
+    variance = (z / m2) ** 2 * n / (n - 2) * weights * np.maximum(m2 - z**2 / (n - 1), 0.0)
+    return statistic, expectation, variance
 
 
 def common_along(easting: np.ndarray, northing: np.ndarray, direction: tuple[float, float]) -> np.ndarray:

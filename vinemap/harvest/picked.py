@@ -23,6 +23,8 @@ class Picked:
         As in `Track`; -1, -1 and 0 where the grapes were not picked in a pass.
     along_m, easting, northing, speed_m_s : numpy.ndarray
         Interpolated between the fixes before and after; NaN outside the track.
+    pace_m_s : numpy.ndarray
+        Speed of picking, 0 off the passes, interpolated.
     nearest : numpy.ndarray of int
         Fix nearest in time.
     """
@@ -34,6 +36,7 @@ class Picked:
     easting: np.ndarray
     northing: np.ndarray
     speed_m_s: np.ndarray
+    pace_m_s: np.ndarray
     nearest: np.ndarray
 
 
@@ -54,7 +57,7 @@ def trace_back(track: Track, delay_s: np.ndarray | float) -> Picked:
     if fix.size == 0:
         none = np.full(track.time_s.size, np.nan)
         minus = np.full(track.time_s.size, -1)
-        return Picked(minus, minus, 0 * minus, none, none, none, none, 0 * minus)
+        return Picked(minus, minus, 0 * minus, none, none, none, none, none, 0 * minus)
     left, right, share, known = _between(track, fix, track.time_s - delay_s)
     same = known & (track.pass_no[left] == track.pass_no[right])
     nearest = np.where(share < 0.5, left, right)
@@ -74,6 +77,7 @@ def trace_back(track: Track, delay_s: np.ndarray | float) -> Picked:
         easting=blend(track.easting),
         northing=blend(track.northing),
         speed_m_s=blend(track.speed_m_s),
+        pace_m_s=np.nan_to_num(blend(np.where(track.pass_no >= 0, track.speed_m_s, 0.0))),
         nearest=nearest,
     )
 

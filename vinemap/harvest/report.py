@@ -169,6 +169,6 @@ def warn_of_losses(removed: dict[str, int], readings: int) -> list[str]:
     most = max(removed, key=lambda name: removed[name])
     return [
         f"{100 * gone / readings:.0f} % of the readings were left out, more than "
-        f"{100 * MUCH_REMOVED_SHARE:.0f} %; most because: {REASONS[most]}. Check the outline, the row direction "
-        "and spacing, and the units of the file."
+        f"{100 * MUCH_REMOVED_SHARE:.0f} %; most because: {REASONS[most]}. Check the outline, the row "
+        "direction and spacing, and the units of the file."
     ]

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError
-from vinemap.harvest.loads import LoadGroup, group_loads, share_out
+from vinemap.harvest.loads import NOTHING, LoadGroup, Mass, dispute_of, group_loads, share_out
 from vinemap.harvest.machines import LOAD_LOG_SD, PRIOR_LOG_SD, WeighedGroup, solve_machines
 from vinemap.tables import SETTLEMENT, check_table
 
@@ -18,7 +18,7 @@ WEIGHING_LOG_SD = 0.005  # of a weighbridge total: half a percent; common practi
 TICKET_LOG_SD = 0.02  # of one ticket (last block still in the bin), falls with their number; no source
 MOG_LOG_SD = 0.003  # of MOG where it is given; common practice, no source
 NO_MOG_LOG_SD = 0.01  # about 1 % is a low MOG by mass (handbook section 8) [S]
-SHARED_LOG_SD = 0.05  # of the split of a load over blocks; common practice, no source
+SHARED_LOG_SD = 0.20  # of a block's part of a load over several blocks; recovered truth
 ODD_FACTOR = 0.20  # log distance from the median factor from which a block is pointed out; no source
 THIN_COVERAGE = 0.80  # share of row length; below it the total rests on filled rows; no source
 
@@ -32,7 +32,7 @@ class Settlement:
     blocks : pandas.DataFrame
         `tables.SETTLEMENT`, one line for each block; also `loads` (tickets used).
     machines : pandas.DataFrame
-        machine, log_bias, log_bias_se: reading = settled x exp(log_bias) / factor.
+        machine, log_bias, log_bias_se: reading = mass picked (MOG in) x exp(log_bias).
     notes : list of str
         What was not used, or is doubtful, with the numbers and what to do.
     """
@@ -71,15 +71,15 @@ def settle_vintage(row_summary: pd.DataFrame, loads: pd.DataFrame, *, vintage: i
         )
     parts = _integrate(row_summary)
     raw = {block: float(sum(by.values())) for block, by in parts.items()}
-    groups, notes = group_loads(loads, vintage=vintage, integrated_t=raw)
-    used = [one for one in groups if not one.dispute]
-    machines = solve_machines(row_summary, [two for one in used for two in _weigh(one, parts)])
+    groups, notes = group_loads(loads, vintage=vintage, blocks=raw)
+    machines = solve_machines(row_summary, [two for one in groups for two in _weigh(one, parts, raw)])
     bias = dict(zip(machines["machine"], machines["log_bias"], strict=True))
     levelled = {
         block: float(sum(t * np.exp(-bias[name]) for name, t in by.items())) for block, by in parts.items()
     }
-    blocks = _audit(row_summary, groups, parts, levelled, machines, vintage)
-    return Settlement(blocks, machines, notes + _remarks(blocks, vintage))
+    blocks, disputes = _audit(row_summary, groups, raw, levelled, vintage)
+    blocks = check_table(_fill_errors(blocks, parts, machines), SETTLEMENT, where="settlement")
+    return Settlement(blocks, machines, notes + disputes + _remarks(blocks, vintage))
 
 
 def _integrate(row_summary: pd.DataFrame) -> dict[str, dict[str, float]]:
@@ -102,66 +102,75 @@ def _integrate(row_summary: pd.DataFrame) -> dict[str, dict[str, float]]:
     return out
 
 
-def _weigh(group: LoadGroup, parts: Mapping[str, Mapping[str, float]]) -> list[WeighedGroup]:
-    """One equation for each machine where all loads name it and it has readings, else one for the group."""
+def _weigh(
+    group: LoadGroup, parts: Mapping[str, Mapping[str, float]], raw: Mapping[str, float]
+) -> list[WeighedGroup]:
+    """Give the equations for machines: by machine where all loads name it, else by block without disputes."""
+    shares = share_out(group, raw)
+    sound = [one for one in group.blocks if not dispute_of(group, one, shares[one].gross_t, raw[one])]
     total: dict[str, float] = {}
+    count: dict[str, int] = {}
     for block in group.blocks:
         for name, tonnes in parts[block].items():
             total[name] = total.get(name, 0.0) + tonnes
-    if group.machine_t and set(group.machine_t) == set(total):
-        return [WeighedGroup(group.machine_t[name], {name: total[name]}) for name in sorted(total)]
-    return [WeighedGroup(group.weighed_t, total)]
+            count[name] = count.get(name, 0) + 1
+    if len(sound) == len(group.blocks) and group.machine_t and set(group.machine_t) == set(total):
+        return [WeighedGroup(group.machine_t[one], {one: total[one]}, count[one]) for one in sorted(total)]
+    return [WeighedGroup(shares[one].gross_t, dict(parts[one])) for one in sound]
 
 
 def _audit(
     row_summary: pd.DataFrame,
     groups: list[LoadGroup],
-    parts: Mapping[str, Mapping[str, float]],
+    raw: Mapping[str, float],
     levelled: Mapping[str, float],
-    machines: pd.DataFrame,
     vintage: int,
-) -> pd.DataFrame:
-    """One line for each block."""
+) -> tuple[pd.DataFrame, list[str]]:
+    """Give one line for each block, and disputes in words."""
     coverage, spread = _coverage(row_summary), _row_spread(row_summary)
     group_of = {block: one for one in groups for block in one.blocks}
-    shares = {one.blocks: share_out(one, levelled) for one in groups}
-    lines = []
+    lines, disputes = [], []
     for block, tonnes in levelled.items():
-        group = group_of.get(block)
-        weighed = shares[group.blocks][block] if group else float("nan")
-        settled = group is not None and not group.dispute and tonnes > 0
-        factor = weighed / tonnes if settled else 1.0
-        lines.append({
+        line = {
             "block_id": block,
             "vintage": vintage,
             "integrated_t": tonnes,
-            "weighed_t": weighed,
-            "factor": factor,
-            "factor_se": _with_loads(group, coverage[block], spread[block]) if settled and group else np.nan,
-            "leftover_t": weighed - factor * tonnes,
-            "mog_pct": group.mog_pct if group else float("nan"),
-            "coverage": coverage[block],
-            "loads": group.tickets if settled and group else 0,
-        })  # fmt: skip
+            "weighed_t": np.nan,
+            "factor": 1.0,
+        }
+        line |= {"factor_se": np.nan, "mog_pct": np.nan, "coverage": coverage[block], "loads": 0}
+        group = group_of.get(block)
+        if group:
+            weighed = share_out(group, levelled)[block]
+            line |= {"weighed_t": weighed.grapes_t, "mog_pct": group.mog_pct[block]}
+            dispute = dispute_of(group, block, weighed.gross_t, raw[block])
+            if dispute:
+                disputes.append(dispute)
+            else:
+                error = _with_loads(group, block, weighed, (1.0 - coverage[block]) * spread[block])
+                line |= {"factor": weighed.grapes_t / tonnes, "factor_se": error}
+                line |= {"loads": group.tickets[block]}
+        lines.append(line)
     table = pd.DataFrame(lines)
-    return check_table(_fill_errors(table, parts, machines), SETTLEMENT, where="settlement")
+    table["leftover_t"] = table["weighed_t"] - table["factor"] * table["integrated_t"]
+    return table, disputes
 
 
-def _with_loads(group: LoadGroup, coverage: float, spread: float) -> float:
+def _with_loads(group: LoadGroup, block: str, weighed: Mass, filled: float) -> float:
     """Give the standard error of the log factor of a block with loads."""
     mog = MOG_LOG_SD if group.mog_given else NO_MOG_LOG_SD
-    shared = SHARED_LOG_SD if group.shared_t else 0.0
-    parts = (WEIGHING_LOG_SD, TICKET_LOG_SD / np.sqrt(group.tickets), mog, shared, (1.0 - coverage) * spread)
+    split = SHARED_LOG_SD * max(1.0 - group.own.get(block, NOTHING).gross_t / weighed.gross_t, 0.0)
+    parts = (WEIGHING_LOG_SD, TICKET_LOG_SD / np.sqrt(group.tickets[block]), mog, split, filled)
     return float(np.sqrt(np.sum(np.square(parts))))
 
 
 def _fill_errors(
     table: pd.DataFrame, parts: Mapping[str, Mapping[str, float]], machines: pd.DataFrame
 ) -> pd.DataFrame:
-    """Fill the error of blocks without loads: their machines' bias, and how far settled blocks lie apart."""
+    """Fill the error of blocks without loads: their machines' bias, and how far settled blocks are from 1."""
     out = table.copy()
     log = np.log(out.loc[out["factor_se"].notna(), "factor"])
-    between = max(float(log.std()), 0.01) if len(log) >= 3 else LOAD_LOG_SD
+    between = max(float(np.sqrt(np.mean(log**2))), 0.01) if len(log) >= 3 else LOAD_LOG_SD
     error = dict(zip(machines["machine"], machines["log_bias_se"], strict=True))
     for place in out.index[out["factor_se"].isna()]:
         by = parts[str(out.at[place, "block_id"])]
@@ -199,8 +208,9 @@ def _remarks(blocks: pd.DataFrame, vintage: int) -> list[str]:
         )
     for one in blocks[blocks["coverage"] < THIN_COVERAGE].to_dict("records"):
         notes.append(
-            f"Block {one['block_id']}, vintage {vintage}: kept readings cover {100 * one['coverage']:.0f} % of "
-            "the row length; the rest is filled with the block's row mean in the total."
+            f"Block {one['block_id']}, vintage {vintage}: kept readings cover "
+            f"{100 * one['coverage']:.0f} % of the row length; in the total the rest is filled with the "
+            "block's row mean."
         )
     settled = blocks[blocks["loads"] > 0]
     if len(settled) < 3:

@@ -1,4 +1,4 @@
-"""The track of the machines: fixes in order of time, bad fixes, row and direction of travel, passes."""
+"""The track of the machines: fixes in order of time, row and direction of travel, passes."""
 
 from __future__ import annotations
 
@@ -8,10 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.ndimage import median_filter
 
-IMPOSSIBLE_SPEED_M_S = 8.0  # no harvester drives at 29 km/h in a block; common practice, no source
 NOMINAL_SPEED_M_S = 1.4  # 5 km/h, a usual picking speed; only to pace readings without a time; from memory
 COARSE_INTERVAL_S = 3.0  # logs at this interval or slower have only a few fixes in a turn
-SHORT_CHUNK_FIXES = 5  # a chunk between two impossible steps is a run of bad fixes if no longer than this
 HEADING_REACH_S = 3.0  # travel is taken over about +-3 s, so that half a metre of jitter turns it < 10 deg
 ALIGNED_COSINE = 0.75  # within about 41 deg of the row; turns pass it quickly, jitter does not
 
@@ -126,87 +124,6 @@ def shifted(values: np.ndarray, by: int, group: np.ndarray) -> np.ndarray:
     same = group[src] == group[dst]
     out[dst] = np.where(same, values[src], np.nan)
     return out
-
-
-def find_bad_fixes(
-    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, *, limit_m: float
-) -> np.ndarray:
-    """Find fixes that jump off the track.
-
-    A fix is bad where it lies farther than `limit_m` from where its neighbours say, be it between the
-    neighbours on both sides (median of three pairs), straight on from those before or straight back from
-    those after, or where a short run of fixes lies between two steps no machine can make.
-
-    Parameters
-    ----------
-    time_s, easting, northing : numpy.ndarray, (n,)
-        Sorted by machine and time [s, m, m].
-    machine : numpy.ndarray of int, (n,)
-    limit_m : float
-        Distance from the expected place beyond which a fix is bad [m].
-
-    Returns
-    -------
-    numpy.ndarray of bool, (n,)
-
-    Examples
-    --------
-    >>> x = np.arange(20.0)
-    >>> x[7] += 9.0
-    >>> np.flatnonzero(find_bad_fixes(np.arange(20.0), x, 0 * x, 0 * x, limit_m=3.0)).tolist()
-    [7]
-    """
-    place = {by: _place_at(time_s, easting, northing, machine, by) for by in (-3, -2, -1, 1, 2, 3)}
-    between = [_predict(time_s, place[-by], place[by]) for by in (1, 2, 3)]
-    guess_e = _nanmedian([one[0] for one in between])
-    guess_n = _nanmedian([one[1] for one in between])
-    off = np.hypot(easting - guess_e, northing - guess_n)
-    for near, far in ((-1, -2), (1, 2)):
-        e, n = _predict(time_s, place[far], place[near])
-        off = np.fmin(off, np.hypot(easting - e, northing - n))
-    bad = np.nan_to_num(off) > limit_m
-    return np.asarray(bad | _short_chunks(time_s, easting, northing, machine))
-
-
-def _place_at(
-    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, by: int
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    return shifted(time_s, by, machine), shifted(easting, by, machine), shifted(northing, by, machine)
-
-
-def _predict(
-    time_s: np.ndarray,
-    one: tuple[np.ndarray, np.ndarray, np.ndarray],
-    other: tuple[np.ndarray, np.ndarray, np.ndarray],
-) -> tuple[np.ndarray, np.ndarray]:
-    """Place at `time_s` on the straight through two timed places."""
-    span = other[0] - one[0]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(span > 0, (time_s - one[0]) / span, np.nan)
-    return one[1] + share * (other[1] - one[1]), one[2] + share * (other[2] - one[2])
-
-
-def _nanmedian(arrays: list[np.ndarray]) -> np.ndarray:
-    """Median of three arrays by element, missing ones left out; NaN where all are."""
-    stack = np.sort(np.stack(arrays), axis=0)  # NaN sorts last
-    count = np.sum(np.isfinite(stack), axis=0)
-    low = np.take_along_axis(stack, np.maximum((count - 1) // 2, 0)[None], axis=0)[0]
-    high = np.take_along_axis(stack, np.maximum(count // 2, 0).clip(max=2)[None], axis=0)[0]
-    return np.where(count > 0, np.where(count % 2 == 1, low, 0.5 * (low + high)), np.nan)
-
-
-def _short_chunks(
-    time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray
-) -> np.ndarray:
-    """Mark fixes of short runs between two steps that are faster than any machine."""
-    span = np.maximum(np.diff(time_s), 1e-3)
-    fast = np.hypot(np.diff(easting), np.diff(northing)) / span > IMPOSSIBLE_SPEED_M_S
-    fast &= np.diff(machine) == 0
-    chunk = np.concatenate([[0], np.cumsum(fast)])
-    size = np.bincount(chunk)
-    inner = np.zeros(size.size, dtype=bool)
-    inner[1:-1] = size[1:-1] <= SHORT_CHUNK_FIXES
-    return np.asarray(inner[chunk] & (size[chunk] < time_s.size))
 
 
 def travel_speed(
