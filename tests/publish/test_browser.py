@@ -163,7 +163,7 @@ def test_fine_surface_is_drawn_and_read_out(visit, grid):
     page.locator('input[name="mode"][value="yield"]').check(force=True)
     page.wait_for_selector(".leaflet-surfaces-pane img")
     spot = page.evaluate("VM.zones.find((zone) => zone.zone_id === 'B1-Z3').label")
-    got = page.evaluate("(spot) => VMMap.readOut(L.latLng(spot))", spot)
+    got = page.evaluate("(spot) => VMMap.readOut(L.latLng(spot)).value", spot)
     x, y = pyproj.Transformer.from_crs(4326, 9473, always_xy=True).transform(spot[1], spot[0])
     row, col = int((grid.spec.north - y) / grid.spec.cell_m), int((x - grid.spec.west) / grid.spec.cell_m)
     near = grid.values[row - 1 : row + 2, col - 1 : col + 2]

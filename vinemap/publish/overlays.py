@@ -8,14 +8,14 @@ import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 import pyproj
-import rasterio
 from affine import Affine
-from rasterio.warp import Resampling, reproject, transform_bounds
+from rasterio.warp import Resampling, reproject
 
 from vinemap.publish.surfaces import GridLike
 
@@ -76,8 +76,7 @@ def _pack(surface: MapSurface, scale: tuple[float, float], budget: int) -> dict[
     height, width = values.shape
     west, north = transform.c, transform.f
     east, south = west + transform.a * width, north + transform.e * height
-    to_degrees = pyproj.Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
-    (left, right), (bottom, top) = to_degrees.transform([west, east], [south, north])
+    (left, right), (bottom, top) = _to_degrees().transform([west, east], [south, north])
     return {
         "kind": surface.kind,
         "block_id": surface.block_id,
@@ -87,26 +86,42 @@ def _pack(surface: MapSurface, scale: tuple[float, float], budget: int) -> dict[
     }
 
 
+@lru_cache(maxsize=1)
+def _to_degrees() -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
+
+
 def _to_mercator(grid: GridLike, budget: int) -> tuple[npt.NDArray[np.float32], Affine]:
     spec = grid.spec
     source = np.asarray(grid.values, dtype=np.float32)
     height, width = source.shape
-    affine = Affine(spec.cell_m, 0.0, spec.west, 0.0, -spec.cell_m, spec.north)
-    crs = rasterio.CRS.from_wkt(pyproj.CRS.from_user_input(spec.crs).to_wkt())
-    bounds = (spec.west, spec.north - height * spec.cell_m, spec.west + width * spec.cell_m, spec.north)
-    west, south, east, north = transform_bounds(crs, WEB_MERCATOR, *bounds)
-    cells = (east - west) / width * (north - south) / height  # of one source cell, in square map metres
-    shrink = max(1.0, math.sqrt((east - west) * (north - south) / cells / max(budget, MIN_SIDE**2)))
-    step = shrink * math.sqrt(cells)
+    crs = pyproj.CRS.from_user_input(spec.crs).to_wkt()
+    west, south, east, north, cell = _mercator_frame(crs, spec.west, spec.north, spec.cell_m, height, width)
+    cells = (east - west) * (north - south) / cell**2
+    shrink = max(1.0, math.sqrt(cells / max(budget, MIN_SIDE**2)))
+    step = shrink * cell
     columns, rows = max(1, math.ceil((east - west) / step)), max(1, math.ceil((north - south) / step))
     transform = Affine(step, 0.0, west, 0.0, -step, north)
     out = np.full((rows, columns), np.nan, dtype=np.float32)
     reproject(
-        source, out, src_transform=affine, src_crs=crs, src_nodata=np.nan, dst_transform=transform,
-        dst_crs=WEB_MERCATOR, dst_nodata=np.nan,
+        source, out, src_transform=Affine(spec.cell_m, 0.0, spec.west, 0.0, -spec.cell_m, spec.north),
+        src_crs=crs, src_nodata=np.nan, dst_transform=transform, dst_crs=WEB_MERCATOR, dst_nodata=np.nan,
         resampling=Resampling.average if shrink > 1.5 else Resampling.bilinear,
     )  # fmt: skip
     return out, transform
+
+
+@lru_cache(maxsize=512)  # all vintages of a block lie on one grid
+def _mercator_frame(
+    crs: str, west: float, north: float, cell_m: float, height: int, width: int
+) -> tuple[float, float, float, float, float]:
+    """West, south, east, north [map m] of a grid in web Mercator, and the side of its cell there."""
+    bounds = (west, north - height * cell_m, west + width * cell_m, north)
+    to_mercator = pyproj.Transformer.from_crs(crs, WEB_MERCATOR, always_xy=True)
+    to_degrees = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    _, latitude = to_degrees.transform((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2)
+    left, bottom, right, top = to_mercator.transform_bounds(*bounds)
+    return left, bottom, right, top, cell_m / math.cos(math.radians(latitude))
 
 
 def to_levels(values: npt.NDArray[np.floating], scale: tuple[float, float]) -> npt.NDArray[np.uint8]:

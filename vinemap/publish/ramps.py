@@ -5,7 +5,7 @@ No colour stands alone: advice carries a letter and a hatch, ramps a printed val
 References
 ----------
 cividis: Nuñez, Anderton & Renslow 2018, PLOS ONE 13(7):e0199239 (18 stops of matplotlib's table).
-PuRd, PuBu: Brewer, Harrower et al., ColorBrewer 2.0, nine classes, listed there as colour-blind safe.
+BuPu, YlGnBu: Brewer, Harrower et al., ColorBrewer 2.0, nine classes, listed there as colour-blind safe.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ CIVIDIS = (
     "#00224e", "#002d68", "#163770", "#2e416d", "#3f4c6c", "#4e566c", "#5c616e", "#696b71", "#767676",
     "#838179", "#928c78", "#a09875", "#afa471", "#bfb06b", "#cfbd62", "#dfca57", "#f0d846", "#fee838",
 )  # fmt: skip
-PURD = ("#f7f4f9", "#e7e1ef", "#d4b9da", "#c994c7", "#df65b0", "#e7298a", "#ce1256", "#980043", "#67001f")
-PUBU = ("#fff7fb", "#ece7f2", "#d0d1e6", "#a6bddb", "#74a9cf", "#3690c0", "#0570b0", "#045a8d", "#023858")
-RAMPS = {"yield": CIVIDIS, "loss": PURD, "chance": PUBU}
+BUPU = ("#f7fcfd", "#e0ecf4", "#bfd3e6", "#9ebcda", "#8c96c6", "#8c6bb1", "#88419d", "#810f7c", "#4d004b")
+YLGNBU = ("#ffffd9", "#edf8b1", "#c7e9b4", "#7fcdbb", "#41b6c4", "#1d91c0", "#225ea8", "#253494", "#081d58")
+RAMPS = {"yield": CIVIDIS, "loss": BUPU, "chance": YLGNBU}
 NO_VALUE = "#ddd8cb"
 
 

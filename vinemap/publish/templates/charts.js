@@ -77,14 +77,16 @@ const VMCharts = (() => {
     const ahead = forecast.map(([year, keep, low, high]) => [String(year), of(keep), of(low), of(high)]);
     return make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" },
       table(words.chart_yield, [words.col_vintage, words.col_measured + suffix, words.col_low, words.col_high, words.col_expected], measured),
-      table(words.chart_forecast, [words.col_year_plain || words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high], ahead)));
+      table(words.chart_forecast, [words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high], ahead)));
   }
   const INKS = ["#74224f", "#3f6175", "#8a5800", "#4d4a45"], DASHES = [null, "7 3", "2 3", "10 3 2 3"];
+  const bestOf = (options) => options.reduce((best, one) => ((one[2] ?? -Infinity) > (best[2] ?? -Infinity) ? one : best))[0];
   function moneyFigure(zone, width) {
     const options = data.options[zone.zone_id] || [];
     if (!options.length) return null;
-    const methods = [...new Set(options.map((one) => one[0]))], best = zone.best_method || methods[0];
-    const years = [...new Set(options.map((one) => one[1]))].sort();
+    const all = [...new Set(options.map((one) => one[0]))], best = all.includes(zone.best_method) ? zone.best_method : bestOf(options);
+    const methods = [best, ...all.filter((one) => one !== best)];
+    const years = [...new Set(options.map((one) => one[1]))].sort((a, b) => a - b);
     const right = 112, box = { left: 62, right: width - right, top: 22, bottom: 190 };
     const shown = options.flatMap((one) => one[0] === best ? [one[2], one[3], one[4]] : [one[2]]).filter(isNumber).map((one) => one * factor("per_area")).concat([0]);
     const low = Math.min(...shown), high = Math.max(...shown), span = Math.max(high - low, 1);
@@ -103,7 +105,11 @@ const VMCharts = (() => {
       if (mine.length) ends.push({ at: points(2)[mine.length - 1][1], text: words["method_" + method] || method, ink: INKS[place % 4] });
     });
     ends.sort((a, b) => a.at - b.at).forEach((one, at) => { if (at && one.at < ends[at - 1].at + 13) one.at = ends[at - 1].at + 13; });
-    for (const one of ends) svg.append(make("text", { x: box.right + 5, y: one.at + 4, style: null, fill: one.ink }, one.text));
+    for (const one of ends) {
+      const text = make("text", { x: box.right + 5, y: one.at + 4 }, one.text);
+      text.style.fill = one.ink;
+      svg.append(text);
+    }
     const of = (value) => show.number(value * factor("per_area"));
     const rows = options.map(([method, year, npv, from, to, chance]) => [words["method_" + method] || method, String(year), of(npv), of(from), of(to), show.chance(chance)]);
     const heads = [words.col_method, words.col_year, `${words.col_npv}, ${data.currency}${unit("per_area")}`, words.col_low, words.col_high, words.col_chance];

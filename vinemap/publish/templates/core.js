@@ -10,9 +10,12 @@ const VM = (() => {
   const unit = (kind) => data.unit_labels[state.units][kind];
   const DASH = "–", SPACE = "\u00a0";
   const isNumber = (value) => typeof value === "number" && Number.isFinite(value);
-  const number = (value, digits = 0) => isNumber(value)
-    ? new Intl.NumberFormat(words.language_code, { minimumFractionDigits: digits, maximumFractionDigits: digits }).format(value + 0).replace("-", "−")
-    : DASH;
+  const formats = new Map(); // a formatter is dear to make
+  function format(digits) {
+    if (!formats.has(digits)) formats.set(digits, new Intl.NumberFormat(words.language_code, { minimumFractionDigits: digits, maximumFractionDigits: digits, signDisplay: "negative" }));
+    return formats.get(digits);
+  }
+  const number = (value, digits = 0) => isNumber(value) ? format(digits).format(value).replace("-", "−") : DASH;
   const significant = (value, digits) => (value === 0 ? 0 : Number(value.toPrecision(digits)));
   const money = (value, digits = 2) => isNumber(value) ? data.currency ? `${data.currency}${SPACE}${number(significant(value, digits))}` : number(significant(value, digits)) : DASH;
   const show = {

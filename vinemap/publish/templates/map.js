@@ -76,7 +76,8 @@ const VMMap = ((map) => {
       const level = entry.levels[row * entry.width + column];
       if (!level) continue;
       const [low, high] = data.surfaces.ranges[image.kind];
-      return low + (high - low) * (level - 1) / data.surfaces.steps;
+      const value = low + (high - low) * (level - 1) / data.surfaces.steps;
+      return { value, beyond: level === 1 ? "≤ " : level === data.surfaces.steps + 1 ? "≥ " : "" };
     }
     return null;
   }
@@ -101,7 +102,7 @@ const VMMap = ((map) => {
       node.setAttribute("role", "button");
       node.addEventListener("keydown", (event) => keys(event, zone));
     }
-    for (const block of data.blocks) L.polygon(block.rings, { pane: "frames", fill: false, color: "#25211c", weight: 2, interactive: false }).addTo(map);
+    for (const block of data.blocks) L.polygon(block.rings, { pane: "frames", fill: false, color: "#25211c", weight: 1.6, interactive: false }).addTo(map);
   }
   function keys(event, zone) {
     const at = zones.indexOf(zone), step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
@@ -135,6 +136,8 @@ const VMMap = ((map) => {
   }
 
   // ---------------------------------------------------------------- letters and names, none over another
+  const TAG_ROOM = 26; // side [px] of a zone below which a letter would hide it
+  const pixelsPerMetre = () => 2 ** map.getZoom() / (156543.034 * Math.cos(map.getCenter().lat * Math.PI / 180));
   function drawTags() {
     tags.clearLayers();
     const taken = [];
@@ -145,11 +148,14 @@ const VMMap = ((map) => {
       const icon = L.divIcon({ className: `tag ${kind}`, iconSize: [width, 18], html: make(tag, {}, text) });
       L.marker(where, { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(tags);
     };
+    const side = pixelsPerMetre();
     for (const zone of zones) {
+      if (Math.sqrt((zone.area_ha || 0) * 1e4) * side < TAG_ROOM) continue;
       const text = tagText[state.mode](zone);
       place(zone.label, text, state.mode === "advice" ? zone.advice : "value", "b", 14 + 7 * text.length);
     }
     for (const block of data.blocks) {
+      if (Math.sqrt((block.area_ha || 0) * 1e4) * side < TAG_ROOM) continue;
       const text = block.name || block.block_id, north = block.rings.flat(2).reduce((best, one) => (one[0] > best[0] ? one : best));
       const at = map.latLngToContainerPoint(north);
       place(map.containerPointToLatLng([at.x, at.y - 10]), text, "block", "i", 8 * text.length);
@@ -162,7 +168,8 @@ const VMMap = ((map) => {
     if (!zone) return;
     const [west, south] = data.origin, back = (x, y) => [south + y / 1e6, west + x / 1e6];
     const lines = (data.rows[zone.zone_id] || []).map((one) => [back(one[3], one[4]), back(one[5], one[6])]);
-    if (lines.length && map.getZoom() >= 17) L.polyline(lines, { pane: "frames", color: zone.advice === "renew" && state.mode === "advice" ? "#ffffff" : "#25211c", weight: 0.8, opacity: 0.45, interactive: false }).addTo(detail);
+    if (lines.length && pixelsPerMetre() >= 1.3) L.polyline(lines, { pane: "frames", color: zone.advice === "renew" && state.mode === "advice" ? "#ffffff" : "#25211c", weight: 0.8, opacity: 0.45, interactive: false }).addTo(detail);
+    if (Math.sqrt((zone.area_ha || 0) * 1e4) * pixelsPerMetre() < 2 * TAG_ROOM) return;
     for (const [lat, lng, order] of data.points[zone.zone_id] || []) {
       const icon = L.divIcon({ className: "tag point", iconSize: [20, 18], html: make("b", {}, String(order)) });
       L.marker([lat, lng], { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(detail);
@@ -222,8 +229,8 @@ const VMMap = ((map) => {
   paint();
   map.on("zoomend resize", () => { drawTags(); drawDetail(VM.byId.get(state.zone)); });
   map.on("mousemove click", (event) => {
-    const value = readOut(event.latlng);
-    document.getElementById("here").textContent = value === null ? "" : `${words.here}: ${state.mode === "loss" ? show.percent(value) : show.crop(value)}`;
+    const found = readOut(event.latlng), how = state.mode === "loss" ? show.percent : show.crop;
+    document.getElementById("here").textContent = found ? `${words.here}: ${found.beyond}${how(found.value)}` : "";
   });
   VM.onChange((part) => {
     if ("mode" in part || "vintage" in part || "fine" in part) drawSurfaces();

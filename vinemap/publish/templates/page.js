@@ -15,12 +15,19 @@
     body.replaceChildren(...shown.map(listRow));
     at("found").textContent = shown.length ? (shown.length < zones.length ? word("found", { n: shown.length, all: zones.length }) : "") : words.nothing_found;
   }
+  function markPicked() {
+    for (const row of at("zones").tBodies[0].rows) {
+      const picked = row.dataset.zone === state.zone;
+      row.className = picked ? "picked" : "";
+      row.querySelector("button").setAttribute("aria-pressed", String(picked));
+    }
+  }
   function listRow(zone) {
     const pick = make("button", { type: "button", "aria-pressed": zone.zone_id === state.zone ? "true" : "false" }, VM.blockOf(zone).name || zone.block_id, " ", make("span", {}, VM.shortName(zone)));
     pick.addEventListener("click", () => VM.change({ zone: zone.zone_id, from: "list" }));
     const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number), wait = VM.waits(zone);
     const work = zone.best_method && (zone.advice === "renew" || zone.advice === "scout") ? `${words["method_" + zone.best_method] || zone.best_method}, ${zone.best_year ?? "–"}` : "–";
-    return make("tr", { class: zone.zone_id === state.zone ? "picked" : "" },
+    return make("tr", { "data-zone": zone.zone_id, class: zone.zone_id === state.zone ? "picked" : "" },
       make("td", {}, pick), make("td", {}, VM.swatch(zone.advice)), make("td", { class: "num c-area" }, show.area(zone.area_ha)),
       make("td", { class: "num c-loss" }, show.percent(zone.loss_pct), " ", make("small", {}, interval ? `(${interval})` : "")),
       make("td", { class: "num" }, isNumber(wait) && wait > 0 ? show.money(wait) : "–"), make("td", { class: "num c-chance" }, show.chance(zone.chance_pays)), make("td", { class: "c-work" }, work));
@@ -117,6 +124,7 @@
     }
   }
   function settings() {
+    for (const radio of at("chooser").elements.mode) radio.checked = radio.value === state.mode;
     at("vintage-box").hidden = state.mode !== "yield";
     at("vintage-out").textContent = String(state.vintage);
     at("vintage").setAttribute("aria-valuetext", String(state.vintage));
@@ -132,11 +140,10 @@
     if ("zone" in part || "other" in part || "units" in part) {
       if (state.other === state.zone) state.other = null;
       drawSheet();
-      drawList();
     }
+    if ("units" in part || part.from === "start") drawList();
+    else if ("zone" in part) markPicked();
     if (part.from === "list") {
-      const again = at("zones").querySelector('button[aria-pressed="true"]');
-      if (again) again.focus({ preventScroll: true });
       if (window.matchMedia("(max-width: 1020px)").matches) at("sheet").scrollIntoView({ block: "start" });
     }
     if ("zone" in part && part.from !== "start" && part.from !== "address") window.history.replaceState(null, "", "#zone=" + encodeURIComponent(state.zone));
