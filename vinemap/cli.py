@@ -103,9 +103,12 @@ def preview(
 ) -> None:
     """Show how FILE would be read: format, columns and units, first rows, what would be refused."""
     from vinemap.job import preview_file
+    from vinemap.show import show_preview
 
     seen = preview_file(file, kind=kind, crs=crs, columns=_pairs(columns), units=_pairs(units))
-    _show(seen.to_dict(), as_json, str(seen))
+    _show(seen.to_dict(), as_json, show_preview(seen))
+    if seen.problem:
+        raise SystemExit(STATUS_REFUSED)
 
 
 @vinemap.command()
@@ -135,6 +138,7 @@ def add(
 ) -> None:
     """Add FILES of one KIND to an estate folder; whole or not at all, file by file."""
     from vinemap.job import open_estate
+    from vinemap.show import show_import
 
     estate = open_estate(folder)
     reports = []
@@ -144,7 +148,7 @@ def add(
         )
         reports.append(report.to_dict())
         if not as_json:
-            click.echo(str(report))
+            click.echo(show_import(report))
     if as_json:
         _show({"imports": reports}, as_json, "")
 
@@ -156,9 +160,10 @@ def add(
 def undo(folder: Path, import_number: int, as_json: bool) -> None:
     """Take one import back, by the number that add and status show."""
     from vinemap.job import open_estate
+    from vinemap.show import show_import
 
     report = open_estate(folder).undo(import_number)
-    _show(report.to_dict(), as_json, str(report))
+    _show(report.to_dict(), as_json, show_import(report))
 
 
 @vinemap.command()
@@ -167,9 +172,10 @@ def undo(folder: Path, import_number: int, as_json: bool) -> None:
 def status(folder: Path, as_json: bool) -> None:
     """Show what is stored per block and vintage, what is missing or doubtful; verify the store."""
     from vinemap.job import open_estate
+    from vinemap.show import show_status
 
     seen = open_estate(folder).status()
-    _show(seen.to_dict(), as_json, str(seen))
+    _show(seen.to_dict(), as_json, show_status(seen))
     if seen.problems:
         raise SystemExit(STATUS_REFUSED)
 
@@ -195,12 +201,13 @@ def assess(
 ) -> None:
     """Do the main job: clean, map, zone, decline, advice; write FOLDER/out/VINTAGE/."""
     from vinemap.job import open_estate
+    from vinemap.show import show_assessment
 
     with _progress(as_json) as report:
         result = open_estate(folder).assess(
             vintage=vintage, blocks=list(blocks) or None, workers=workers, scheduler=scheduler, report=report
         )
-    _show(result.to_dict(), as_json, str(result))
+    _show(result.to_dict(), as_json, show_assessment(result))
 
 
 @vinemap.command()
@@ -227,13 +234,14 @@ def plan(
     Prices and costs are read from estate.toml anew; the maps are not redone.
     """
     from vinemap.job import open_estate
+    from vinemap.show import show_assessment
 
     tonnes = _numbers(min_tonnes)
     with _progress(as_json) as report:
         result = open_estate(folder).plan(
             vintage=vintage, years=years, budget=budget, crew_days=crew_days, min_tonnes=tonnes, report=report
         )
-    _show(result.to_dict(), as_json, str(result))
+    _show(result.to_dict(), as_json, show_assessment(result))
 
 
 @vinemap.command()
@@ -245,10 +253,11 @@ def plan(
 def demo(folder: Path, workers: int | None, as_json: bool) -> None:
     """Build the invented demo estate in FOLDER and run everything on it."""
     from vinemap.job import run_demo
+    from vinemap.show import show_assessment
 
     with _progress(as_json) as report:
         result = run_demo(folder, workers=workers, report=report)
-    _show(result.to_dict(), as_json, str(result))
+    _show(result.to_dict(), as_json, show_assessment(result))
 
 
 def _pairs(given: tuple[str, ...]) -> dict[str, str]:

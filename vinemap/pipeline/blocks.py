@@ -10,11 +10,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from vinemap import harvest, land, surface, zones
+from vinemap import harvest, land, publish, surface, zones
 from vinemap.estate import EstateStore
+from vinemap.estate.layout import file_stem
 
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
-SNAP_CONCENTRATION = 0.5  # below this the readings do not show where the rows are; keep the laid rows
 SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
 
 
@@ -52,6 +52,8 @@ class MapTask:
     settlements: dict[int, harvest.Settlement]
     settings: Any
     work: Path
+    surfaces_folder: Path
+    previous: gpd.GeoDataFrame | None
     seed: int
 
 
@@ -64,8 +66,7 @@ class MappedBlock:
     segments: gpd.GeoDataFrame
     zone_vintage: pd.DataFrame
     stand: pd.DataFrame
-    surfaces: dict[int, surface.Surface]
-    relative: land.Grid | None
+    surfaces: dict[int, land.Grid]
     capacity_share: dict[int, float]
     reports: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -143,27 +144,28 @@ def _lay(
 ) -> tuple[gpd.GeoDataFrame, list[str]]:
     notes: list[str] = []
     outline = block.geometry
-    centre = outline.centroid
-    given = block.get("row_bearing_deg")
-    if given is None or pd.isna(given):
-        bearing = land.estimate_bearing(outline, easting=easting, northing=northing)
-        notes.append(
-            f"Block {block['block_id']}: row direction not given; taken as {bearing:.1f} degrees from "
-            "its shape and readings. Give row_bearing_deg with the block if that is wrong."
-        )
-    else:
-        bearing = land.grid_bearing(crs, centre.x, centre.y, float(given))
-    common = {"row_spacing_m": float(block["row_spacing_m"]), "bearing_deg": bearing, "crs": crs}
+    plan = {"bearing_deg": float(block["grid_bearing_deg"]), "row_spacing_m": float(block["row_spacing_m"])}
     offset = 0.0
     if len(easting) >= MIN_READINGS_TO_MAP:
-        phase = land.snap_rows(outline, easting, northing, **common)
-        offset = phase.offset_m if phase.concentration >= SNAP_CONCENTRATION else 0.0
+        fit = land.fit_rows(outline, easting, northing, crs=crs, **plan)
+        if fit.clear:
+            plan = {"bearing_deg": fit.bearing_deg, "row_spacing_m": fit.row_spacing_m}
+            offset = fit.offset_m
+        else:
+            phase = land.snap_rows(outline, easting, northing, crs=crs, **plan)
+            offset = phase.offset_m if phase.clear else 0.0
+            notes.append(
+                f"Block {block['block_id']}: the readings do not show clearly where the rows are; rows are "
+                "laid from the outline, spacing and direction, so row numbers may be off by one or two. Add "
+                "surveyed rows (vinemap add rows) to be sure."
+            )
     rows = land.lay_rows(
         outline,
         block_id=str(block["block_id"]),
         vine_spacing_m=float(block["vine_spacing_m"]),
         offset_m=offset,
-        **common,
+        crs=crs,
+        **plan,
     )
     return rows, notes
 
@@ -177,10 +179,7 @@ def _clean_vintage(
         rows,
         outline=block.geometry,
         row_spacing_m=float(block["row_spacing_m"]),
-        min_speed_m_s=chosen.min_speed_m_s,
-        max_speed_m_s=chosen.max_speed_m_s,
-        max_yield_t_ha=chosen.max_yield_t_ha,
-        default_delay_s=chosen.flow_delay_s,
+        delay_s=chosen.flow_delay_s,
     )
 
 
@@ -194,6 +193,7 @@ def _kept(readings: gpd.GeoDataFrame) -> pd.DataFrame:
             "along_m": kept["along_m"].astype("float32"),
             "machine": kept["machine"],
             "yield_t_ha": kept["yield_t_ha"],
+            "flag": "",
         }
     )
 
@@ -204,30 +204,16 @@ def _clean_counts(
     # A vintage with readings keeps them; picked weights stand in only where there are none.
     found: dict[int, pd.DataFrame] = {}
     picked = task.counts[task.counts["picked_kg"].notna()] if len(task.counts) else task.counts
-    for year, counts in picked.groupby("vintage"):
-        if int(year) in have:
-            continue
+    for year in sorted(set(picked["vintage"].astype(int)) - have):
+        counts = picked[picked["vintage"] == year]
         points = harvest.yield_from_counts(counts, rows, **_spacings(block))
         if len(points):
-            found[int(year)] = _kept(points.assign(machine="counted")).assign(vintage=int(year))
+            found[year] = _kept(points.assign(machine="counted")).assign(vintage=year)
     return found
 
 
 def _clean_path(work: Path, block_id: str) -> Path:
-    return work / f"{safe_name(block_id)}.parquet"
-
-
-def safe_name(text: str) -> str:
-    """File name for any block id on any system: other characters become their code.
-
-    Examples
-    --------
-    >>> safe_name("Block 7/a")
-    'Block_7_2f_a'
-    """
-    return "".join(
-        one if one.isalnum() or one in "-" else ("_" if one == " " else f"_{ord(one):x}_") for one in text
-    )
+    return work / f"{file_stem(block_id)}.parquet"
 
 
 # ------------------------------------------------------------------------------------------------- mapping
@@ -253,6 +239,7 @@ def map_block(task: MapTask) -> MappedBlock:
             notes.append(f"Block {block_id}, vintage {year}: only {len(points)} usable readings; not mapped.")
             continue
         surfaces[year] = _krige(points, spec, block.geometry, task.settings.surface)
+    _write_surfaces(surfaces, task)
     found = _find_zones(surfaces, task, block)
     segments = land.segment_rows(task.cleaned.rows, found.zones)
     zone_vintage = _sum_up_zones(settled, surfaces, found.zones, task)
@@ -262,10 +249,7 @@ def map_block(task: MapTask) -> MappedBlock:
         segments=segments,
         zone_vintage=zone_vintage,
         stand=_stand_by_zone(task.cleaned.stand, found.zones),
-        surfaces=surfaces,
-        relative=zones.relative_surface({year: one.mean for year, one in surfaces.items()})
-        if surfaces
-        else None,
+        surfaces={year: one.mean for year, one in surfaces.items()},
         capacity_share=_over_capacity(settled, task.settings.harvest.cleaning_capacity_t_ha),
         reports={"zones": found.report, "surfaces": {year: one.note for year, one in surfaces.items()}},
         notes=notes,
@@ -278,11 +262,12 @@ def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
         return {}
     everything = pd.read_parquet(path)
     out = {}
-    for year, points in everything.groupby("vintage"):
-        settlement = task.settlements.get(int(year))
-        if settlement is not None and int(year) not in task.cleaned.counted_vintages:
+    for year in sorted(set(everything["vintage"].astype(int))):
+        points = everything[everything["vintage"] == year]
+        settlement = task.settlements.get(year)
+        if settlement is not None and year not in task.cleaned.counted_vintages:
             points = harvest.apply_settlement(points, settlement, block_id=task.cleaned.block_id)
-        out[int(year)] = points.reset_index(drop=True)
+        out[year] = points.reset_index(drop=True)
     return out
 
 
@@ -298,6 +283,26 @@ def _krige(points: pd.DataFrame, spec: land.GridSpec, outline: Any, chosen: Any)
     )
 
 
+def _write_surfaces(surfaces: dict[int, surface.Surface], task: MapTask) -> None:
+    name = file_stem(task.cleaned.block_id)
+    for year, one in surfaces.items():
+        publish.write_surface(
+            task.surfaces_folder / f"yield_{name}_{year}.tif",
+            {"yield": one.mean, "standard error": one.standard_error},
+            units="t/ha",
+            vintage=year,
+            description=f"Yield of block {task.cleaned.block_id} in {year} and its kriging standard error",
+        )
+    if surfaces:
+        publish.write_surface(
+            task.surfaces_folder / f"relative_{name}.tif",
+            zones.relative_surface({year: one.mean for year, one in surfaces.items()}),
+            units="1",
+            vintage=None,
+            description=f"Mean relative yield of block {task.cleaned.block_id}, 1 is its average",
+        )
+
+
 def _find_zones(surfaces: dict[int, surface.Surface], task: MapTask, block: pd.Series) -> zones.ZoneMap:
     chosen = task.settings.zones
     return zones.find_zones(
@@ -309,6 +314,7 @@ def _find_zones(surfaces: dict[int, surface.Surface], task: MapTask, block: pd.S
         min_area_ha=chosen.min_area_ha,
         min_segment_m=chosen.min_segment_m,
         max_zones=chosen.max_zones,
+        previous=task.previous,
     )
 
 
@@ -362,7 +368,8 @@ def _stand_by_zone(stand: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> pd.DataF
     sums["symptomatic_pct"] = (
         100 * sums["symptomatic"] / (sums["vines"] - sums["missing"].fillna(0)).clip(lower=1)
     )
-    return sums[columns]
+    ordered: pd.DataFrame = sums[columns]
+    return ordered
 
 
 def _over_capacity(settled: dict[int, pd.DataFrame], capacity_t_ha: float) -> dict[int, float]:

@@ -1,0 +1,293 @@
+"""The public face of an estate: open it, add files, assess, plan. The command line and notebooks use this."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from vinemap import estate as storage
+from vinemap import intake, land
+from vinemap.errors import IntakeError, VinemapError
+from vinemap.estate import EstateStore, ImportReport
+from vinemap.pipeline.status import EstateStatus, describe_status
+from vinemap.progress import Report, report_nothing
+
+if TYPE_CHECKING:
+    from vinemap.pipeline.result import Assessment
+
+DEMO_NAME = "Brolga Reach (invented)"
+DEMO_SEED = 20_260
+
+
+class Estate:
+    """One estate folder and all that can be done with it.
+
+    Parameters
+    ----------
+    store : EstateStore
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> place = tempfile.mkdtemp()
+    >>> estate = new_estate(place, name="Example")
+    >>> estate.settings.estate.name
+    'Example'
+    """
+
+    def __init__(self, store: EstateStore) -> None:
+        self.store = store
+
+    @property
+    def folder(self) -> Path:
+        """The estate folder."""
+        return self.store.folder
+
+    @property
+    def settings(self) -> storage.Settings:
+        """Settings as estate.toml holds them."""
+        return self.store.settings
+
+    def add(
+        self,
+        kind: str,
+        source: Path | str | Any,
+        *,
+        vintage: int | None = None,
+        crs: str | None = None,
+        columns: Mapping[str, str] | None = None,
+        units: Mapping[str, str] | None = None,
+    ) -> ImportReport:
+        """Add one file (or a frame of the documented columns); whole or not at all.
+
+        Parameters
+        ----------
+        kind : str
+            blocks, rows, harvest, loads, counts, imagery or renewals.
+        source : path or frame
+            File, or a DataFrame / GeoDataFrame with the columns of `vinemap.tables`.
+        vintage : int, optional
+            Where the file does not say.
+        crs : str, optional
+            Where the file names none, e.g. "EPSG:4326".
+        columns, units : mapping, optional
+            Field -> header, field -> unit, over what is recognised.
+
+        Returns
+        -------
+        ImportReport
+
+        Raises
+        ------
+        IntakeError
+            If the file cannot be read as asked.
+        StoreError
+            If the folder is locked or damaged.
+        """
+        options: dict[str, Any] = {"vintage": vintage, "crs": crs, "columns": columns, "units": units}
+        options["timezone"] = self.settings.estate.timezone
+        if isinstance(source, str | Path):
+            read = intake.read_source(source, kind, **options)
+        else:
+            read = intake.read_frame(source, kind, **options)
+        if kind == "blocks":
+            land.prepare_blocks(read.table)  # refuses what could not be used, before anything is stored
+        return self.store.add(read)
+
+    def undo(self, import_id: int) -> ImportReport:
+        """Take one import back by its ledger number; StoreError if there is none."""
+        return self.store.undo(import_id)
+
+    def status(self) -> EstateStatus:
+        """Say what is stored, missing or doubtful, and verify the store."""
+        return describe_status(self.store)
+
+    def assess(
+        self,
+        *,
+        vintage: int | None = None,
+        blocks: Sequence[str] | None = None,
+        workers: int | None = None,
+        scheduler: str | None = None,
+        report: Report = report_nothing,
+    ) -> Assessment:
+        """Do the main job and write out/<vintage>/; see `vinemap.assess`.
+
+        Parameters
+        ----------
+        vintage : int, optional
+            As after this vintage; the last stored if None.
+        blocks : sequence of str, optional
+        workers : int, optional
+            Processes; all cores if None.
+        scheduler : str, optional
+            Address of a Dask scheduler.
+        report : callable
+
+        Returns
+        -------
+        Assessment
+
+        Raises
+        ------
+        DataError
+            If there is nothing to assess.
+        """
+        from vinemap.pipeline.result import assess_and_publish
+
+        return assess_and_publish(
+            self.store, vintage=vintage, blocks=blocks, workers=workers, scheduler=scheduler, report=report
+        )
+
+    def plan(
+        self,
+        *,
+        vintage: int | None = None,
+        years: int | None = None,
+        budget: float | None = None,
+        crew_days: float | None = None,
+        min_tonnes: Mapping[str, float] | None = None,
+        report: Report = report_nothing,
+    ) -> Assessment:
+        """Work out the programme under limits from the last assessment; the maps are not redone.
+
+        Parameters
+        ----------
+        vintage : int, optional
+            Plan from the assessment of this vintage; the last one if None.
+        years : int, optional
+            Years ahead.
+        budget : float, optional
+            Most to spend a year [currency].
+        crew_days : float, optional
+            Most crew days a year.
+        min_tonnes : mapping of str to float, optional
+            Least tonnes a year by variety [t].
+        report : callable
+
+        Returns
+        -------
+        Assessment
+
+        Raises
+        ------
+        StoreError
+            If there is no assessment yet.
+        """
+        from vinemap.pipeline.result import plan_and_publish
+
+        limits = {
+            "years": years,
+            "budget": budget,
+            "crew_days": crew_days,
+            "min_tonnes": dict(min_tonnes or {}),
+        }
+        return plan_and_publish(self.store, vintage=vintage, limits=limits, report=report)
+
+
+def new_estate(folder: Path | str, *, name: str | None = None) -> Estate:
+    """Make an estate folder with a commented estate.toml.
+
+    Raises
+    ------
+    StoreError
+        If the folder already holds an estate or something else.
+    """
+    place = Path(folder)
+    return Estate(storage.create_estate(place, name=name or place.resolve().name))
+
+
+def open_estate(folder: Path | str) -> Estate:
+    """Open an estate folder; StoreError if it is none."""
+    return Estate(storage.open_store(Path(folder)))
+
+
+def preview_file(
+    file: Path | str,
+    *,
+    kind: str | None = None,
+    crs: str | None = None,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+) -> intake.Preview:
+    """Show how a file would be read, without storing anything; IntakeError if it cannot be."""
+    return intake.preview_source(Path(file), kind=kind, crs=crs, columns=columns, units=units)
+
+
+def run_demo(
+    folder: Path | str, *, workers: int | None = None, report: Report = report_nothing
+) -> Assessment:
+    """Build the invented demo estate in `folder` and run everything on it.
+
+    Parameters
+    ----------
+    folder : path-like
+        Made if it is not there; an estate made by an earlier run is used again.
+    workers : int, optional
+    report : callable
+
+    Returns
+    -------
+    Assessment
+
+    Raises
+    ------
+    StoreError
+        If the folder holds something else.
+    """
+    place = Path(folder)
+    estate = open_estate(place) if (place / "estate.toml").exists() else new_estate(place, name=DEMO_NAME)
+    files = list_demo_files(_demo_source(place))
+    for number, (kind, file, vintage) in enumerate(files):
+        report("Loading files", number, len(files))
+        estate.add(kind, file, vintage=vintage)
+    report("Loading files", len(files), len(files))
+    return estate.assess(workers=workers, report=report)
+
+
+def list_demo_files(source: Path) -> list[tuple[str, Path, int | None]]:
+    """List the demo files with their kind and vintage, in the order to add them."""
+    found: list[tuple[str, Path, int | None]] = [("blocks", source / "blocks.geojson", None)]
+    for file in sorted((source / "harvest").iterdir()):
+        found.append(("harvest", file, int(file.name[:4])))
+    for kind in ("loads", "counts"):
+        found += [(kind, file, _leading_year(file)) for file in sorted((source / kind).iterdir())]
+    found += [("renewals", file, None) for file in sorted(source.glob("renewals*.csv"))]
+    missing = [str(file) for _, file, _ in found if not file.exists()]
+    if missing:
+        raise IntakeError(
+            "A demo file is missing.", where=missing[0], remedy="Get a fresh copy of the repository."
+        )
+    return found
+
+
+def _leading_year(file: Path) -> int | None:
+    head = file.name[:4]
+    return int(head) if head.isdecimal() else None
+
+
+def _demo_source(place: Path) -> Path:
+    beside = Path(__file__).resolve().parent.parent / "data" / "demo"
+    if (beside / "blocks.geojson").exists():
+        return beside
+    # Installed without the repository: make the same estate from its seed.
+    import numpy as np
+
+    from vinemap import simulate
+
+    made = place / "demo-files"
+    if not made.exists():
+        simulate.write_estate_files(simulate.demo_estate(rng=np.random.default_rng(DEMO_SEED)), made)
+    return made
+
+
+__all__ = [
+    "Estate",
+    "VinemapError",
+    "list_demo_files",
+    "new_estate",
+    "open_estate",
+    "preview_file",
+    "run_demo",
+]

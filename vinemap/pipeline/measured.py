@@ -1,0 +1,138 @@
+"""What an assessment has measured, before any money: kept on disk so that a plan need not redo the maps."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap.decline import Decline, DeclineDraws
+from vinemap.errors import StoreError
+
+FORMAT = 1
+FRAMES = ("blocks", "rows", "zones", "segments", "stand", "settlement", "renewed")
+DECLINE_FRAMES = ("zones", "zone_vintage", "forecast", "vintage_effects", "scales")
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Blocks, zones, rows, decline and its draws; the notes and reports that go with them.
+
+    Attributes
+    ----------
+    vintage : int
+        The assessment is as after this vintage.
+    blocks, rows, zones, segments : geopandas.GeoDataFrame
+        Prepared blocks, `tables.ROWS`, `tables.ZONES` and row segments, in the estate CRS.
+    stand, settlement, renewed : pandas.DataFrame
+        Counts by zone and vintage; audit against loads; renewals done by zone.
+    decline : Decline
+    reports : dict
+        Cleaning, settlement, surface and zone reports, as JSON holds them.
+    notes : list of str
+        What weakens the result, in words.
+    """
+
+    vintage: int
+    blocks: gpd.GeoDataFrame
+    rows: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    segments: gpd.GeoDataFrame
+    stand: pd.DataFrame
+    settlement: pd.DataFrame
+    renewed: pd.DataFrame
+    decline: Decline
+    reports: dict[str, Any]
+    notes: list[str]
+
+
+def save_measured(measured: Measured, folder: Path) -> None:
+    """Write to `folder`, which is made; files already there are replaced.
+
+    Parameters
+    ----------
+    measured : Measured
+    folder : pathlib.Path
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in FRAMES:
+        getattr(measured, name).to_parquet(folder / f"{name}.parquet")
+    for name in DECLINE_FRAMES:
+        getattr(measured.decline, name).to_parquet(folder / f"decline_{name}.parquet")
+    draws = measured.decline.draws
+    arrays: dict[str, Any] = {one.name: np.asarray(getattr(draws, one.name)) for one in fields(draws)}
+    np.savez_compressed(folder / "draws.npz", **arrays)
+    words = {
+        "format": FORMAT,
+        "vintage": measured.vintage,
+        "reports": measured.reports,
+        "notes": measured.notes,
+        "decline_notes": measured.decline.notes,
+    }
+    (folder / "measured.json").write_text(
+        json.dumps(words, ensure_ascii=False, default=_plain), encoding="utf-8"
+    )
+
+
+def load_measured(folder: Path) -> Measured:
+    """Read what `save_measured` wrote.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    StoreError
+        If there is no finished assessment, or one of another format.
+    """
+    try:
+        words = json.loads((folder / "measured.json").read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise StoreError(
+            "There is no assessment yet.", where=str(folder.parent), remedy="Run vinemap assess first."
+        ) from None
+    if words["format"] != FORMAT:
+        raise StoreError(
+            f"The assessment is of format {words['format']}, this version reads {FORMAT}.",
+            where=str(folder.parent),
+            remedy="Run vinemap assess again.",
+        )
+    frames = {name: _read(folder / f"{name}.parquet") for name in FRAMES}
+    parts = {name: _read(folder / f"decline_{name}.parquet") for name in DECLINE_FRAMES}
+    with np.load(folder / "draws.npz") as arrays:
+        loaded = {name: arrays[name] for name in arrays.files}
+    loaded["zone_ids"] = [str(one) for one in loaded["zone_ids"]]
+    decline = Decline(**parts, draws=DeclineDraws(**loaded), notes=words["decline_notes"])
+    return Measured(
+        vintage=int(words["vintage"]),
+        decline=decline,
+        reports=words["reports"],
+        notes=words["notes"],
+        **frames,
+    )
+
+
+def _read(path: Path) -> pd.DataFrame:
+    try:
+        located: pd.DataFrame = gpd.read_parquet(path)
+        return located
+    except ValueError:  # no geometry in it
+        return pd.read_parquet(path)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return str(value)

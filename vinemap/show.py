@@ -1,0 +1,124 @@
+"""Results as text for a terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from vinemap.estate import ImportReport
+    from vinemap.intake import Preview
+    from vinemap.pipeline.result import Assessment
+    from vinemap.pipeline.status import EstateStatus
+
+UNDO_NOTE = "take it back with vinemap undo FOLDER"
+NOTES_SHOWN = 12
+
+
+def show_import(report: ImportReport) -> str:
+    """Say in a few lines what an import stored and refused."""
+    head = f"{report.file}: {report.kind}, import {report.import_id}: "
+    if report.duplicate:
+        return "\n".join([head + "stored already, nothing done.", *_listed(report.notes)])
+    head += f"{report.rows_read:,} rows read, {report.rows_stored:,} stored, {report.rows_refused:,} refused"
+    reasons = [f"{count:,} x {reason}" for reason, count in report.reasons.items()]
+    return "\n".join([head + (":" if reasons else "."), *_listed(reasons), *_listed(report.notes)])
+
+
+def show_preview(seen: Preview) -> str:
+    """Lay out how a file would be read."""
+    facts = [seen.format, seen.encoding, seen.delimiter and f"delimiter {seen.delimiter!r}", seen.crs]
+    lines = [f"{seen.file}: {seen.kind or 'kind not known'} ({', '.join(one for one in facts if one)})"]
+    if seen.guesses:
+        rows = [
+            {
+                "field": one.field,
+                "column": one.header,
+                "unit": one.unit or "-",
+                "confidence": f"{100 * one.confidence:.0f} %",
+                "why": one.why,
+            }
+            for one in seen.guesses
+        ]
+        lines += ["", "Columns as understood:", _table(pd.DataFrame(rows))]
+    if seen.unused:
+        lines += ["", f"Columns not used: {', '.join(seen.unused)}"]
+    if len(seen.first_rows):
+        filled = pd.DataFrame(seen.first_rows).dropna(axis=1, how="all")
+        lines += ["", "First rows as they would be stored:", _table(filled)]
+    lines += ["", f"{seen.rows_read:,} rows read, {seen.rows_refused:,} would be refused."]
+    lines += _listed([f"{count:,} x {reason}" for reason, count in seen.reasons.items()])
+    lines += _listed(seen.notes)
+    if seen.problem:
+        lines += ["", f"The file as a whole would be refused: {seen.problem}"]
+    return "\n".join(lines)
+
+
+def show_status(seen: EstateStatus) -> str:
+    """Lay out what an estate holds."""
+    lines = [f"{seen.name} ({seen.folder})", f"CRS for areas: {seen.crs or 'not chosen yet'}", ""]
+    if len(seen.blocks):
+        lines += ["Stored by block and vintage (H harvest readings, L weighed loads, C row counts):"]
+        lines += [_table(seen.blocks.replace("", "-")), ""]
+    if len(seen.imports):
+        columns = ["import_id", "kind", "file", "vintage", "rows_stored", "rows_refused", "undone"]
+        lines += ["Imports:", _table(pd.DataFrame(seen.imports[columns])), ""]
+    if seen.missing:
+        lines += ["Missing or doubtful:", *_listed(seen.missing), ""]
+    lines += ["Problems:", *_listed(seen.problems)] if seen.problems else ["The store is sound."]
+    return "\n".join(lines)
+
+
+def show_assessment(result: Assessment) -> str:
+    """Say what was found and where the files are."""
+    head = result.headline
+    money = head["currency"]
+    lines = [
+        f"After vintage {result.vintage}: {head['renew']} of {head['zones']} zones repay renewal now "
+        f"({head['renew_ha']:.1f} ha); {head['scout']} should be scouted first, {head['watch']} watched, "
+        f"{head['keep']} kept."
+    ]
+    if head["wait_cost"] is not None:
+        lines.append(
+            f"Waiting a year with the zones to renew costs about {head['wait_cost']:,} {money} "
+            f"(90 % interval {head['wait_cost_low']:,} to {head['wait_cost_high']:,} {money})."
+        )
+    zone = pd.DataFrame(result.layers["zone"])
+    urgent = zone[zone["advice"].isin(["renew", "scout"])].sort_values("wait_cost_per_ha", ascending=False)
+    lines += [
+        f"  {one.zone_id} ({one.area_ha:.1f} ha), {one.advice}: {one.reason}" for one in urgent.itertuples()
+    ]
+    if len(result.programme.table):
+        lines += ["", "Programme:", _table(_short_programme(result.programme.table))]
+    lines += [f"Limits clash: {one}" for one in result.programme.clashes]
+    if result.notes:
+        lines += ["", "Mind:", *_listed(result.notes[:NOTES_SHOWN])]
+        if len(result.notes) > NOTES_SHOWN:
+            lines.append(f"  ... and {len(result.notes) - NOTES_SHOWN} more in run.json.")
+    lines += [
+        "",
+        f"Map:        {result.map_file}",
+        f"GeoPackage: {result.geopackage_file}",
+        f"Lists, sheets, surfaces: {result.folder}",
+        "Money figures follow from the example prices and costs in estate.toml unless you put in your own;",
+        "they are arithmetic, not advice. Scout before anyone cuts.",
+    ]
+    return "\n".join(lines)
+
+
+def _short_programme(table: pd.DataFrame) -> pd.DataFrame:
+    columns = ["year", "zone_id", "method", "area_ha", "cost", "crew_days", "vines", "tonnes_out"]
+    short = pd.DataFrame(table)[columns].copy()
+    for name, digits in (("area_ha", 2), ("cost", 0), ("crew_days", 1), ("tonnes_out", 1)):
+        short[name] = [f"{one:,.{digits}f}" for one in short[name].astype(float)]
+    return short.rename(columns={"area_ha": "ha", "tonnes_out": "t out"})
+
+
+def _listed(words: list[str]) -> list[str]:
+    return [f"  - {one}" for one in words]
+
+
+def _table(frame: pd.DataFrame) -> str:
+    options: dict[str, Any] = {"index": False, "max_colwidth": 60}
+    return str(frame.to_string(**options))
