@@ -181,6 +181,12 @@ def test_two_zones_are_compared(visit):
     assert heads[1:] == ["Long Lagoon, Z1", "Gate Five, Z1"]
 
 
+def test_sheet_of_a_block_is_two_clicks_away(visit):
+    page = visit("map", after="#zone=B1-Z1")
+    page.get_by_role("link", name="Sheet of this block for printing").click()
+    assert page.locator("h1").inner_text() == "Long Lagoon"
+
+
 def test_list_is_searched_and_narrowed(visit):
     page = visit("map")
     page.locator("#find").fill("shiraz")

@@ -118,7 +118,8 @@ class Display:
         >>> Display(system="us").area(5.2)
         '12.8\xa0acres'
         """
-        return self._with_unit(hectares, "area", 1 if hectares is None or hectares >= 1 else 2)
+        small = hectares is not None and hectares * FACTORS[self.system]["area"] < 1
+        return self._with_unit(hectares, "area", 2 if small else 1)
 
     def crop(self, t_ha: float | None) -> str:
         r"""Yield with unit.

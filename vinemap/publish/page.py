@@ -8,7 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 import folium
 import pandas as pd
@@ -19,7 +19,7 @@ from vinemap import tables
 from vinemap._version import __version__
 from vinemap.errors import DataError, SettingsError
 from vinemap.publish.display import FACTORS, Display, EstateLabel, Interval, unit_labels
-from vinemap.publish.files import write_text
+from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.headline import write_headline
 from vinemap.publish.map_data import collect_layers, safe_json
 from vinemap.publish.overlays import MapSurface, pack_surfaces
@@ -105,6 +105,7 @@ def write_map(
     language: str = "en",
     background_url: str | None = None,
     background_credit: str = "",
+    sheet_folder: str | None = "sheets",
     made: datetime.date | None = None,
 ) -> Path:
     """Write the map page: one HTML file that works with the network off.
@@ -129,6 +130,8 @@ def write_map(
         Address of map tiles with {z}, {x}, {y}; fetched only when the reader turns the background on.
     background_credit : str
         Credit the owner of the tiles asks for.
+    sheet_folder : str or None
+        Folder beside the map with the sheets of `write_sheets`, for a link to each; None for no links.
     made : datetime.date, optional
         Date to print; today if not given.
 
@@ -153,6 +156,7 @@ def write_map(
         language=language,
         background_url=background_url,
         background_credit=background_credit,
+        sheet_folder=sheet_folder,
         made=made,
     )
     return write_text(Path(path), page.render())
@@ -168,6 +172,7 @@ def build_page(
     language: str,
     background_url: str | None,
     background_credit: str,
+    sheet_folder: str | None,
     made: datetime.date | None,
 ) -> ReportPage:
     """Build the page as a folium figure; parameters as `write_map`."""
@@ -193,6 +198,7 @@ def build_page(
         "ramps": RAMPS,
         "no_value": NO_VALUE,
         "surfaces": pack_surfaces(surfaces or ()),
+        "sheets": _sheet_links(checked["block"]["block_id"], sheet_folder),
         "background": {"url": background_url, "credit": html.escape(background_credit)},
     }
     view = _view(words, estate, vintages[-1], made or datetime.date.today(), cautions, language)
@@ -247,6 +253,12 @@ def _checked(layers: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
             remedy="Add block outlines and at least one vintage, then assess again.",
         )
     return out
+
+
+def _sheet_links(block_ids: pd.Series, folder: str | None) -> dict[str, str]:
+    if folder is None:
+        return {}
+    return {one: quote(f"{folder}/{stem}.html") for one, stem in safe_names(block_ids).items()}
 
 
 def _any_renewal(layers: Mapping[str, pd.DataFrame]) -> bool:

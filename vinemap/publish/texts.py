@@ -19,7 +19,7 @@ _ENGLISH = {
     "headline_wait_interval": "waiting a year costs about {cost} (90 %: {low} to {high})",
     "headline_scout_one": "1 should be scouted first",
     "headline_scout_many": "{scout} should be scouted first",
-    "headline_wait_note": "No interval was given for the sum; each zone's own stands beside it.",
+    "headline_wait_note": "The sum comes without an interval; the gain of each zone has its own.",
     # masthead and frame
     "title": "{estate}: renewal map, vintage {vintage}",
     "imprint": "After vintage {vintage}. Made {made} with vinemap {version}.",
@@ -135,6 +135,7 @@ _ENGLISH = {
     "between": "{low} to {high}",
     "rows_link": "Rows and vines",
     "rows_note": "{n} row stretches, drawn on the map while the zone is picked; the contractor's list has each of them.",
+    "sheet_link": "Sheet of this block for printing ({file})",
     "points_note": "{n} places to scout, numbered in the order of the walk.",
     "point": "Row {row}, vine {vine}: {why}",
     # cautions
@@ -173,7 +174,7 @@ _SPANISH = {
     "headline_wait_interval": "esperar un año cuesta unos {cost} (90 %: de {low} a {high})",
     "headline_scout_one": "1 debe inspeccionarse antes",
     "headline_scout_many": "{scout} deben inspeccionarse antes",
-    "headline_wait_note": "La suma no trae intervalo; el de cada zona figura junto a ella.",
+    "headline_wait_note": "La suma no trae intervalo; la ganancia de cada zona sí tiene el suyo.",
     "title": "{estate}: mapa de renovación, vendimia {vintage}",
     "imprint": "Tras la vendimia {vintage}. Hecho el {made} con vinemap {version}.",
     "skip": "Ir a la lista de zonas",
@@ -287,6 +288,7 @@ _SPANISH = {
     "rows_link": "Filas y cepas",
     "rows_note": "{n} tramos de fila, dibujados en el mapa mientras la zona está elegida; "
     "la lista del contratista trae cada uno.",
+    "sheet_link": "Hoja de esta parcela para imprimir ({file})",
     "points_note": "{n} lugares que inspeccionar, numerados en el orden del recorrido.",
     "point": "Fila {row}, cepa {vine}: {why}",
     "cautions": "Precauciones",

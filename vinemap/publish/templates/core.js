@@ -20,7 +20,7 @@ const VM = (() => {
   const money = (value, digits = 2) => isNumber(value) ? data.currency ? `${data.currency}${SPACE}${number(significant(value, digits))}` : number(significant(value, digits)) : DASH;
   const show = {
     number, money,
-    area: (value) => isNumber(value) ? number(value * factor("area"), value < 1 ? 2 : 1) + SPACE + unit("area") : DASH,
+    area: (value) => isNumber(value) ? number(value * factor("area"), value * factor("area") < 1 ? 2 : 1) + SPACE + unit("area") : DASH,
     crop: (value) => isNumber(value) ? number(value * factor("yield"), 1) + SPACE + unit("yield") : DASH,
     cropNumber: (value) => isNumber(value) ? number(value * factor("yield"), 1) : DASH,
     perArea: (value) => isNumber(value) ? money(value * factor("per_area"), 2) + unit("per_area") : DASH,

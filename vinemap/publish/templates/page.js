@@ -79,6 +79,8 @@
     const points = data.points[zone.zone_id] || [], rows = data.rows[zone.zone_id] || [];
     const parts = [make("p", { class: "note" }, word("rows_note", { n: show.number(rows.length) }))];
     if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => make("li", {}, word("point", { row, vine, why })))));
+    const file = data.sheets[zone.block_id];
+    if (file) parts.push(make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) }))));
     return parts;
   }
   function drawSheet() {
