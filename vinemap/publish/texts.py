@@ -69,7 +69,7 @@ _ENGLISH = {
     "plate_caption": "Blocks and zones on plain ground, north up. Letters: {letters}.",
     # list
     "list_title": "Zones, by what a year's wait costs",
-    "list_note": "Cost of waiting and gain are for the whole zone, in today's money.",
+    "list_note": "The cost of waiting is for the whole zone, in today's money; the sheet gives it by area.",
     "find": "Find a zone, block or variety",
     "show": "Show",
     "show_all": "all zones",
@@ -220,7 +220,7 @@ _SPANISH = {
     "whole_estate": "Toda la finca",
     "plate_caption": "Parcelas y zonas sobre fondo liso, norte arriba. Letras: {letters}.",
     "list_title": "Zonas, según lo que cuesta esperar un año",
-    "list_note": "El coste de esperar y la ganancia son de la zona entera, en dinero de hoy.",
+    "list_note": "El coste de esperar es de la zona entera, en dinero de hoy; la hoja lo da por superficie.",
     "find": "Buscar zona, parcela o variedad",
     "show": "Mostrar",
     "show_all": "todas las zonas",
