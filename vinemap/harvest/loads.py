@@ -291,7 +291,7 @@ def dispute_of(group: LoadGroup, block: str, weighed_t: float, reading_t: float)
         return ""
     return (
         f"Block {block}: loads weigh {weighed_t:.2f} t, readings {reading_t:.2f} t ({ratio:.2f} times). "
-        f"Outside {BELIEVABLE_FACTOR[0]:g} to {BELIEVABLE_FACTOR[1]:g} times loads are not used; the "
-        "readings stand as they are (factor 1). Look for a missing or doubled ticket, a wrong block on it, or "
+        f"Beyond {BELIEVABLE_FACTOR[0]:g} to {BELIEVABLE_FACTOR[1]:g} times loads are not used; the "
+        "readings stand (factor 1). Look for a missing or doubled ticket, a wrong block on it, or "
         "a wrong unit of flow."
     )

@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 
 HIGHEST_T_HA = 100.0  # no vineyard row bears more over metres; common practice, no source
 LIMIT_HIGH_MAD = 4.5  # robust deviations of log yield above the median; recovered truth
-LIMIT_LOW_MAD = 6.0  # wider below: weak and dying stretches are what is looked for; recovered truth
+LIMIT_LOW_MAD = 10.0  # much wider below: bare stretches are real, and are looked for; recovered truth
 NEIGHBOURS = 24  # about three readings along the row and two rows to each side
 # The next eight were set on invented blocks with known spikes (2-6 times the truth), dips and dying vines,
 # where they give the best F1 at 1 s and 5 s logs together; recovered truth.
