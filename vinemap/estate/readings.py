@@ -82,7 +82,7 @@ def sort_readings(
             f"If a block "
             "is missing, add its outline, undo this import and add the file again."
         )
-    out.notes += _name_doubts(table, block_id)
+    out.notes += _name_doubts(table, block_id, list(blocks["block_id"]))
     keys = pd.DataFrame({"vintage": table["vintage"].to_numpy(dtype="int64"), "block_id": block_id})
     for (vintage, block), places in keys[~outside].groupby(["vintage", "block_id"]).groups.items():
         part = table.loc[places]
@@ -134,15 +134,14 @@ def _numbered(part: gpd.GeoDataFrame, stored: gpd.GeoDataFrame) -> gpd.GeoDataFr
     return out
 
 
-def _name_doubts(table: pd.DataFrame, block_id: npt.NDArray[np.object_]) -> list[str]:
+def _name_doubts(table: pd.DataFrame, block_id: npt.NDArray[np.object_], known: list[str]) -> list[str]:
     """Where the name typed in the cab is that of another block than the position says."""
     if "block_name" not in table.columns:
         return []
     typed = table["block_name"].astype(str).to_numpy(dtype=object)
     frame = pd.DataFrame({"typed": typed, "block": block_id})
     frame = frame[(frame["typed"] != "") & (frame["block"] != "")]
-    names = sorted(set(block_id) - {""})
-    alike = {name.casefold() for name in names}
+    alike = {name.casefold() for name in known}
     odd = frame[
         (frame["typed"].str.casefold() != frame["block"].str.casefold())
         & frame["typed"].str.casefold().isin(alike)

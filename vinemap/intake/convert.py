@@ -133,6 +133,12 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
     job.refusals.add(read.bad, f"{one.name} is not a number", cells)
     scale = factor(guess.unit, one.unit) if one.unit and guess.unit else 1.0
     values = read.values * scale
+    if _thousands_meant(one, values, cells):
+        values = values * 1000.0
+        job.notes.append(
+            f"Doubtful: the mark in column {guess.header!r} was taken as one between thousands; "
+            "otherwise its values would be far too small."
+        )
     low, high = one.low, one.high
     if np.isfinite(low):
         word = "is negative" if low == 0 else f"is below {low:g}"
@@ -145,6 +151,18 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
             ~np.isnan(values) & (values != np.round(values)), f"{one.name} is not a whole number", cells
         )
     return pd.Series(values)
+
+
+def _thousands_meant(one: Field, values: Any, cells: pd.Series) -> bool:
+    """Whether all cells look like 12.500 and only twelve thousand five hundred is believable."""
+    low, high = one.typical
+    if pd.api.types.is_numeric_dtype(cells) or not np.isfinite(low) or np.isnan(values).all():
+        return False
+    middle = float(np.nanmedian(values))
+    if low <= middle <= high or not low <= 1000.0 * middle <= high:
+        return False
+    text = cells.dropna().astype(str).str.strip()
+    return bool(text[text != ""].str.fullmatch(r"\d{1,3}[.,]\d{3}").all())
 
 
 def _read_numbers(one: Field, cells: pd.Series, decimal: str) -> Numbers:

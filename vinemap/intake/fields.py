@@ -121,7 +121,7 @@ HARVEST = (
         "speed, ground speed, gps speed, travel speed, velocity, sog, velocidad, velocidad gps, velocidad "
         "de avance, vitesse, "
         "vitesse gps, vitesse d avancement, velocita, velocita di avanzamento, geschwindigkeit, "
-        "fahrgeschwindigkeit, velocidade"), 0, 30, ("km/h", "m/s", "mph"), (0.4, 2.4)),
+        "fahrgeschwindigkeit, velocidade"), 0, 30, ("km/h", "m/s", "mph"), (0.6, 2.2)),
     Field("width_m", "number", "m", _words(
         "width, working width, swath, swath width, work width, row width, header width, ancho, ancho de "
         "trabajo, "
@@ -153,7 +153,7 @@ HARVEST = (
 )  # fmt: skip
 
 BLOCKS = (
-    Field("block_id", "text", "", (*_BLOCK_WORDS, "id", "code", "nombre", "nom", "codigo", "code parcelle")),
+    Field("block_id", "text", "", (*_BLOCK_WORDS, "id", "code", "codigo", "code parcelle")),
     Field("name", "text", "", _words("name, title, label, nombre, nom, nome, bezeichnung, lage")),
     Field("variety", "text", "", _VARIETY_WORDS),
     Field("year_planted", "whole", "", _words(

@@ -6,7 +6,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from vinemap.errors import IntakeError
 from vinemap.intake.convert import Job, missing_column
 from vinemap.intake.positions import WGS84, reading_points
 from vinemap.tables import READINGS, check_table
@@ -113,18 +112,6 @@ def _settle_quantity(job: Job) -> None:
     job.refusals.add(empty, f"{' and '.join(found)} {'is' if len(found) == 1 else 'are'} empty")
     if job.has("mass_flow_kg_s") and not job.has("speed_m_s"):
         job.notes.append("No column of ground speed: speed will come from positions and times.")
-    kept = job.refusals.kept
-    if not kept.any():
-        raise IntakeError(
-            f"All {job.rows} rows were refused; the first because {_first_reason(job)}.",
-            where=job.where,
-            remedy="See vinemap preview; name columns and units with --column and --unit.",
-        )
-
-
-def _first_reason(job: Job) -> str:
-    place = int(np.flatnonzero(~job.refusals.kept)[0])
-    return f"{job.refusals.reason[place]} ({job.refusals.value[place]!r}, row {job.raw.source_row[place]})"
 
 
 def _mass_steps(job: Job) -> pd.Series:

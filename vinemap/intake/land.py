@@ -56,6 +56,8 @@ def _block_ids(job: Job) -> pd.Series:
     for name in ("block_id", "name"):
         if job.has(name):
             ids = job.values[name]
+            if job.has("name"):
+                ids = ids.where(ids != "", job.values["name"])
             job.refusals.add(ids == "", "block_id is empty")
             job.refusals.add(
                 ids.str.len() > MAX_BLOCK_ID, f"block_id is longer than {MAX_BLOCK_ID} characters", ids

@@ -18,7 +18,6 @@ _DMS = (
     r"(?:(\d{1,2}(?:\.\d+)?)\s*(?:\"|″|''|s)?\s*)?([NSEWO])?\s*$"
 )
 _HEMISPHERE = r"^\s*([NSEWO])?\s*([+-]?\d{1,3}(?:\.\d+)?)\s*°?\s*([NSEWO])?\s*$"
-_THOUSANDS = re.compile(r"^[+-]?\d{1,3}(?:[ \u00a0\u202f'’](?=\d{3}))")
 _GROUPED_COMMA = r"^\s*[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?\s*$"
 _GROUPED_POINT = r"^\s*[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?\s*$"
 _HAS_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
@@ -129,13 +128,17 @@ def to_degrees(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     text = cells.fillna("").astype(str).str.upper().str.replace(",", ".", regex=False)
     values = plain.values.copy()
     letter = text.str.extract(_HEMISPHERE)
-    _fill(values, _signed(letter[1], letter[0].fillna(letter[2])), plain.bad)
+    _fill(values, _signed(letter[1], _either(letter[0], letter[2])), plain.bad)
     parts = text.str.extract(_DMS)
     degrees = pd.to_numeric(parts[1], errors="coerce")
     degrees = degrees + pd.to_numeric(parts[2], errors="coerce").fillna(0) / 60
     degrees = degrees + pd.to_numeric(parts[3], errors="coerce").fillna(0) / 3600
-    _fill(values, _signed(degrees, parts[0].fillna(parts[4])), plain.bad)
+    _fill(values, _signed(degrees, _either(parts[0], parts[4])), plain.bad)
     return Numbers(values, plain.bad & np.isnan(values), plain.note)
+
+
+def _either(first: pd.Series, second: pd.Series) -> pd.Series:
+    return first.where(first.notna(), second)
 
 
 def _signed(degrees: pd.Series, letter: pd.Series) -> npt.NDArray[np.float64]:

@@ -185,7 +185,7 @@ def _value_fit(cells: pd.Series, one: Field, words: str, decimal: str) -> float:
     )
     values = numbers.values[~np.isnan(numbers.values)]
     if not len(values):
-        return 0.9 if empty_cells(cells).all() or one.name == "row_no" else 0.5
+        return 0.9 if empty_cells(cells).all() or one.name == "row_no" else 0.6
     if one.name in ("easting", "northing") and np.median(np.abs(values)) <= 180:
         return 0.3
     if words not in _AMBIGUOUS:

@@ -54,7 +54,11 @@ class Reader:
 
 def _read_zip(path: Path, kind: str) -> RawTable:
     with unpacked(path) as inside:
-        raw = read_raw(inside, kind, nested=True)
+        try:
+            raw = read_raw(inside, kind, nested=True)
+        except IntakeError as error:
+            where = f"{path.name} ({inside.name})"
+            raise IntakeError(error.what, where=where, remedy=error.remedy) from error
     raw.details["inside"] = inside.name
     return raw
 
@@ -260,6 +264,8 @@ def _tidy(
     path: Path | None,
 ) -> Intake:
     fields = FIELDS[kind]
+    if not len(raw.frame):
+        raise _nothing_left(raw.refused, where)
     guesses = recognise_columns(raw, fields, columns=columns, units=units, where=where)
     job = Job(
         where,

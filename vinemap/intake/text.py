@@ -205,7 +205,8 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 def _find_delimiter(lines: list[str]) -> str:
     """Find the first delimiter that cuts most lines into as many cells; else the most regular one."""
-    filled = [line for line in lines if line.strip() and not _COMMENT.match(line)]
+    some = [line for line in lines if line.strip()]
+    filled = [line for line in some if not _COMMENT.match(line)] or some
     best, best_share = ",", 0.0
     for delimiter in DELIMITERS:
         widths = Counter(len(_split(line, delimiter)) for line in filled)

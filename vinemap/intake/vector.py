@@ -83,7 +83,9 @@ def _refuse_entities(path: Path) -> None:
 
 def _choose_layer(path: Path, kind: str) -> str:
     try:
-        layers = pyogrio.list_layers(path)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the same words come again when the layer is read
+            layers = pyogrio.list_layers(path)
     except (pyogrio.errors.DataSourceError, ValueError, RuntimeError) as error:
         raise _unreadable(path, FORMATS.get(path.suffix.lower(), "vector file"), error) from error
     if not len(layers):
