@@ -301,6 +301,29 @@ def test_loads_counts_and_renewals_go_in_and_out(estate):
     assert estate.verify() == []
 
 
+def test_spreadsheet_exported_again_with_more_lines_adds_only_the_new_ones(estate):
+    loads = pd.DataFrame(
+        {"ticket": ["1", "2"], "vintage": 2024, "block": ["A1", "A2"], "net (kg)": [9000, 8000]}
+    )
+    more = pd.DataFrame({"ticket": ["3"], "vintage": 2024, "block": ["A1"], "net (kg)": [7000]})
+    estate.add_loads(read_frame(loads, "loads", name="may"))
+    changed = pd.concat([loads.assign(**{"net (kg)": [9000, 8500]}), more])
+    report = estate.add_loads(read_frame(changed, "loads", name="june"))
+    assert (report.rows_read, report.rows_stored, report.rows_refused) == (3, 1, 2)
+    assert report.reasons == {
+        "is stored already": 1,
+        "is stored already with other values; undo that import first": 1,
+    }
+    assert estate.loads()["net_kg"].tolist() == [9000.0, 8000.0, 7000.0]
+    with pytest.raises(DataError, match=r"All 2 lines are stored already"):
+        estate.add_loads(read_frame(loads.iloc[::-1], "loads", name="again"))
+    counts = pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50], "missing": [3]})
+    estate.add_counts(read_frame(counts, "counts", name="c"))
+    both = pd.concat([counts, counts.assign(row=2)])
+    assert estate.add_counts(read_frame(both, "counts", name="d")).reasons == {"is stored already": 1}
+    assert estate.verify() == []
+
+
 def test_imagery_is_kept_as_it_is(estate, tmp_path):
     import rasterio
 

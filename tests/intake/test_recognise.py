@@ -35,8 +35,7 @@ def guesses(frame: pd.DataFrame, kind: str = "harvest", **arguments):
 
 @pytest.mark.parametrize("kind", FIELDS)
 def test_every_header_word_finds_its_own_field_when_alone(kind):
-    """No word of one field may be taken by another of the same kind, but for the ones that mean two "
-    "things."""
+    """No word of one field may be taken by another of its kind, but for those that mean two things."""
     two_meanings = {
         "x",
         "y",

@@ -14,7 +14,7 @@ from vinemap import land
 from vinemap.errors import DataError, StoreError
 from vinemap.estate import layout
 from vinemap.estate.ledger import ImportReport
-from vinemap.estate.merge import fold_blocks, fold_rows, unknown_blocks
+from vinemap.estate.merge import drop_stored, fold_blocks, fold_rows, unknown_blocks
 from vinemap.estate.readings import sort_readings
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
 from vinemap.estate.transaction import Transaction
@@ -112,17 +112,20 @@ def _stage_harvest(estate: EstateTables, change: Transaction, taken: Intake, num
 
 
 def _stage_part(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
-    notes = unknown_blocks(taken.table, estate.blocks())
-    change.put(layout.part_file(taken.kind, number), _writer(_numbered(taken.table, number)))
-    return _report(taken, number, notes)
+    stored = estate.loads() if taken.kind == "loads" else estate.counts()
+    fresh = drop_stored(taken, stored)
+    notes = unknown_blocks(fresh.table, estate.blocks())
+    change.put(layout.part_file(taken.kind, number), _writer(_numbered(fresh.table, number)))
+    return _report(fresh, number, notes)
 
 
 def _stage_renewals(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
     old = estate.renewals()
-    table = _numbered(taken.table, number)
+    fresh = drop_stored(taken, old)
+    table = _numbered(fresh.table, number)
     new = pd.concat([old, table], ignore_index=True) if len(old) else table
     change.put(layout.RENEWALS_FILE, _writer(new))
-    return _report(taken, number, unknown_blocks(taken.table, estate.blocks()))
+    return _report(fresh, number, unknown_blocks(fresh.table, estate.blocks()))
 
 
 def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:

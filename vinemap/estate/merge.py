@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from vinemap.errors import DataError
+from vinemap.intake.result import Intake, refused_table
 from vinemap.tables import BLOCKS, ROWS, check_table
 
 _ATTRIBUTES = tuple(name for name in BLOCKS.names if name != "block_id")
 # Outlines closer than this [degrees, about a centimetre] are the same.
 _SAME_DEG = 1e-7
+# What makes two lines speak of the same thing: a spreadsheet is often exported again with more lines in it.
+_KEYS = {
+    "loads": ["vintage", "load_id", "block_id"],
+    "counts": ["vintage", "block_id", "row_no", "from_vine", "to_vine", "easting", "northing"],
+    "renewals": ["block_id", "from_row", "to_row", "method", "year"],
+}
 
 
 def fold_blocks(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[str]]:
@@ -122,3 +131,65 @@ def unknown_blocks(table: pd.DataFrame, blocks: gpd.GeoDataFrame) -> list[str]:
             f"Block {one!r} is not among the blocks of the estate; its rows are stored but not used.{hint}"
         )
     return notes
+
+
+def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
+    """Leave out lines that are stored already, each with its reason.
+
+    Parameters
+    ----------
+    taken : Intake
+        Loads, counts or renewals.
+    stored : pandas.DataFrame
+        What the estate holds of the kind.
+
+    Returns
+    -------
+    Intake
+        Without them; ``refused`` has them, those with other values than the stored ones under another reason.
+
+    Raises
+    ------
+    DataError
+        If nothing is left.
+    """
+    keys = _KEYS[taken.kind]
+    values = [name for name in taken.table.columns if name not in (*keys, "import_id")]
+    before = {_line(row): _line(rest) for row, rest in _pairs(stored, keys, values)}
+    same, other = [], []
+    for row, rest in _pairs(taken.table, keys, values):
+        known = before.get(_line(row))
+        same.append(known is not None and known == _line(rest))
+        other.append(known is not None and known != _line(rest))
+    if not any(same) and not any(other):
+        return taken
+    reasons = np.where(
+        same,
+        "is stored already",
+        np.where(other, "is stored already with other values; undo that import first", ""),
+    )
+    left = ~(np.array(same) | np.array(other))
+    if not left.any():
+        raise DataError(
+            f"All {len(left)} lines are stored already.",
+            where=taken.file,
+            remedy="Nothing to do; see vinemap status.",
+        )
+    gone = refused_table(
+        np.flatnonzero(~left) + 1, reasons[~left], taken.table.loc[~left, keys[1]].astype(str)
+    )
+    refused = pd.concat([taken.refused, gone], ignore_index=True) if len(taken.refused) else gone
+    return replace(taken, table=taken.table[left].reset_index(drop=True), refused=refused)
+
+
+def _pairs(table: pd.DataFrame, keys: list[str], values: list[str]) -> list[tuple[Any, Any]]:
+    have = [name for name in values if name in table.columns]
+    rows = table[keys].astype(object).to_numpy().tolist()
+    rest = table[have].astype(object).to_numpy().tolist()
+    return list(zip(rows, rest, strict=True))
+
+
+def _line(cells: list[Any]) -> tuple[str, ...]:
+    return tuple(
+        "" if pd.isna(one) else f"{one:.6g}" if isinstance(one, float) else str(one) for one in cells
+    )
