@@ -76,6 +76,12 @@ def test_a_single_jump_is_found_alone(size):
     assert np.flatnonzero(find_bad_fixes(time, x, y, machine, limit_m=3.0)).tolist() == [50]
 
 
+def test_fixes_before_and_after_a_short_run_stay_good():
+    time, x, y, machine = track()
+    x[50:53] += 9.0
+    assert not find_bad_fixes(time, x, y, machine, limit_m=3.0)[[47, 48, 49, 53, 54, 55]].any()
+
+
 @pytest.mark.parametrize("angle", [0.0, 0.7, 1.57, 3.1])
 def test_a_run_shifted_aside_is_found_whole(angle):
     time, x, y, machine = track()

@@ -186,8 +186,9 @@ def test_missing_rows_are_filled_and_reported(estate):
 
 def test_other_vintages_are_passed_over_and_no_rows_refused(estate):
     blocks, _, summary = estate
-    result = settle_vintage(summary, tickets(truth(blocks)), vintage=2025)
-    assert (result.blocks["loads"] == 0).all()
+    for loads in (tickets(truth(blocks)), pd.DataFrame()):
+        result = settle_vintage(summary, loads, vintage=2025)
+        assert (result.blocks["loads"] == 0).all()
     with pytest.raises(DataError, match=r"Vintage 2026 has no rows to settle"):
         settle_vintage(summary.iloc[:0], tickets({}), vintage=2026)
 

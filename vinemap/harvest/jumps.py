@@ -70,7 +70,7 @@ def _predict(
     """Place at `time_s` on the straight through two timed places."""
     span = other[0] - one[0]
     with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.where(span > 0, (time_s - one[0]) / span, np.nan)
+        share = np.where(span != 0, (time_s - one[0]) / span, np.nan)
     return one[1] + share * (other[1] - one[1]), one[2] + share * (other[2] - one[2])
 
 

@@ -120,6 +120,8 @@ def group_loads(
     notes : list of str
         Loads that were not used, MOG that was not given, and what to do about it.
     """
+    if loads.empty:
+        return [], []
     table = check_table(loads, LOADS, where="loads")
     table = table[table["vintage"] == vintage]
     tickets, notes, spoiled = _read_tickets(table, set(blocks), vintage)
