@@ -1,4 +1,11 @@
-"""Which candidate curve each block and each zone follows: the discrete part of the sampler."""
+"""Which candidate curves estate, blocks and zones follow: the discrete part of the sampler.
+
+The loss of a zone is that of the whole estate, of its block and its own together (shares kept multiply).
+Against the data a curve is set to zero in the first vintage of its zone, so that the level the sampler works
+with is that of the first vintage: a zone lower than the rest of its block has weaker soil, not a loss that
+nobody saw. What was lost before the first vintage is added back afterwards from the curve drawn. Renewed zones
+are not anchored, as the crop after the work shows their healthy level.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +13,19 @@ import numpy as np
 from scipy import special
 
 from vinemap.decline.curves import FAMILIES, HELD, RATE_EDGES_PCT, RECOVERING, CurveBank, FloatArray, IntArray
-from vinemap.decline.layout import Layout
+from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.symptoms import SymptomTable
 
 SHARE_GRID = (np.arange(60) + 0.5) / 60
 LEAST = 1e-12
 KIND_PRIOR = 2.0  # Dirichlet prior of the mix of kinds and of rate classes, cases each
+
+
+def anchored_slots(layout: Layout) -> BoolArray:
+    """Tell which series start from the level of their first vintage (B, S): all but renewed zones."""
+    renewed = {one.zone for one in layout.series if np.isfinite(one.first_vintage)}
+    plain = np.array([one.zone not in renewed for one in layout.series] + [False])  # the last is for padding
+    return np.asarray(plain[layout.slot])
 
 
 class CurveChoice:
@@ -27,6 +41,8 @@ class CurveChoice:
         Kinds of decline offered; empty for none.
     declining, common : tuple of float
         Beta parameters of the share of zones that decline and of blocks that decline as a whole.
+    estate_share : float
+        Chance that all zones of the estate decline together, before any data.
     likeness : float
         How alike zones of one block are in declining, in prior zones' worth.
     rng : numpy.random.Generator
@@ -41,10 +57,12 @@ class CurveChoice:
         families: tuple[int, ...],
         declining: tuple[float, float],
         common: tuple[float, float],
+        estate_share: float,
         likeness: float,
         rng: np.random.Generator,
     ) -> None:
         self.rng, self.symptoms, self.families = rng, symptoms, families
+        self.estate_share = estate_share
         self.prior_declining, self.prior_common, self.likeness = declining, common, likeness
         self.blocks, self.slots = layout.place
         self.shape = layout.log_yield.shape
@@ -60,7 +78,21 @@ class CurveChoice:
         self.block_curves = np.stack([banks[one].log_curve[:, columns] for one in self.first])
         self.shared = layout.seen.copy()  # where a block's curve acts
         self.shared[self.blocks[self.restarts], self.slots[self.restarts]] = False
+        self._prepare_common(layout, banks)
         self._start()
+
+    def _prepare_common(self, layout: Layout, banks: list[CurveBank]) -> None:
+        """Map shared curves (V) to the log yields of a block (SV), anchored in each zone's first vintage."""
+        blocks, series, vintages = self.shape
+        self.estate_curves = banks[0].log_curve[:, layout.vintages - banks[0].years[0]]
+        first = np.argmax(layout.seen, axis=2)
+        anchor = np.eye(vintages)[first][:, :, None, :] * anchored_slots(layout)[:, :, None, None]
+        expand = self.shared[..., None] * (np.eye(vintages) - anchor)
+        self.expand = expand.reshape(blocks, series * vintages, vintages)
+        own = anchored_slots(layout)[self.blocks, self.slots]
+        start = np.take_along_axis(self.curves, first[self.blocks, self.slots][:, None, None], axis=2)
+        seen = layout.seen[self.blocks, self.slots][:, None, :]
+        self.curves = (self.curves - start * own[:, None, None]) * seen
 
     def _start(self) -> None:
         """Start the chain over-dispersed: held, or any curve, block and zone alike."""
@@ -71,6 +103,9 @@ class CurveChoice:
         own = self.rng.integers(0, size, blocks)
         alone = (self.rng.uniform(size=blocks) < 0.7) | (not self.families)
         self.block_curve: IntArray = np.where(alone, 0, own)
+        self.estate_curve = (
+            int(self.rng.integers(0, size)) if self.families and self.rng.uniform() < 0.25 else 0
+        )
         self.share, self.common_share = 0.3, 0.2
         self.share_of_block = np.full(blocks, 0.3)
         kinds = np.isin(np.arange(len(FAMILIES)), self.families)
@@ -82,7 +117,8 @@ class CurveChoice:
         fitted = np.zeros(self.shape)
         fitted[self.blocks, self.slots] = self.curves[np.arange(self.curve.size), self.curve]
         common = self.block_curves[np.arange(self.shape[0]), self.block_curve]
-        return np.asarray(fitted + common[:, None, :] * self.shared)
+        common = common + self.estate_curves[self.estate_curve]
+        return np.asarray(fitted + np.einsum("bmv,bv->bm", self.expand, common).reshape(self.shape))
 
     def draw(
         self,
@@ -116,8 +152,32 @@ class CurveChoice:
         score = np.einsum("bmq,bm->q", projected, residual) + extra_score
         shrunk = projected @ covariance
         if self.families:
+            self._draw_estate(inverse, projected, covariance, residual, score)
             self._draw_blocks(inverse, projected, shrunk, residual, score)
         self._draw_zones(inverse, projected, shrunk, residual, score)
+
+    def _draw_estate(
+        self,
+        inverse: FloatArray,
+        projected: FloatArray,
+        covariance: FloatArray,
+        residual: FloatArray,
+        score: FloatArray,
+    ) -> None:
+        turned = np.swapaxes(self.expand, 1, 2)
+        crossed = (turned @ projected).sum(axis=0)
+        inner = (turned @ (inverse @ self.expand)).sum(axis=0) - crossed @ covariance @ crossed.T
+        old = self.estate_curves[self.estate_curve]
+        pull = np.einsum("bvm,bmn,bn->v", turned, inverse, residual, optimize=True) - crossed @ (
+            covariance @ score
+        )
+        fit = self._estate_prior() + self.estate_curves @ (pull + inner @ old)
+        fit -= 0.5 * ((self.estate_curves @ inner) * self.estate_curves).sum(axis=1)
+        fit += self.symptoms.weigh_estate(self.curve, self.block_curve)
+        self.estate_curve = int(np.argmax(fit + self.rng.gumbel(size=fit.size)))
+        change = np.einsum("bmv,v->bm", self.expand, old - self.estate_curves[self.estate_curve])
+        residual += change
+        score += np.einsum("bmq,bm->q", projected, change)
 
     def _draw_blocks(
         self,
@@ -127,12 +187,11 @@ class CurveChoice:
         residual: FloatArray,
         score: FloatArray,
     ) -> None:
-        blocks, series, vintages = self.shape
-        expand = self.shared[..., None] * np.eye(vintages)
-        expand = expand.reshape(blocks, series * vintages, vintages)
+        blocks = self.shape[0]
+        expand = self.expand
         turned = np.swapaxes(expand, 1, 2)
         inner = turned @ (inverse @ expand) - (turned @ shrunk) @ np.swapaxes(turned @ projected, 1, 2)
-        log_prior = self._block_prior() + self.symptoms.weigh_blocks(self.curve)
+        log_prior = self._block_prior() + self.symptoms.weigh_blocks(self.curve, self.estate_curve)
         log_prior += self.rng.gumbel(size=log_prior.shape)
         log_prior -= 0.5 * ((self.block_curves @ inner) * self.block_curves).sum(axis=2)
         for block in range(blocks):
@@ -154,7 +213,9 @@ class CurveChoice:
         residual: FloatArray,
         score: FloatArray,
     ) -> None:
-        log_prior = self._zone_prior() + self.symptoms.weigh_zones(self.block_curve[self.blocks])
+        log_prior = self._zone_prior() + self.symptoms.weigh_zones(
+            self.block_curve[self.blocks], self.estate_curve
+        )
         log_prior += self.rng.gumbel(size=log_prior.shape)
         inner = np.stack([inverse[b, s, s] - shrunk[b, s] @ projected[b, s].T
                           for b, s in zip(self.blocks, self.spans, strict=True)])  # fmt: skip
@@ -179,6 +240,11 @@ class CurveChoice:
         prior = np.where(self.family == HELD, np.log1p(-share), np.log(share) + self._mix())
         return np.where(self.family == RECOVERING, 0.0, prior) + self.weight
 
+    def _estate_prior(self) -> FloatArray:
+        family, share = self.family[0], self.estate_share
+        prior = np.where(family == HELD, np.log1p(-share), np.log(share) + self._mix()[0])
+        return np.asarray(prior + self.weight[0])
+
     def _block_prior(self) -> FloatArray:
         family, share = self.family[self.first], self.common_share
         prior = np.where(family == HELD, np.log1p(-share), np.log(share) + self._mix()[self.first])
@@ -195,7 +261,7 @@ class CurveChoice:
         drawn = self.rng.beta(
             self.likeness * self.share + fell, self.likeness * (1 - self.share) + total - fell
         )
-        self.share_of_block = np.clip(drawn, 1e-4, 1 - 1e-4)
+        self.share_of_block = np.clip(drawn, 1e-12, 1 - 1e-12)
         self.share = self._draw_estate_share()
         together = self.family[common] != HELD
         a, b = self.prior_common

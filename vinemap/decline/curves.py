@@ -27,14 +27,14 @@ MEDIAN_RATE = (
     0.03  # share of healthy yield a year; the estate's own spread re-weights it (see `RATE_EDGES_PCT`)
 )
 RATE_LOG_SD = 0.75
-LONGEST_LEAD_YEARS = 10.0  # loss that began longer ago than this before the first vintage counts as weak soil
+LONGEST_LEAD_YEARS = 6.0  # loss that began longer ago than this before the first vintage counts as weak soil
 FIRST_SYMPTOM_AGE = 6.0  # years; Kaplan et al. 2016: first symptoms between years 6 and 10
 MIDPOINT_AGE = 20.0  # years; New Zealand 2013: 8 % of vines at mean age 12, risk rising from about 15 years
 MIDPOINT_AGE_SD = 7.0
 UNKNOWN_AGE = 15.0  # years at the first vintage where the planting year is not given
 PER_FAMILY = 140
 HALF_CROP_YEARS = 1.75  # one crop missed, full crop in 2-3 seasons (handbook, section 1)
-FULL_AGAIN, FULL_AGAIN_SD = 0.95, 0.10  # share of healthy yield once recovered; common practice, no source
+FULL_AGAIN, FULL_AGAIN_SD = 1.0, 0.10  # share of healthy yield once recovered; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +160,8 @@ def draw_recovery(years: IntArray, *, work_year: int, per_family: int, rng: np.r
     since = np.maximum(years - work_year, 0.0)[None, :]
     full = np.clip(rng.normal(FULL_AGAIN, FULL_AGAIN_SD, per_family), 0.5, 1.15)[:, None]
     half = (HALF_CROP_YEARS * np.exp(0.2 * rng.standard_normal(per_family)))[:, None]
-    kept = np.maximum(full * (1 - np.exp(-np.log(2) * (since / half) ** 2.5)), 0.02)
+    steepness = rng.uniform(1.5, 5.0, per_family)[:, None]
+    kept = np.maximum(full * (1 - np.exp(-np.log(2) * (since / half) ** steepness)), 0.02)
     size = per_family
     return CurveBank(
         years,
@@ -184,7 +185,7 @@ def _steady(
     years: IntArray, planted: float, _last: int, size: int, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
     room = float(np.clip(years[0] - planted - FIRST_SYMPTOM_AGE, 1.0, LONGEST_LEAD_YEARS))
-    onset = years[0] - room * rng.beta(1.0, 2.0, size)  # short leads are likelier than long ones
+    onset = years[0] - room * rng.beta(1.0, 3.0, size)  # short leads are likelier than long ones
     return _ramp(years, onset, _rates(size, rng)), onset
 
 
@@ -200,7 +201,7 @@ def _s_shaped(
 ) -> tuple[FloatArray, FloatArray]:
     rate = np.clip(0.45 * np.exp(0.45 * rng.standard_normal(size)), 0.15, 1.5)
     ceiling = rng.uniform(0.15, 1.0 - FLOOR, size)
-    earliest = max(planted + FIRST_SYMPTOM_AGE, years[0] - LONGEST_LEAD_YEARS)
+    earliest = max(planted + FIRST_SYMPTOM_AGE, years[0] - LONGEST_LEAD_YEARS / 2)
     midpoint = _truncated_normal(planted + MIDPOINT_AGE, MIDPOINT_AGE_SD, earliest, last + 6.0, size, rng)
     onset = midpoint - np.log(9.0) / rate  # a tenth of the ceiling is lost
     loss = ceiling[:, None] / (1 + np.exp(-rate[:, None] * (years[None, :] - midpoint[:, None])))

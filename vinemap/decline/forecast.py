@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from vinemap.decline.choices import anchored_slots
 from vinemap.decline.curves import FLOOR, CurveBank, FloatArray, IntArray
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import ChainDraws
@@ -138,11 +139,22 @@ def _gather(
         own, common = np.array(chain.curve), np.array(chain.block_curve)[:, layout.place[0]]
         curve, first = _pick(bank, own, np.arange(own.shape[1]))
         shared, before = _pick(bank, common, owner)
-        logs.append(curve + np.where(restarts[:, None], 0.0, shared))
-        onsets.append(np.fmin(first, np.where(restarts, np.nan, before)))
-        levels.append(np.array(chain.level))
-        helds.append((np.isnan(first) | restarts) & (np.isnan(before) | restarts))
+        everywhere, earliest = _pick(bank, np.array(chain.estate_curve)[:, None], np.zeros(1, dtype=np.int64))
+        total = curve + np.where(restarts[:, None], 0.0, shared + everywhere)
+        logs.append(np.maximum(total, np.log(FLOOR / 2)))
+        before = np.where(restarts, np.nan, np.fmin(before, earliest))
+        onsets.append(np.fmin(first, before))
+        levels.append(np.array(chain.level) - _lost_before(total, layout, bank[0].years))
+        helds.append(np.isnan(first) & np.isnan(before))
     return np.concatenate(logs), np.concatenate(levels), np.concatenate(onsets), np.concatenate(helds)
+
+
+def _lost_before(log_kept: FloatArray, layout: Layout, years: IntArray) -> FloatArray:
+    """Log of what was kept in the first vintage of each anchored series (draw, series); 0 for the others."""
+    blocks, slots = layout.place
+    first = layout.vintages[np.argmax(layout.seen[blocks, slots], axis=1)] - years[0]
+    start = np.take_along_axis(log_kept, first[None, :, None], axis=2)[..., 0]
+    return np.where(anchored_slots(layout)[blocks, slots], start, 0.0)
 
 
 def _pick(bank: list[CurveBank], chosen: IntArray, owner: IntArray) -> tuple[FloatArray, FloatArray]:
@@ -160,7 +172,7 @@ def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Gener
     steps = rng.standard_normal((draws, series, ahead)) * PACE_SD
     pace = np.exp(np.cumsum(steps, axis=2))
     future = kept[..., now + 1 :]
-    further = np.minimum(future - kept[..., now : now + 1], 0.0) * (pace - 1)
+    further = np.cumsum(np.minimum(np.diff(kept[..., now:], axis=2), 0.0) * (pace - 1), axis=2)
     chance = ONSET_PER_YEAR * (1 - held.mean(axis=1))[:, None]
     start = rng.exponential(1 / np.maximum(chance, 1e-6), (draws, series))
     rate = np.clip(0.03 * np.exp(0.75 * rng.standard_normal((draws, series))), 0.007, 0.2)

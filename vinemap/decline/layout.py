@@ -16,6 +16,7 @@ from vinemap.errors import DataError
 
 BoolArray = npt.NDArray[np.bool_]
 LEAST_SE_SHARE = 0.01  # no zone yield is better known than 1 %; keeps one perfect value from ruling
+RAMP_YEARS, RAMP_NOISE = 2, 0.2  # first crops after a renewal are erratic; common practice, no source
 LEAST_RELATIVE = 0.02  # yields below 2 % of the zone's median are no crop at all (hail, not picked)
 
 
@@ -201,9 +202,10 @@ def build_layout(
     for block, position in zip(*np.nonzero(slot >= 0), strict=True):
         one = series[slot[block, position]]
         row = values[one.zone]
+        ramp = (vintages - one.first_vintage >= 0) & (vintages - one.first_vintage < RAMP_YEARS)
         inside = np.isfinite(row) & (vintages >= one.first_vintage) & (vintages <= one.last_vintage)
         log_yield[block, position, inside] = row[inside]
-        variance[block, position, inside] = noise[one.zone][inside]
+        variance[block, position, inside] = (noise[one.zone] + RAMP_NOISE**2 * ramp)[inside]
         seen[block, position] = inside
     if not seen.any():
         raise DataError(

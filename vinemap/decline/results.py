@@ -61,7 +61,8 @@ def zone_table(
     })  # fmt: skip
     for name, column in (_onsets(paths, declining, chance, vintages) | _recovery(paths, series, now)).items():
         out[name] = column
-    out["cause_hint"] = hint_cause(out, zones).to_numpy()
+    seen = (out["vintages"] > 1) | out["symptomatic_pct"].notna() | out["renewed_year"].notna()
+    out["cause_hint"] = np.where(seen, hint_cause(out, zones), "")  # one vintage has no pattern
     scored = score_health(out)
     return out.join(scored.drop(columns=[name for name in scored if name in out.columns]))
 
@@ -69,7 +70,7 @@ def zone_table(
 def _onsets(paths: Paths, declining: BoolArray, chance: FloatArray, vintages: IntArray) -> dict[str, Any]:
     first, last = int(vintages[0]), int(vintages[-1])
     mode, low, high = (np.full(chance.size, np.nan) for _ in range(3))
-    for zone in np.flatnonzero(chance > 0.5):
+    for zone in np.flatnonzero((chance > 0.5) & (vintages.size > 1)):
         mode[zone] = onset_mode(paths.onset[:, zone], declining[:, zone], first=first, last=last)
         usable = paths.onset[declining[:, zone], zone]
         usable = usable[np.isfinite(usable)]

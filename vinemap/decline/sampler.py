@@ -2,15 +2,15 @@
 
 Model, for series s (zone z, block b, variety c) in vintage v::
 
-    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + curve_k(b)(v) + curve_k(s)(v) + e
-    alpha_b ~ N(0, sd_block)  a_z ~ N(0, sd_zone)  u_v ~ N(0, sd_vintage)  w_cv ~ N(0, sd_variety)
+    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + curve_k(v) + curve_k(b)(v) + curve_k(s)(v) +
+    e alpha_b ~ N(0, sd_block)  a_z ~ N(0, sd_zone)  u_v ~ N(0, sd_vintage)  w_cv ~ N(0, sd_variety)
     b_bv ~ N(0, sd_block_vintage^2 + settlement variance)   e ~ N(0, sampling variance + sd_error^2 / lambda)
 
 lambda ~ Gamma(nu/2, nu/2) makes e Student-t. Vintage effects are independent with mean zero: a fall that all
 zones share stays possible as decline and possible as a run of poor seasons, in the proportion the two priors
-deserve. Every block has a curve that all its zones share and every zone one of its own on top; both are drawn
-with mu, alpha, a, u, w and b integrated out given all other curves (collapsed Gibbs), because drawing them in
-turn would leave a whole-block decline stuck in b_bv.
+deserve. The estate has a curve, every block one that all its zones share and every zone one of its own; all
+are drawn with mu, alpha, a, u, w and b integrated out given all other curves (collapsed Gibbs), because
+drawing them in turn would leave a whole-block decline stuck in b_bv.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ class Priors:
         Beta parameters of the estate's share of zones that decline.
     common : tuple of float
         Beta parameters of the share of blocks that decline as a whole.
+    estate : float
+        Chance that the whole estate declines together, before any data.
     likeness : float
         How alike zones of one block are in that (prior zones' worth).
     degrees : float
@@ -60,8 +62,9 @@ class Priors:
     sd_block: float = 0.5
     sd_zone: float = 0.3
     sd_error: float = 0.08
-    declining: tuple[float, float] = (1.0, 2.0)
-    common: tuple[float, float] = (1.0, 3.0)
+    declining: tuple[float, float] = (1.0, 3.0)
+    common: tuple[float, float] = (1.0, 4.0)
+    estate: float = 0.05
     likeness: float = 4.0
     degrees: float = 6.0
     families: tuple[int, ...] = (1, 2, 3)
@@ -73,6 +76,7 @@ class ChainDraws:
 
     curve: list[IntArray] = field(default_factory=list)
     block_curve: list[IntArray] = field(default_factory=list)
+    estate_curve: list[int] = field(default_factory=list)
     level: list[FloatArray] = field(default_factory=list)
     season: list[FloatArray] = field(default_factory=list)
     block_season: list[FloatArray] = field(default_factory=list)
@@ -116,7 +120,7 @@ class Sampler:
         self.shape = layout.log_yield.shape
         self.choice = CurveChoice(
             layout, banks, symptoms=symptoms, families=priors.families, declining=priors.declining,
-            common=priors.common, likeness=priors.likeness, rng=rng,
+            common=priors.common, estate_share=priors.estate, likeness=priors.likeness, rng=rng,
         )  # fmt: skip
         self._prepare_design(reference, reference_sd)
         self._prepare_block_design()
@@ -177,6 +181,7 @@ class Sampler:
             if step >= burn:
                 out.curve.append(self.choice.curve.copy())
                 out.block_curve.append(self.choice.block_curve.copy())
+                out.estate_curve.append(self.choice.estate_curve)
                 out.level.append(self.level[self.blocks, self.slots] + self.centre)
                 out.season.append(self.season.copy())
                 out.block_season.append(self.block_season.copy())

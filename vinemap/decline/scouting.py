@@ -8,12 +8,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from sklearn.cluster import KMeans
 
 from vinemap.decline.curves import FloatArray, IntArray
 from vinemap.errors import DataError
 
 POINTS_PER_ZONE = 5
+LLOYD_ROUNDS = 20
 STRETCH_VINES = 20  # vines to look at from each point on: about a panel or three; common practice, no source
 CONTROL_WHY = "Healthy control: what sound vines of this variety look like in the same season."
 
@@ -97,7 +97,7 @@ def _one_zone(
 ) -> pd.DataFrame:
     segment, vine, position = _vines(segments)
     parts = min(wanted, vine.size)
-    label = KMeans(n_clusters=parts, n_init=3, random_state=int(rng.integers(2**31))).fit_predict(position)
+    label = _compact_parts(position, parts, rng)
     chosen = np.array([rng.choice(np.flatnonzero(label == one)) for one in np.unique(label)])
     chosen = chosen[_walk(position[chosen])]
     order = np.arange(1, chosen.size + 1)
@@ -108,6 +108,22 @@ def _one_zone(
         "why": why, "to_vine": np.minimum(vine[chosen] + STRETCH_VINES - 1, last),
         "easting": position[chosen, 0], "northing": position[chosen, 1],
     })  # fmt: skip
+
+
+def _compact_parts(position: FloatArray, parts: int, rng: np.random.Generator) -> IntArray:
+    """Cut points into compact parts by k-means (Lloyd), seeded far apart from one another."""
+    centre = position[[rng.integers(len(position))]]
+    while len(centre) < parts:
+        away = ((position[:, None] - centre[None]) ** 2).sum(axis=2).min(axis=1)
+        centre = np.vstack([centre, position[np.argmax(away)]])
+    for _ in range(LLOYD_ROUNDS):
+        label = np.argmin(((position[:, None] - centre[None]) ** 2).sum(axis=2), axis=1)
+        count = np.bincount(label, minlength=parts)
+        sums = np.stack(
+            [np.bincount(label, weights=column, minlength=parts) for column in position.T], axis=1
+        )
+        centre = np.where(count[:, None] > 0, sums / np.maximum(count, 1)[:, None], centre)
+    return np.asarray(label)
 
 
 def _vines(segments: gpd.GeoDataFrame) -> tuple[IntArray, IntArray, FloatArray]:

@@ -56,34 +56,43 @@ class SymptomTable:
         most = max(len(one) for one in tables)
         self.fit = np.zeros((self.rows.size, most, _LOSSES.size))
         self.kept = np.ones((self.rows.size, self.size[2], most))
-        self.block_kept = np.ones((self.rows.size, self.size[2], most))
+        self.block_kept, self.estate_kept = np.ones_like(self.kept), np.ones_like(self.kept)
         first = layout.slot[:, 0]
         for place, (row, table) in enumerate(zip(self.rows, tables, strict=True)):
             when = table["vintage"].to_numpy() + SYMPTOMS_LEAD_YEARS - banks[row].years[0]
             when = np.clip(when, 0, banks[row].years.size - 1).astype(int)
             self.fit[place, : len(table)] = _tabulate(table)
             self.kept[place, :, : len(table)] = np.exp(banks[row].log_curve[:, when])
+            self.estate_kept[place, :, : len(table)] = np.exp(banks[0].log_curve[:, when])
             self.block_kept[place, :, : len(table)] = np.exp(
                 banks[first[self.blocks[row]]].log_curve[:, when]
             )
 
-    def weigh_zones(self, block_curve: IntArray) -> FloatArray:
-        """Log likelihood (series, K) of every own curve, given the curve of the block of each series."""
+    def weigh_zones(self, block_curve: IntArray, estate_curve: int) -> FloatArray:
+        """Log likelihood (series, K) of every own curve, given the curves above it."""
         out = np.zeros((self.size[0], self.size[2]))
         if self.rows.size:
             place = np.arange(self.rows.size)
-            common = self.block_kept[place, block_curve[self.rows]]
+            common = self.block_kept[place, block_curve[self.rows]] * self.estate_kept[:, estate_curve]
             out[self.rows] = self._look_up(self.kept * common[:, None, :])
         return out
 
-    def weigh_blocks(self, curve: IntArray) -> FloatArray:
-        """Log likelihood (B, K) of every curve of a block, given the own curves of its series."""
+    def weigh_blocks(self, curve: IntArray, estate_curve: int) -> FloatArray:
+        """Log likelihood (B, K) of every curve of a block, given the other curves."""
         out = np.zeros((self.size[1], self.size[2]))
         if self.rows.size:
             place = np.arange(self.rows.size)
-            own = self.kept[place, curve[self.rows]]
+            own = self.kept[place, curve[self.rows]] * self.estate_kept[:, estate_curve]
             np.add.at(out, self.blocks[self.rows], self._look_up(self.block_kept * own[:, None, :]))
         return out
+
+    def weigh_estate(self, curve: IntArray, block_curve: IntArray) -> FloatArray:
+        """Log likelihood (K) of every curve of the estate, given the other curves."""
+        if not self.rows.size:
+            return np.zeros(self.size[2])
+        place = np.arange(self.rows.size)
+        own = self.kept[place, curve[self.rows]] * self.block_kept[place, block_curve[self.blocks[self.rows]]]
+        return np.asarray(self._look_up(self.estate_kept * own[:, None, :]).sum(axis=0))
 
     def _look_up(self, kept: FloatArray) -> FloatArray:
         bins = np.rint(100 * (1 - kept)).astype(np.int64)

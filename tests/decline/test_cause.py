@@ -1,0 +1,64 @@
+"""Cause hints: words by pattern."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+import shapely
+
+from vinemap.decline import hint_cause
+
+BASE = {"loss_pct": 30.0, "stand_loss_pct": 1.0, "vine_loss_pct": 29.0, "symptomatic_pct": None,
+        "onset_vintage": 2021, "renewed_year": None, "recovery_pct": None}  # fmt: skip
+
+
+def case(chances: dict[str, float], **first) -> tuple[pd.DataFrame, gpd.GeoDataFrame]:
+    rows = [BASE | {"zone_id": name, "block_id": name.split("-")[0], "chance_declining": chance}
+            for name, chance in chances.items()]  # fmt: skip
+    rows[0] |= first
+    table = pd.DataFrame(rows)
+    shapes = [shapely.box(10 * number, 0, 10 * number + 10, 10) for number in range(len(rows))]
+    zones = gpd.GeoDataFrame(
+        table[["zone_id", "block_id"]].assign(variety="Shiraz"), geometry=shapes, crs=3035
+    )
+    return table, zones
+
+
+def test_single_zone():
+    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1})).iloc[0]
+    assert hint.startswith("this zone falls while the rest of the block holds")
+    assert "cannot be told from yield alone: scout" in hint
+
+
+def test_focus_that_grows():
+    table, zones = case({"A-Z1": 0.9, "A-Z2": 0.9, "A-Z3": 0.1})
+    table.loc[1, "onset_vintage"] = 2024
+    assert "falls first here and later next to it" in hint_cause(table, zones).iloc[0]
+
+
+def test_whole_block_with_peers_that_hold():
+    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.9, "B-Z1": 0.1, "C-Z1": 0.1})).iloc[0]
+    assert "the whole block falls while most other zones of the variety hold" in hint
+
+
+def test_doubtful_fall_is_put_as_doubtful():
+    assert hint_cause(*case({"A-Z1": 0.6, "A-Z2": 0.1})).iloc[0].startswith("If it falls at all: ")
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(2.0, "speaks for another cause"), (35.0, "fits trunk disease but does not prove it")],
+)
+def test_symptoms(share, words):
+    assert words in hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}, symptomatic_pct=share)).iloc[0]
+
+
+def test_change_of_harvester_is_named():
+    changes = pd.DataFrame({"block_id": ["A"], "vintage": [2022]})
+    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
+    assert hint.endswith("A change of harvester in 2022 coincides: check the loads first.")
+
+
+def test_holding_zone_has_no_hint():
+    assert hint_cause(*case({"A-Z1": 0.1, "A-Z2": 0.9}, loss_pct=3.0, vine_loss_pct=2.0)).iloc[0] == ""
