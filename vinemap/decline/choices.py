@@ -3,8 +3,8 @@
 The loss of a zone is that of the whole estate, of its block and its own together (shares kept multiply).
 Against the data a curve is set to zero in the first vintage of its zone, so that the level the sampler works
 with is that of the first vintage: a zone lower than the rest of its block has weaker soil, not a loss that
-nobody saw. What was lost before the first vintage is added back afterwards from the curve drawn. Renewed zones
-are not anchored, as the crop after the work shows their healthy level.
+nobody saw. What was lost before the first vintage is added back afterwards from the curve drawn. Renewed
+zones are not anchored, as the crop after the work shows their healthy level.
 """
 
 from __future__ import annotations

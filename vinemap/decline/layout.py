@@ -16,6 +16,7 @@ from vinemap.errors import DataError
 
 BoolArray = npt.NDArray[np.bool_]
 LEAST_SE_SHARE = 0.01  # no zone yield is better known than 1 %; keeps one perfect value from ruling
+UNSETTLED_SE = 0.15  # log factor where a vintage could not be settled: how far sensors drift; no source
 RAMP_YEARS, RAMP_NOISE = 2, 0.2  # first crops after a renewal are erratic; common practice, no source
 LEAST_RELATIVE = 0.02  # yields below 2 % of the zone's median are no crop at all (hail, not picked)
 
@@ -252,6 +253,7 @@ def _slots(zones: pd.DataFrame, series: list[Series], block_ids: list[str]) -> t
 def _factor_variance(settlement: pd.DataFrame | None, block_ids: list[str], vintages: IntArray) -> FloatArray:
     if settlement is None or settlement.empty:
         return np.zeros((len(block_ids), vintages.size))
-    wide = settlement.pivot_table(index="block_id", columns="vintage", values="factor_se", aggfunc="mean")
+    known = settlement.assign(factor_se=settlement["factor_se"].astype(float).fillna(UNSETTLED_SE))
+    wide = known.pivot_table(index="block_id", columns="vintage", values="factor_se", aggfunc="mean")
     table = wide.reindex(index=block_ids, columns=vintages).to_numpy(dtype=float)
     return np.asarray(np.nan_to_num(table, nan=0.0) ** 2)

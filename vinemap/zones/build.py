@@ -39,7 +39,8 @@ class ZoneReport:
     criterion : pandas.DataFrame
         zones, within, criterion: how the number of clusters was chosen, before tidying.
     agreement : float
-        Mean adjusted Rand index of the clusters with one vintage left out (up to four in turn); NaN below three vintages.
+        Mean adjusted Rand index of the clusters with one vintage left out (up to four in turn); NaN below
+        three vintages.
     agreement_by_vintage : dict of int to float
     profile : pandas.DataFrame
         zone_id, level_pct (against the block), change_pct (over the vintages, against the block).

@@ -15,7 +15,6 @@ UNKNOWN_ERROR = 0.10  # log yield, where no standard error comes with a surface
 LEAST_ERROR = 0.02
 
 
-
 @dataclass(frozen=True, slots=True)
 class Features:
     """Features of the cells.
@@ -157,8 +156,8 @@ def _independent_share(left: FloatArray, inside: BoolArray) -> float:
 
     References
     ----------
-    Effective sample size of a first-order autoregression, n (1 - r) / (1 + r) (Cressie 1993, Statistics for
-    Spatial Data, section 1.3; from memory). Applied once, not once per direction: on invented blocks the square
+    Effective sample size of a first-order autoregression, n (1 - r) / (1 + r): Cressie 1993, Statistics for
+    Spatial Data, section 1.3 (from memory). Applied once, not once per direction: on invented blocks the square
     hid real zones, and what is left of small zones is merged later.
     """
     if left.shape[0] < 3 or inside.sum() < 9:
