@@ -9,7 +9,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -101,6 +101,7 @@ def measure_estate(
         with open_workers(workers=workers, tasks=len(chosen), scheduler=scheduler) as pool:
             tasks = _clean_tasks(store, chosen, vintages, work, previous)
             cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
+            cleaned = _clean_again(cleaned, tasks, pool, report)
             settled = _settle(cleaned, store, vintages)
             todo = _map_tasks(cleaned, chosen, settled, store.settings, work, surfaces_folder, previous)
             mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
@@ -242,6 +243,34 @@ def _given_rows(
         if same and (now.loc[block_id, plan] == before.loc[block_id, plan]).all():
             known.setdefault(str(block_id), rows.reset_index(drop=True))
     return known
+
+
+def _clean_again(
+    cleaned: list[CleanedBlock], tasks: list[BlockTask], pool: Any, report: Report
+) -> list[CleanedBlock]:
+    """Clean blocks whose readings did not tell the flow delay with what the machine showed elsewhere."""
+    everywhere = harvest.pool_delays(told for one in cleaned for own in one.delays.values() for told in own)
+    redo: dict[int, BlockTask] = {}
+    for place, one in enumerate(cleaned):
+        known = {}
+        for year, own in one.delays.items():
+            if all(told.identified for told in own):
+                continue
+            same_year = harvest.pool_delays(told for other in cleaned for told in other.delays.get(year, ()))
+            known[year] = everywhere | same_year
+        if any(known.values()):
+            redo[place] = replace(tasks[place], delays=known)
+    if not redo:
+        return cleaned
+    again = map_tasks(
+        clean_block,
+        list(redo.values()),
+        pool=pool,
+        report=report,
+        stage="Cleaning where the delay was unclear",
+    )
+    fresh = dict(zip(redo, again, strict=True))
+    return [fresh.get(place, one) for place, one in enumerate(cleaned)]
 
 
 def _settle(

@@ -140,12 +140,16 @@ def add(
     from vinemap.job import open_estate
     from vinemap.show import show_import
 
+    options: dict[str, Any] = {
+        "vintage": vintage,
+        "crs": crs,
+        "columns": _pairs(columns),
+        "units": _pairs(units),
+    }
     estate = open_estate(folder)
     reports = []
     for file in files:
-        report = estate.add(
-            kind, file, vintage=vintage, crs=crs, columns=_pairs(columns), units=_pairs(units)
-        )
+        report = estate.add(kind, file, **options)
         reports.append(report.to_dict())
         if not as_json:
             click.echo(show_import(report))

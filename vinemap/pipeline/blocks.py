@@ -28,6 +28,7 @@ class BlockTask:
     given_rows: gpd.GeoDataFrame | None
     counts: pd.DataFrame
     work: Path
+    delays: dict[int, dict[str, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,7 @@ class CleanedBlock:
     row_summary: pd.DataFrame
     stand: gpd.GeoDataFrame
     reports: dict[int, dict[str, Any]] = field(default_factory=dict)
+    delays: dict[int, tuple[harvest.DelayEstimate, ...]] = field(default_factory=dict)
     counted_vintages: tuple[int, ...] = ()
     notes: list[str] = field(default_factory=list)
 
@@ -89,12 +91,13 @@ def clean_block(task: BlockTask) -> CleanedBlock:
     block_id = str(block["block_id"])
     raw = {year: _read_metric(task, year) for year in task.vintages}
     rows, notes = _rows_of(task, raw)
-    cleaned, summaries, reports = [], [], {}
+    cleaned, summaries, reports, delays = [], [], {}, {}
     for year, readings in raw.items():
         if not len(readings):
             continue
-        result = _clean_vintage(readings, rows, block, task.store.settings)
-        reports[year] = result.report.to_dict()
+        told = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
+        result = _clean_vintage(readings, rows, block, told)
+        reports[year], delays[year] = result.report.to_dict(), tuple(result.report.delays)
         summary = harvest.summarise_rows(
             result.readings, rows, block_id=block_id, row_spacing_m=float(block["row_spacing_m"])
         )
@@ -111,6 +114,7 @@ def clean_block(task: BlockTask) -> CleanedBlock:
         row_summary=pd.concat(summaries, ignore_index=True) if summaries else pd.DataFrame(),
         stand=stand,
         reports=reports,
+        delays=delays,
         counted_vintages=tuple(sorted(counted)),
         notes=notes,
     )
@@ -171,15 +175,17 @@ def _lay(
 
 
 def _clean_vintage(
-    readings: gpd.GeoDataFrame, rows: gpd.GeoDataFrame, block: pd.Series, settings: Any
+    readings: gpd.GeoDataFrame,
+    rows: gpd.GeoDataFrame,
+    block: pd.Series,
+    delay_s: float | dict[str, float],
 ) -> harvest.CleanYield:
-    chosen = settings.harvest
     return harvest.clean_readings(
         readings,
         rows,
         outline=block.geometry,
         row_spacing_m=float(block["row_spacing_m"]),
-        delay_s=chosen.flow_delay_s,
+        delay_s=delay_s,
     )
 
 
