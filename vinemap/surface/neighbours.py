@@ -170,8 +170,10 @@ def find_nearest(x, y, label, wanted, px, py, labels, starts, west, south, side,
     furthest = select_smallest(key, index, count, wanted)
     if furthest > covered * covered:
         reach += int((np.sqrt(furthest) - covered) / side) + 1
+        # A hair more: the same distance may round differently where the loop is compiled a second time.
+        limit = furthest * (1.0 + 1e-12)
         count = collect_window(
-            x, y, label, row, column, reach, furthest, px, py, labels, starts, rows, columns, key, index
+            x, y, label, row, column, reach, limit, px, py, labels, starts, rows, columns, key, index
         )
         select_smallest(key, index, count, wanted)
     return wanted

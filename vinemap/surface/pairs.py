@@ -175,7 +175,8 @@ def sum_pairs(x, y, z, starts, rows, columns, side, furthest, per_bin, lags, sin
                     gap = max(0.0, r * side - y[i])
                     if gap > furthest:
                         break
-                    chord = np.sqrt(furthest * furthest - gap * gap)
+                    # A fused multiply-add can make the difference of equal squares negative.
+                    chord = np.sqrt(max((furthest - gap) * (furthest + gap), 0.0))
                     left = max(int(np.floor((x[i] - chord) / side - 1e-9)), 0)
                     right = min(int(np.floor((x[i] + chord) / side + 1e-9)), columns - 1)
                     first = i + 1 if r == row else starts[r * columns + left]

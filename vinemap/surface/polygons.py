@@ -9,13 +9,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
-from scipy.linalg import solve_triangular
-from scipy.linalg.lapack import dpotrf
 
 from vinemap.errors import DataError
 from vinemap.surface.checks import check_readings
-from vinemap.surface.covariance import Floats, Variogram
+from vinemap.surface.covariance import Floats, Variogram, tabulate_covariance
 from vinemap.surface.support import mean_covariance
+from vinemap.surface.systems import SMALLEST_PIVOT, krige_support
 
 POINTS_IN_POLYGON = 150  # discretisation; the mean covariance then changes by well under 1 % (see tests)
 MARGIN_RANGES = 0.5  # readings up to this many ranges outside the zone still inform it
@@ -184,13 +183,17 @@ def _krige_one(
         return float("nan"), float("nan"), 0, 0
     places, numbers, error = thin_readings(points[near], values[near], noise[near], max_points, rng)
     support = points_inside(polygon)
+    table, step_m = tabulate_covariance(variogram)
     weights = np.full(len(support), 1.0 / len(support))
-    covariance = variogram.structure(_distances(places, places))
-    diagonal = covariance.diagonal() + error
-    # A hair on the diagonal keeps readings in one place solvable where there is no noise at all.
-    np.fill_diagonal(covariance, diagonal + 1e-10 * max(float(diagonal.max()), 1e-300))
-    to_support = variogram.structure(_distances(places, support)) @ weights
-    mean, variance = _solve(covariance, numbers, to_support, mean_covariance(variogram, support, weights))
+    within = mean_covariance(variogram, support, weights)
+    smallest = SMALLEST_PIVOT * (variogram.partial_sill + float(error.max()))
+    # Without any variance every scale gives the same weights, and the variance is nought.
+    diagonal, scale = (error, 1.0) if smallest > 0 else (np.ones_like(error), 0.0)
+    mean, variance = krige_support(
+        places, numbers, diagonal, support, weights, table, 1.0 / step_m,
+        float(variogram.partial_sill), within, smallest,
+    )  # fmt: skip
+    variance *= scale
     return mean, float(np.sqrt(variance)), int(near.sum()), len(places)
 
 
@@ -202,22 +205,3 @@ def _near(points: Floats, polygon: Any, margin_m: float) -> npt.NDArray[np.bool_
     shapely.prepare(hull)
     near[near] = shapely.contains_xy(hull, x[near], y[near])
     return np.asarray(near)
-
-
-def _distances(one: Floats, other: Floats) -> Floats:
-    return np.hypot(one[:, :1] - other[:, 0], one[:, 1:] - other[:, 1])
-
-
-def _solve(covariance: Floats, values: Floats, to_support: Floats, within: float) -> tuple[float, float]:
-    factor, failed = dpotrf(covariance, lower=1, clean=0)
-    if failed:
-        raise DataError(
-            "The kriging system of a zone cannot be solved.",
-            remedy="Use a variogram with a nugget above nought.",
-        )
-    sides = np.column_stack([values, np.ones_like(values), to_support])
-    solved: Floats = solve_triangular(factor, sides, lower=True, check_finite=False)
-    products = solved.T @ solved  # of values, ones and covariances with one another
-    slack, total = 1.0 - float(products[1, 2]), float(products[1, 1])
-    variance = within - float(products[2, 2]) + slack**2 / total
-    return float(products[0, 2]) + slack / total * float(products[0, 1]), max(variance, 0.0)

@@ -89,4 +89,6 @@ def mean_covariance(variogram: Variogram, points: Floats, weights: Floats) -> fl
     4.0
     """
     step = points[:, None, :] - points[None, :, :]
-    return float(weights @ variogram.structure(np.hypot(step[..., 0], step[..., 1])) @ weights)
+    covariance = variogram.structure(np.hypot(step[..., 0], step[..., 1]))
+    # Plain sums: a matrix product would wake the threads of a linear algebra library in every worker.
+    return float(((covariance * weights).sum(axis=1) * weights).sum())

@@ -90,7 +90,8 @@ def krige_grid(
     shared_cells : int
         Cells along each side of the squares that share one neighbourhood. 1 is exact (as gstat) and the
         default: at 60,000 readings on 3 m rows, 2 m cells and 64 neighbours, squares of 2 x 2 cells are
-        2.5 times as fast but differ by 0.16 standard errors (root mean square), squares of 3 x 3 by 0.24.
+        2.7 times as fast but differ by 0.20 standard errors (root mean square), squares of 3 x 3 by 0.31
+        (`scripts/bench_surface.py`): far too much to be worth it.
     threads : int
 
     Returns

@@ -155,3 +155,17 @@ def krige_groups(  # type: ignore[no-untyped-def]
             for i in range(count):
                 closest = min(closest, (nx[i] - cells[cell, 0]) ** 2 + (ny[i] - cells[cell, 1]) ** 2)
             nearest[cell] = np.sqrt(closest)
+
+
+@compiled
+def krige_support(  # type: ignore[no-untyped-def]
+    points, values, diagonal, support, weights, table, per_step, partial_sill, support_covariance, smallest
+):
+    """Krige one support of any shape from all the readings given; its estimate and variance."""
+    count = points.shape[0]
+    px, py = points[:, 0].copy(), points[:, 1].copy()
+    matrix = np.zeros((count, (count + 3 + 7) // 8 * 8))
+    assemble(matrix, px, py, values, diagonal, count, count, table, per_step, partial_sill)
+    assemble_cell(matrix, count + 2, 0.0, 0.0, px, py, count, support, weights, table, per_step, 0.0)
+    eliminate(matrix, count, smallest)
+    return solve_cell(matrix, count + 2, count, count, support_covariance)

@@ -1,0 +1,203 @@
+"""Time and check vinemap.surface on invented readings, beside gstat where R has it.
+
+Run: python scripts/bench_surface.py [--readings 60000] [--cells 50000] [--repeats 3] [--gstat-cells 20000]
+     [--no-peers] [--json FILE]
+
+The readings are invented: rows 3 m apart, a Gaussian field of exponential covariance (partial sill 4, scale
+40 m) drawn by random waves, and a nugget of 2. R and gstat are optional and only run, never needed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from vinemap.surface import LocalBlockKriging, Variogram, experimental_variogram, krige_polygons
+
+TRUTH = Variogram("exponential", 2.0, 4.0, 40.0)
+ROW_M = 3.0
+SIDE_M = 447.0  # of the square block: 20 ha
+GSTAT = """
+suppressMessages({library(sp); library(gstat)})
+folder <- commandArgs(TRUE)[1]
+readings <- read.csv(file.path(folder, "readings.csv")); coordinates(readings) <- ~x+y
+cells <- read.csv(file.path(folder, "cells.csv")); coordinates(cells) <- ~x+y
+model <- vgm(4, "Exp", 40, 2)
+gauss <- system.time(a <- krige(z~1, readings, cells, model, nmax=64, block=c(10,10), debug.level=0))
+regular <- system.time(b <- krige(z~1, readings, cells, model, nmax=64, block=c(10,10), debug.level=0,
+                                  set=list(nblockdiscr=4)))
+pairs <- system.time(v <- variogram(z~1, readings, cutoff=100, width=5))
+con <- file(file.path(folder, "kriged.bin"), "wb")
+writeBin(c(a$var1.pred, a$var1.var, b$var1.pred, b$var1.var), con); close(con)
+con <- file(file.path(folder, "pairs.bin"), "wb")
+writeBin(c(as.numeric(v$np), v$dist, v$gamma), con); close(con)
+cat(gauss[["elapsed"]], regular[["elapsed"]], pairs[["elapsed"]], as.character(packageVersion("gstat")))
+"""
+
+
+def invent_readings(count: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    rows = rng.integers(0, int(SIDE_M // ROW_M), count)
+    places = np.column_stack([rng.uniform(0, SIDE_M, count), rows * ROW_M + rng.normal(0, 0.15, count)])
+    # Spectrum of the exponential covariance in the plane: wave number from its inverse distribution.
+    wave = np.sqrt((1.0 - rng.uniform(size=400)) ** -2 - 1.0) / TRUTH.range_m
+    turn, phase = rng.uniform(0, 2 * np.pi, (2, 400))
+    field = np.zeros(count)
+    for k, a, p in zip(wave, turn, phase, strict=True):
+        field += np.cos(k * (places[:, 0] * np.cos(a) + places[:, 1] * np.sin(a)) + p)
+    field *= np.sqrt(2.0 * TRUTH.partial_sill / 400)
+    return places, 12.0 + field + rng.normal(0, np.sqrt(TRUTH.nugget), count)
+
+
+def grid_cells(count: int) -> np.ndarray:
+    """Centres of 2 m cells, row by row, as many as asked for, in the middle of the block."""
+    line = np.arange(1.0, SIDE_M, 2.0)
+    cells = np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2)
+    return cells[(len(cells) - min(count, len(cells))) // 2 :][:count]
+
+
+def median_seconds(work: Callable[[], Any], repeats: int) -> float:
+    seconds = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        work()
+        seconds.append(time.perf_counter() - start)
+    return statistics.median(seconds)
+
+
+def bench_kriging(places: np.ndarray, values: np.ndarray, cells: np.ndarray, repeats: int) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    start = time.perf_counter()
+    LocalBlockKriging(TRUTH).fit(places[:100], values[:100]).predict(cells[:1])
+    found["first_call_s"] = time.perf_counter() - start
+    exact = LocalBlockKriging(TRUTH).fit(places, values)
+    mean, error = exact.predict(cells, return_std=True)
+    for threads in (1, 2):
+        exact.threads = threads
+        found[f"cells_per_s_threads_{threads}"] = len(cells) / median_seconds(
+            lambda: exact.predict(cells), repeats
+        )
+    for side in (2, 3):
+        shared = LocalBlockKriging(TRUTH, share_within_m=2.0 * side).fit(places, values)
+        found[f"shared_{side}x{side}_cells_per_s"] = len(cells) / median_seconds(
+            lambda model=shared: model.predict(cells), repeats
+        )
+        off = (shared.predict(cells) - mean) / error
+        found[f"shared_{side}x{side}_rms_difference_in_se"] = float(np.sqrt(np.mean(off**2)))
+        found[f"shared_{side}x{side}_largest_difference_in_se"] = float(np.abs(off).max())
+    return found
+
+
+def bench_variogram(places: np.ndarray, values: np.ndarray, repeats: int) -> dict[str, Any]:
+    def work() -> Any:
+        return experimental_variogram(places, values, max_distance_m=100.0, bin_m=5.0)
+
+    pairs = int(work().pairs.sum())
+    return {"variogram_s": median_seconds(work, repeats), "variogram_pairs": pairs}
+
+
+def bench_polygons(places: np.ndarray, values: np.ndarray) -> dict[str, Any]:
+    import shapely
+
+    zones = [shapely.box(x, y, x + 60, y + 60) for x in range(0, 420, 60) for y in range(0, 420, 60)]
+    rng = np.random.default_rng(1)
+    start = time.perf_counter()
+    krige_polygons(places, values, zones, variogram=TRUTH, rng=rng)
+    return {"polygon_ms": 1000 * (time.perf_counter() - start) / len(zones)}
+
+
+def compare_gstat(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> dict[str, Any]:
+    program = shutil.which("Rscript")
+    check = "quit(status = !requireNamespace('gstat', quietly = TRUE))"
+    if program is None or subprocess.run([program, "-e", check], check=False, capture_output=True).returncode:
+        return {"gstat": "skipped: Rscript with the package gstat is not installed here"}
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        np.savetxt(
+            folder / "readings.csv",
+            np.column_stack([places, values]),
+            "%.17g",
+            ",",
+            header="x,y,z",
+            comments="",
+        )
+        np.savetxt(folder / "cells.csv", cells, "%.17g", ",", header="x,y", comments="")
+        (folder / "peer.R").write_text(GSTAT, encoding="utf-8")
+        run = subprocess.run(
+            [program, str(folder / "peer.R"), name],
+            check=True,
+            capture_output=True,
+            text=True,
+            encoding="utf-8",
+        )
+        theirs = np.fromfile(folder / "kriged.bin").reshape(2, 2, -1)
+        pairs, _, gamma = np.fromfile(folder / "pairs.bin").reshape(3, -1)
+    gauss_s, regular_s, variogram_s, version = run.stdout.split()
+    found: dict[str, Any] = {
+        "gstat": version,
+        "gstat_cells_per_s_gauss": len(cells) / float(gauss_s),
+        "gstat_cells_per_s_regular": len(cells) / float(regular_s),
+        "gstat_variogram_s": float(variogram_s),
+    }
+    for quadrature, (mean, variance) in zip(("gauss", "regular"), theirs, strict=True):
+        model = LocalBlockKriging(TRUTH, quadrature=quadrature).fit(places, values)
+        ours, error = model.predict(cells, return_std=True)
+        found[f"largest_relative_difference_mean_{quadrature}"] = float(np.abs(ours / mean - 1).max())
+        found[f"largest_relative_difference_variance_{quadrature}"] = float(
+            np.abs(error**2 / variance - 1).max()
+        )
+    own = experimental_variogram(places, values, max_distance_m=100.0, bin_m=5.0)
+    found["variogram_pairs_same_as_gstat"] = bool(np.array_equal(own.pairs, pairs))
+    found["variogram_largest_relative_difference"] = float(np.abs(own.semivariance / gamma - 1).max())
+    return found
+
+
+def run_bench(
+    readings: int = 60_000,
+    cells: int = 50_000,
+    repeats: int = 3,
+    gstat_cells: int = 20_000,
+    peers: bool = True,
+) -> dict[str, Any]:
+    """Run everything and give the figures by name (seconds, cells per second, relative differences)."""
+    places, values = invent_readings(readings, np.random.default_rng(20))
+    found: dict[str, Any] = {"readings": readings, "cells": cells}
+    found |= bench_kriging(places, values, grid_cells(cells), repeats)
+    found |= bench_variogram(places, values, repeats)
+    found |= bench_polygons(places, values)
+    unit = 1024.0 if sys.platform != "darwin" else 1024.0**2
+    found["peak_memory_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    if peers:
+        found |= compare_gstat(places, values, grid_cells(gstat_cells))
+    return found
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--readings", type=int, default=60_000)
+    parser.add_argument("--cells", type=int, default=50_000)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--gstat-cells", type=int, default=20_000)
+    parser.add_argument("--no-peers", action="store_true")
+    parser.add_argument("--json", type=Path, help="also write the figures to this file")
+    given = parser.parse_args()
+    found = run_bench(given.readings, given.cells, given.repeats, given.gstat_cells, not given.no_peers)
+    for name, value in found.items():
+        print(f"{name:48s} {value:,.4g}" if isinstance(value, float) else f"{name:48s} {value}")
+    if given.json:
+        given.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
