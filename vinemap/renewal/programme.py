@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -18,7 +19,7 @@ from vinemap.renewal.wording import METHOD_WORDS, say_amount
 from vinemap.tables import PROGRAMME, check_table
 
 RELAX_SHARE = 0.10  # limits are moved by this share to find their shadow cost
-BINDING_SHARE = 0.90  # a limit used to this share may bind, since zones are done whole
+BINDING_SHARE = 0.50  # a limit used to this share may bind: zones are done whole, so much may stay unused
 SHADOW_LIMITS = 8  # shadow costs are found for at most so many limits
 _INFEASIBLE = 2  # status of scipy.optimize.milp
 
@@ -114,7 +115,8 @@ def plan_programme(
     time_limit_s : float
         Longest time for one solve [s].
     shadow : bool
-        Whether to find shadow costs, by solving again.
+        Whether to find shadow costs, by solving again: for the limits used most, as many as `time_limit_s`
+        leaves time for.
 
     Returns
     -------
@@ -304,7 +306,10 @@ def _shadow_costs(
         if soft and full >= BINDING_SHARE:
             tight.append((full, n))
     out = []
+    begin = time.monotonic()
     for _, n in sorted(tight, reverse=True)[:SHADOW_LIMITS]:
+        if time.monotonic() - begin > time_limit_s:
+            break
         looser, moved = _loosen(rows, n)
         again = _solve(choices, looser, mip_gap, time_limit_s)
         allowed = rows.high[n] if np.isfinite(rows.high[n]) else rows.low[n]
