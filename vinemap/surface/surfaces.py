@@ -85,7 +85,9 @@ def krige_grid(
         None fits one to the readings (see `estimate_variogram`). One that is given must leave
         `noise_variance` out of its nugget.
     discretisation : int
-        Points along each side of the block.
+        Points along each side of the block. 4 (usual, and gstat's) hardly moves the mean but overstates the
+        standard error of a 10 m block by 2 to 12 % (the shorter the range, the more); 6 by 1 to 4 %, 10 by
+        about 1 %, measured against a 40 x 40 discretisation.
     quadrature : {"regular", "gauss"}
     shared_cells : int
         Cells along each side of the squares that share one neighbourhood. 1 is exact (as gstat) and the
