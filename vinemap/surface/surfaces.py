@@ -86,7 +86,7 @@ def krige_grid(
         `noise_variance` out of its nugget.
     discretisation : int
         Points along each side of the block. 4 (usual, and gstat's) hardly moves the mean but overstates the
-        standard error of a 10 m block by 2 to 12 % (the shorter the range, the more); 6 by 1 to 4 %, 10 by
+        standard error of a 10 m block by 2 to 13 % (the shorter the range, the more); 6 by 1 to 4 %, 10 by
         about 1 %, measured against a 40 x 40 discretisation.
     quadrature : {"regular", "gauss"}
     shared_cells : int
