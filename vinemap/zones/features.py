@@ -156,9 +156,9 @@ def _independent_share(left: FloatArray, inside: BoolArray) -> float:
 
     References
     ----------
-    Effective sample size of a first-order autoregression, n (1 - r) / (1 + r): Cressie 1993, Statistics for
-    Spatial Data, section 1.3 (from memory). Applied once, not once per direction: on invented blocks the square
-    hid real zones, and what is left of small zones is merged later.
+    Effective sample size of a first-order autoregression, n (1 - r) / (1 + r): Cressie 1993, Statistics
+    for Spatial Data, section 1.3 (from memory). Applied once, not once per direction: on invented blocks the
+    square hid real zones, and what is left of small zones is merged later.
     """
     if left.shape[0] < 3 or inside.sum() < 9:
         return 0.25
