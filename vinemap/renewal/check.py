@@ -175,8 +175,8 @@ def _say_change(shares: npt.NDArray[np.float64], vintage: int, after: int, contr
     ordinal = {1: "1st", 2: "2nd", 3: "3rd"}.get(after, f"{after}th")
     kept = f"{controls} untouched zone{'s' if controls != 1 else ''}"
     when = f"In {vintage}, the {ordinal} vintage after"
-    head = f"{when}, {abs(middle):.0f} % {more} what {kept} lead one to expect"
+    head = f"{when}, {round(abs(middle))} % {more} what {kept} lead one to expect"
     if not np.isfinite(low):
         return f"{head}; one zone to compare with gives no interval."
     sure = "clearly more" if low > 0 else "clearly less" if high < 0 else "within what zones do by themselves"
-    return f"{head} (90 % interval {low:.0f} to {high:.0f} %): {sure}."
+    return f"{head} (90 % interval {round(low)} to {round(high)} %): {sure}."

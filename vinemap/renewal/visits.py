@@ -43,9 +43,11 @@ def share_visits(
     """
     floor = np.zeros(len(area_ha)) if kept is None else kept
     extra = np.where(np.isfinite(worth), worth, -np.inf) - floor[:, None]
-    hopeful = np.flatnonzero((extra > 0).any(axis=1)) if extra.size else np.zeros(0, dtype=np.int64)
+    # Where a visit needs a least area, a zone that loses a little may still make it worth coming.
+    floor_of_interest = -np.inf if least_ha > 0 else 0.0
+    hopeful = np.flatnonzero((extra > floor_of_interest).any(axis=1))
     out = np.full(len(area_ha), KEPT, dtype=np.int64)
-    if hopeful.size == 0:
+    if hopeful.size == 0 or not (extra > 0).any():
         return out
     solve = _share_exactly if hopeful.size <= EXACT_ZONES else _share_greedily
     out[hopeful] = solve(extra[hopeful], visit_cost, area_ha[hopeful], least_ha)

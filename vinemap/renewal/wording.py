@@ -82,6 +82,11 @@ def say_amount(amount: float) -> str:
     return f"{value:,d}"
 
 
+def _whole(share: float) -> str:
+    """Write a share [%] without decimals and never as -0."""
+    return f"{round(share):d}"
+
+
 def when(year: int, first_year: int) -> str:
     """Say which winter.
 
@@ -99,13 +104,15 @@ def state_words(facts: Facts) -> str:
     """Say how the zone stands."""
     if math.isnan(facts.loss_pct):
         return "How much it has lost is not known"
-    interval = f"{facts.loss_low:.0f}-{facts.loss_high:.0f} %"
+    interval = f"{_whole(facts.loss_low)}-{_whole(facts.loss_high)} %"
     if facts.loss_low < 0:
-        interval = f"{facts.loss_low:.0f} to {facts.loss_high:.0f} %"
+        interval = f"{_whole(facts.loss_low)} to {_whole(facts.loss_high)} %"
     if facts.loss_pct < 0.5:
         head = f"Stands at its healthy {facts.healthy_t_ha:.0f} t/ha (loss {interval})"
     else:
-        head = f"Has lost {facts.loss_pct:.0f} % ({interval}) of its healthy {facts.healthy_t_ha:.0f} t/ha"
+        head = (
+            f"Has lost {_whole(facts.loss_pct)} % ({interval}) of its healthy {facts.healthy_t_ha:.0f} t/ha"
+        )
     if facts.decline_pct >= 0.25:
         return f"{head} and falls by about {facts.decline_pct:.1f} % a year"
     if facts.decline_pct <= -0.25:
@@ -156,8 +163,8 @@ def say_scout(facts: Facts) -> str:
         count = "Only 1 vintage is" if facts.vintages == 1 else f"Only {facts.vintages} vintages are"
         return (
             f"{count} on record, too few to renew on yield alone: "
-            f"it seems to have lost {facts.loss_pct:.0f} % "
-            f"({facts.loss_low:.0f} to {facts.loss_high:.0f} %), and {option} would be worth "
+            f"it seems to have lost {_whole(facts.loss_pct)} % "
+            f"({_whole(facts.loss_low)} to {_whole(facts.loss_high)} %), and {option} would be worth "
             f"{_money(facts, facts.gain)} ({_interval(facts)}) if that is decline, so count vines before "
             "anything is cut."
         )
