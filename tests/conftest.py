@@ -64,6 +64,12 @@ class Assessed:
 
 
 @pytest.fixture(scope="session")
+def make_small_estate():
+    """Give `small_estate` to tests, which cannot import this file."""
+    return small_estate
+
+
+@pytest.fixture(scope="session")
 def small_files(tmp_path_factory) -> tuple[simulate.SimulatedEstate, Path]:
     """Files of the small estate, as a grower would have them."""
     simulated = small_estate()

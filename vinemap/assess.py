@@ -343,7 +343,7 @@ def _fit(
     facts = zone.merge(chosen[["block_id", "variety", "year_planted", "trellis_year"]], on="block_id")
     decline = fit_decline(
         pd.concat([one.zone_vintage for one in mapped], ignore_index=True),
-        pd.DataFrame(facts.drop(columns="geometry")),
+        facts,
         settlement=settlement,
         stand=stand if len(stand) else None,
         renewals=renewed if len(renewed) else None,

@@ -6,7 +6,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from conftest import small_estate
 from shapely.geometry import box
 
 from vinemap import land
@@ -16,9 +15,9 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def counted(tmp_path_factory):
+def counted(tmp_path_factory, make_small_estate):
     years = (2021, 2022, 2023, 2024, 2025, 2026)
-    simulated = small_estate(vintages=years, weighed_vintages=years)
+    simulated = make_small_estate(vintages=years, weighed_vintages=years)
     estate = new_estate(tmp_path_factory.mktemp("counted") / "estate", name="Counted by hand (invented)")
     estate.add("blocks", simulated.blocks)
     estate.add("counts", simulated.counts)
@@ -86,24 +85,44 @@ def test_strickland_data_are_the_printed_ones():
     )
 
 
+def test_counts_of_rows_that_do_not_exist_are_named(small_files, tmp_path):
+    simulated, _ = small_files
+    estate = new_estate(tmp_path / "wrong-rows")
+    estate.add("blocks", simulated.blocks)
+    counts = pd.DataFrame(
+        {
+            "vintage": 2026,
+            "block_id": "S1",
+            "row_no": [*range(1, 13), 400],
+            "vines": 70,
+            "missing": 2,
+            "picked_kg": np.linspace(850.0, 950.0, 13),
+        }
+    )
+    estate.add("counts", counts)
+    result = estate.assess(workers=1, blocks=["S1"])
+    assert any("1 of 13 counted stretches" in note and "row 400" in note for note in result.notes)
+
+
 def test_real_planting_goes_through_the_count_path_and_is_never_flagged(tmp_path):
     """One season of a real planting: mapped, spatially correlated as esda says, nobody told to cut."""
     data = strickland()
     vine_m, row_m, pound_kg = 8 * 0.3048, 10 * 0.3048, 0.45359237
-    # The place of the trial is not printed in the data: an invented spot with the true spacings.
+    # The place and season of the trial are not in the data: an invented spot (the centre of a local CRS)
+    # and a nominal year, with the true spacings.
     crs = land.local_equal_area(-36.0, 145.0)
     width, length = 5 * row_m, 31 * vine_m
     outline = gpd.GeoDataFrame(
         {
-            "block_id": ["T"], "variety": ["Sultana"], "year_planted": [1920], "trellis_year": [1920],
+            "block_id": ["T"], "variety": ["Sultana"], "year_planted": [1990], "trellis_year": [1990],
             "row_spacing_m": [row_m], "vine_spacing_m": [vine_m], "row_bearing_deg": [0.0],
         },
-        geometry=[box(0, 0, width, length)], crs=crs,
+        geometry=[box(500_000, 500_000, 500_000 + width, 500_000 + length)], crs=crs,
     ).to_crs(4326)  # fmt: skip
     counts = pd.DataFrame(
         {
-            "vintage": 1931, "block_id": "T", "row_no": data["row"].astype(int),
-            "from_vine": data["col"].astype(int), "to_vine": data["col"].astype(int), "vines": 1,
+            "vintage": 2000, "block_id": "T", "row_no": data["col"].astype(int),
+            "from_vine": data["row"].astype(int), "to_vine": data["row"].astype(int), "vines": 1,
             "missing": data["yield"].isna().astype(int), "picked_kg": data["yield"].fillna(0.0) * pound_kg,
         }
     )  # fmt: skip

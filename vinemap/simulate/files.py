@@ -78,7 +78,8 @@ def file_contents(estate: SimulatedEstate) -> dict[str, bytes]:
     tickets, counts = _tickets(estate.loads), estate.counts.rename(columns=COUNT_HEADERS)
     out |= {f"loads/{one}.csv": _csv(part) for one, part in tickets.groupby("Vintage")}
     out |= {f"counts/{one}.csv": _csv(part) for one, part in counts.groupby("Vintage")}
-    out["renewals.csv"] = _csv(estate.renewals[["block_id", "from_row", "to_row", "method", "year"]])
+    if len(estate.renewals):
+        out["renewals.csv"] = _csv(estate.renewals[["block_id", "from_row", "to_row", "method", "year"]])
     return out | _truth_contents(estate.truth)
 
 
