@@ -22,9 +22,9 @@ STAGES = (
     "publish",
     "simulate",
 )
-BASE = {"tables", "units", "errors", "_version"}
-# What may be imported besides oneself and the base; the estate folder stores what intake hands over.
-ALLOWED = {stage: {"land"} for stage in STAGES} | {"land": set(), "estate": {"land", "intake"}}
+BASE = {"tables", "taken", "units", "errors", "_version"}
+# What may be imported besides oneself and the base.
+ALLOWED = {stage: {"land"} for stage in STAGES} | {"land": set()}
 
 
 def imported_parts(file: Path) -> set[str]:

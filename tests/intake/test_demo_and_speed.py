@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from vinemap.intake import read_source
-from vinemap.intake.result import DOUBTFUL_BELOW
+from vinemap.taken import DOUBTFUL_BELOW
 
 DEMO = Path(__file__).parents[2] / "data" / "demo"
 FILES = [

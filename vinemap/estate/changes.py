@@ -18,9 +18,8 @@ from vinemap.estate.merge import drop_stored, fold_blocks, fold_rows, unknown_bl
 from vinemap.estate.readings import sort_readings
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
 from vinemap.estate.transaction import Transaction
-from vinemap.intake.preview import count_reasons
-from vinemap.intake.result import Intake
 from vinemap.tables import BLOCKS, COUNTS, LOADS, READINGS, ROWS
+from vinemap.taken import Intake, count_reasons
 
 Writer = Callable[[Path], None]
 

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError
-from vinemap.intake.result import Intake, refused_table
 from vinemap.tables import BLOCKS, ROWS, check_table
+from vinemap.taken import Intake, refused_table
 
 _ATTRIBUTES = tuple(name for name in BLOCKS.names if name != "block_id")
 # Outlines closer than this [degrees, about a centimetre] are the same.

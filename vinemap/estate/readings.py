@@ -16,8 +16,8 @@ import pyproj
 from vinemap import land
 from vinemap.errors import DataError
 from vinemap.estate.layout import HARVEST, block_of, harvest_file, read_table
-from vinemap.intake.result import Intake, refused_table
 from vinemap.tables import READINGS
+from vinemap.taken import Intake, refused_table
 
 FEW_INSIDE = 0.02
 REASON_OUTSIDE = "position lies outside every block"

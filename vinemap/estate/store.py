@@ -26,7 +26,7 @@ from vinemap.estate.ledger import (
 from vinemap.estate.settings import default_settings_text
 from vinemap.estate.shelf import EstateTables
 from vinemap.estate.transaction import Transaction, needs_recovery, recover
-from vinemap.intake.result import Intake
+from vinemap.taken import Intake
 
 
 def create_estate(folder: Path | str, *, name: str = "My estate") -> EstateStore:

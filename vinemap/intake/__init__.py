@@ -1,8 +1,8 @@
 """Any source file to one tidy table, with every guess shown and every refused row explained."""
 
-from vinemap.intake.preview import Preview, count_reasons, guess_kind, preview_source
-from vinemap.intake.result import KINDS, Guess, Intake
+from vinemap.intake.preview import Preview, guess_kind, preview_source
 from vinemap.intake.source import read_frame, read_source
+from vinemap.taken import KINDS, Guess, Intake, count_reasons
 
 __all__ = [
     "KINDS",

@@ -23,7 +23,7 @@ from vinemap.intake.numbers import (
     to_times,
 )
 from vinemap.intake.raw import RawTable
-from vinemap.intake.result import Guess, Refusals
+from vinemap.taken import Guess, Refusals
 from vinemap.units import factor
 
 NO_TIME = "datetime64[ns, UTC]"

@@ -13,7 +13,7 @@ from rasterio.warp import transform_bounds
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import hash_file
 from vinemap.intake.positions import check_crs, no_crs
-from vinemap.intake.result import Guess, Intake, refused_table
+from vinemap.taken import Guess, Intake, refused_table
 
 _DAY = re.compile(r"(?<!\d)((?:19|20)\d{2})[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)")
 MAX_PIXELS = 4_000_000_000

@@ -13,8 +13,8 @@ from vinemap.errors import IntakeError
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.raw import RawTable
 from vinemap.intake.recognise import recognise_columns
-from vinemap.intake.result import KINDS, Guess, Intake
 from vinemap.intake.source import _first_bytes, read_raw, read_source
+from vinemap.taken import KINDS, Guess, Intake, count_reasons
 
 FIRST_ROWS = 8
 SHOWN_REFUSED = 20
@@ -205,11 +205,6 @@ def _refused_preview(
         notes=notes + raw.notes,
         problem=problem,
     )
-
-
-def count_reasons(refused: pd.DataFrame) -> dict[str, int]:
-    """Refusals by reason, the most frequent first."""
-    return {str(reason): int(count) for reason, count in refused["reason"].value_counts().items()}
 
 
 def guess_kind(raw: RawTable) -> tuple[str, float]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from vinemap.errors import IntakeError
-from vinemap.intake.result import refused_table
+from vinemap.taken import refused_table
 
 MAX_COLUMNS = 2000
 

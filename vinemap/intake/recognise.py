@@ -14,7 +14,7 @@ from vinemap.intake.fields import Field
 from vinemap.intake.header import NOT_DIMENSIONS, known_unit, plain_words, split_header
 from vinemap.intake.numbers import empty_cells, has_clock, has_date, to_degrees, to_numbers
 from vinemap.intake.raw import RawTable
-from vinemap.intake.result import DOUBTFUL_BELOW, Guess
+from vinemap.taken import DOUBTFUL_BELOW, Guess
 from vinemap.units import FACTORS, factor
 
 SAMPLE_ROWS = 300

@@ -20,9 +20,9 @@ from vinemap.intake.land import tidy_blocks, tidy_rows
 from vinemap.intake.raw import RawTable
 from vinemap.intake.recognise import doubtful_notes, recognise_columns
 from vinemap.intake.records import tidy_counts, tidy_loads, tidy_renewals
-from vinemap.intake.result import KINDS, Intake, Refusals
 from vinemap.intake.text import read_text
 from vinemap.intake.vector import FORMATS, raw_from_frame, read_vector
+from vinemap.taken import KINDS, Intake, Refusals
 
 _TIDY: dict[str, Callable[[Job], pd.DataFrame]] = {
     "harvest": tidy_harvest,

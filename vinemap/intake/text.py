@@ -24,7 +24,7 @@ from vinemap.intake.archive import read_bytes
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.header import known_unit, plain_words, split_header
 from vinemap.intake.raw import RawTable, unique_headers
-from vinemap.intake.result import refused_table
+from vinemap.taken import refused_table
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
 SAMPLE_LINES = 200

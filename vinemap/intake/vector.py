@@ -17,7 +17,7 @@ import pyogrio.errors
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import MAX_BYTES
 from vinemap.intake.raw import RawTable, unique_headers
-from vinemap.intake.result import refused_table
+from vinemap.taken import refused_table
 
 FORMATS = {
     ".gpkg": "GeoPackage",

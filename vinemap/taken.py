@@ -1,4 +1,7 @@
-"""What reading a file gives: the tidy table, what was refused, how columns were understood."""
+"""What reading a file gives: the tidy table, what was refused, how columns were understood.
+
+Intake makes these, the estate stores them; both import this module and not one another.
+"""
 
 from __future__ import annotations
 
@@ -144,3 +147,8 @@ def show_value(value: Any) -> str:
         return ""
     text = "".join(one if one.isprintable() else "?" for one in str(value))
     return text if len(text) <= 44 else text[:41] + "..."
+
+
+def count_reasons(refused: pd.DataFrame) -> dict[str, int]:
+    """Refusals by reason, the most frequent first."""
+    return {str(reason): int(count) for reason, count in refused["reason"].value_counts().items()}
