@@ -1,0 +1,102 @@
+"""The demo estate, whole: what is advised against the truth file that lies beside the data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+
+from vinemap.job import run_demo
+
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("demo")]
+
+TRUTH = Path(__file__).parent.parent / "data" / "demo" / "truth"
+DISEASE = {"focal", "row_wise", "whole_block"}
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    return run_demo(tmp_path_factory.mktemp("demo") / "estate")
+
+
+@pytest.fixture(scope="module")
+def judged(demo) -> pd.DataFrame:
+    """Zones with what is true of them: loss now [%], trouble, from the cells of the truth file."""
+    cells = pd.read_csv(TRUTH / "cells.csv.gz", keep_default_na=False, na_values=[""])
+    zone = demo.layers["zone"]
+    points = gpd.GeoDataFrame(
+        cells, geometry=gpd.points_from_xy(cells["easting"], cells["northing"]), crs=zone.crs
+    )
+    inside = gpd.sjoin(points, zone[["zone_id", "geometry"]], predicate="within")
+    weight = inside["healthy_t_ha"] * inside["vines"]
+    latest = inside["loss_2026"] * weight
+    true = pd.DataFrame(
+        {"true_loss_pct": latest.groupby(inside["zone_id"]).sum() / weight.groupby(inside["zone_id"]).sum()}
+    )
+    if true["true_loss_pct"].max() <= 1:
+        true["true_loss_pct"] *= 100
+    blocks = pd.read_csv(TRUTH / "blocks.csv", keep_default_na=False)
+    joined = pd.DataFrame(zone.drop(columns="geometry")).merge(true, left_on="zone_id", right_index=True)
+    return joined.merge(blocks[["block_id", "trouble", "renewed"]], on="block_id")
+
+
+def test_what_is_to_be_cut_has_truly_declined(judged):
+    """Every zone advised to renew its vines (gaps aside) has lost a third and stands in a sick block."""
+    cut = judged[(judged["advice"] == "renew") & (judged["best_method"] != "infill")]
+    assert len(cut) >= 3
+    assert set(cut["trouble"]) <= DISEASE
+    assert (cut["true_loss_pct"] > 30).all()
+
+
+def test_gaps_are_filled_only_where_vines_are_missing(judged):
+    fill = judged[(judged["advice"] == "renew") & (judged["best_method"] == "infill")]
+    assert (fill["missing_pct"] > 5).all()
+    assert set(fill["trouble"]) <= {"missing"}
+
+
+def test_traps_are_not_flagged(judged):
+    """Bad season, biased machine (B07), weak soil (B05), gaps in data (B10), young and fine (B11)."""
+    sound = judged[~judged["trouble"].isin(DISEASE | {"missing"}) & (judged["renewed"] == 0)]
+    assert {"B04", "B05", "B07", "B10", "B11"} <= set(sound["block_id"])
+    assert not sound["advice"].eq("renew").any()
+    assert (sound["loss_pct"] < 8).all()
+
+
+def test_heavy_losers_with_years_of_trellis_left_are_not_missed(judged, demo):
+    built = demo.layers["block"].set_index("block_id")["trellis_year"].astype(int)
+    left = judged["block_id"].map(built) + 35 - 2026
+    heavy = judged[(judged["true_loss_pct"] > 40) & (left >= 10)]
+    assert len(heavy) >= 3
+    assert heavy["advice"].isin(["renew", "scout"]).all()
+
+
+def test_losses_are_near_the_truth_and_mostly_inside_their_intervals(judged):
+    miss = judged["loss_pct"] - judged["true_loss_pct"]
+    inside = judged["true_loss_pct"].between(judged["loss_pct_low"] - 1.5, judged["loss_pct_high"] + 1.5)
+    assert np.average(np.abs(miss), weights=judged["area_ha"]) < 5
+    assert inside.mean() > 0.7
+
+
+def test_settled_tonnes_agree_with_the_truth(demo):
+    truth = pd.read_csv(TRUTH / "block_vintages.csv", keep_default_na=False)
+    seen = demo.settlement.dropna(subset=["weighed_t"]).merge(truth, on=["block_id", "vintage"])
+    error = seen["weighed_t"] / seen["grapes_t"] - 1
+    assert len(seen) > 100
+    assert float(error.abs().median()) < 0.01
+
+
+def test_bad_season_is_read_as_a_season(demo):
+    effects = pd.read_json(demo.folder / "run.json", typ="series")["vintage_effects"]
+    by_year = pd.DataFrame(effects).groupby("vintage")["effect_pct"].mean()
+    assert by_year.idxmin() == 2020
+    assert by_year[2020] < -15
+
+
+def test_every_reason_states_the_numbers_of_its_row(judged):
+    for one in judged.itertuples():
+        assert str(one.reason).endswith(".")
+        if one.advice == "renew":
+            assert f"{round(one.loss_pct)} %" in one.reason
