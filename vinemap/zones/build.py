@@ -14,8 +14,9 @@ from sklearn.metrics import adjusted_rand_score
 
 from vinemap.errors import DataError, GeometryError
 from vinemap.land import Grid, segment_rows
-from vinemap.zones.cells import FloatArray, IntArray, RowCells, average_cells, lay_cells
+from vinemap.zones.cells import BoolArray, FloatArray, IntArray, RowCells, average_cells, lay_cells
 from vinemap.zones.cluster import adjacency, cluster_cells
+from vinemap.zones.draw import draw_polygons
 from vinemap.zones.features import Features, describe_cells, relative_logs
 from vinemap.zones.tidy import Rules, tidy_labels
 
@@ -65,7 +66,8 @@ class ZoneMap:
     Attributes
     ----------
     zones : geopandas.GeoDataFrame
-        `tables.ZONES`; polygons cover the outline exactly, without overlap.
+        `tables.ZONES`; polygons cover the outline exactly, without overlap. A part of the outline that lies
+        apart and is too small for a zone of its own belongs to the nearest zone (then a MultiPolygon).
     report : ZoneReport
     """
 
@@ -166,9 +168,22 @@ def find_zones(
     rules = Rules(min_area_ha * 1e4, max(1, int(np.ceil(min_segment_m / step - 0.05))), max_zones)
     labels = tidy_labels(labels, features.scaled, cells, rules)
     agreement = _agreement(logs, errors, vintages, cells, graph, flat) if check_stability else {}
-    return _assemble(
-        labels, cells, features, values, rows, outline, block_id, previous, vintages, criterion, agreement
+    shapes, members = draw_polygons(labels, cells, outline, rows, min_area_m2=min_area_ha * 1e4)
+    ids = _carry_ids(shapes, block_id, previous)
+    zones = _as_table(shapes, ids, rows, block_id)
+    without = int((cells.inside & ~np.isfinite(values).any(axis=0)).sum())
+    report = ZoneReport(
+        vintages=tuple(int(one) for one in vintages),
+        cells=int(cells.inside.sum()),
+        cells_without_data=without,
+        independent_share=features.independent_share,
+        criterion=criterion,
+        agreement=float(np.mean(list(agreement.values()))) if agreement else float("nan"),
+        agreement_by_vintage=agreement,
+        profile=_profile(ids, members, features),
+        notes=_notes(vintages, without, cells, agreement, len(zones)),
     )
+    return ZoneMap(zones, report)
 
 
 def _relative_errors(
@@ -204,97 +219,21 @@ def _agreement(
     return out
 
 
-def _assemble(
-    labels: IntArray,
-    cells: RowCells,
-    features: Features,
-    values: FloatArray,
-    rows: gpd.GeoDataFrame,
-    outline: Any,
-    block_id: str,
-    previous: gpd.GeoDataFrame | None,
-    vintages: IntArray,
-    criterion: pd.DataFrame,
-    agreement: dict[int, float],
-) -> ZoneMap:
-    shapes, members = draw_polygons(labels, cells, outline)
-    order = _order(members)
-    shapes = [shapes[one] for one in order]
-    ids = _carry_ids(shapes, block_id, previous)
+def _as_table(shapes: list[Any], ids: list[str], rows: gpd.GeoDataFrame, block_id: str) -> gpd.GeoDataFrame:
     zones = gpd.GeoDataFrame(
         {"zone_id": ids, "block_id": block_id, "area_ha": [one.area / 1e4 for one in shapes]},
         geometry=shapes, crs=rows.crs,
     )  # fmt: skip
     zones["vines"] = _count_vines(zones, rows)
-    zones = zones[["zone_id", "block_id", "area_ha", "vines", "geometry"]]
-    means = [
-        (np.nanmean(features.level[members[one]]), np.nanmean(features.change[members[one]])) for one in order
-    ]
-    profile = pd.DataFrame({
-        "zone_id": ids, "level_pct": [100 * np.expm1(level) for level, _ in means],
-        "change_pct": [100 * np.expm1(change) for _, change in means],
-    })  # fmt: skip
-    without = int((cells.inside & ~np.isfinite(values).any(axis=0)).sum())
-    report = ZoneReport(
-        tuple(int(one) for one in vintages), int(cells.inside.sum()), without, features.independent_share,
-        criterion,
-        float(np.mean(list(agreement.values()))) if agreement else float("nan"), agreement, profile,
-        _notes(vintages, without, cells, agreement, len(zones)),
-    )  # fmt: skip
-    return ZoneMap(zones, report)
+    return zones[["zone_id", "block_id", "area_ha", "vines", "geometry"]]
 
 
-def draw_polygons(labels: IntArray, cells: RowCells, outline: Any) -> tuple[list[Any], list[FloatArray]]:
-    """Unions of the cells of each zone, clipped to the outline, each in one piece.
-
-    Returns
-    -------
-    shapes : list of shapely.Polygon
-    members : list of bool array (band, stretch)
-        Cells of each.
-
-    Notes
-    -----
-    Where clipping cuts a piece off its zone (a notch in the outline), the piece goes to the zone with which
-    it shares most border; a piece that touches none becomes a zone of its own.
-    """
-    boxes = cells.boxes()
-    shapes, members, loose = [], [], []
-    for zone in range(int(labels.max()) + 1):
-        clipped = shapely.intersection(shapely.union_all(boxes[labels == zone]), outline)
-        pieces = sorted(_polygons(clipped), key=lambda one: one.area)
-        shapes.append(pieces.pop())
-        members.append(labels == zone)
-        loose.extend(pieces)
-    for piece in loose:
-        border = [shapely.length(shapely.intersection(piece.boundary, one.boundary)) for one in shapes]
-        best = int(np.argmax(border))
-        joined = shapely.union(shapes[best], piece)
-        if border[best] > 0 and joined.geom_type == "Polygon":
-            shapes[best] = joined
-        else:
-            shapes.append(piece)
-            members.append(_cells_at(piece, cells))
-    return shapes, members
-
-
-def _polygons(shape: Any) -> list[Any]:
-    return [one for one in shapely.get_parts(shape) if one.geom_type == "Polygon" and one.area > 0]
-
-
-def _cells_at(piece: Any, cells: RowCells) -> FloatArray:
-    point = piece.representative_point()
-    band, stretch = cells.find(np.array([point.x]), np.array([point.y]))
-    out = np.zeros(cells.inside.shape, dtype=bool)
-    out[band, stretch] = True
-    return out
-
-
-def _order(members: list[FloatArray]) -> list[int]:
-    """Zones from the first row on, and along the rows within that."""
-    middles = [np.argwhere(one).mean(axis=0) for one in members]
-    return sorted(
-        range(len(members)), key=lambda one: (round(float(middles[one][0])), float(middles[one][1]))
+def _profile(ids: list[str], members: list[BoolArray], features: Features) -> pd.DataFrame:
+    """Level and change of every zone against its block [%]."""
+    level = [float(np.nanmean(features.level[one])) for one in members]
+    change = [float(np.nanmean(features.change[one])) for one in members]
+    return pd.DataFrame(
+        {"zone_id": ids, "level_pct": 100 * np.expm1(level), "change_pct": 100 * np.expm1(change)}
     )
 
 

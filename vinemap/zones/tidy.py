@@ -45,7 +45,8 @@ def tidy_labels(labels: IntArray, scaled: FloatArray, cells: RowCells, rules: Ru
     Returns
     -------
     int array (band, stretch)
-        0, 1, ...; -1 outside. A zone alone in its piece of outline may be smaller than the rules.
+        0, 1, ...; -1 outside. A zone alone in its piece of outline may be smaller than the rules here;
+        `draw_polygons` mends that.
     """
     labels = labels.copy()
     for _ in range(ROUNDS):
