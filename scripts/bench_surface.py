@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import shutil
 import statistics
 import subprocess
@@ -23,6 +22,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+try:
+    import resource
+except ImportError:  # Windows has none
+    resource = None  # type: ignore[assignment]
 
 from vinemap.surface import LocalBlockKriging, Variogram, experimental_variogram, krige_polygons
 
@@ -176,8 +180,9 @@ def run_bench(
     found |= bench_kriging(places, values, grid_cells(cells), repeats)
     found |= bench_variogram(places, values, repeats)
     found |= bench_polygons(places, values)
-    unit = 1024.0 if sys.platform != "darwin" else 1024.0**2
-    found["peak_memory_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    if resource is not None:
+        unit = 1024.0 if sys.platform != "darwin" else 1024.0**2
+        found["peak_memory_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
     if peers:
         found |= compare_gstat(places, values, grid_cells(gstat_cells))
     return found

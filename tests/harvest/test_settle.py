@@ -4,10 +4,14 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import truncnorm
 
 from vinemap.errors import DataError
 from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
 from vinemap.harvest.machines import row_noise
+from vinemap.harvest.tickets import bounded_share
 from vinemap.tables import SETTLEMENT, check_table
 
 BIAS = {"H1": 1.08, "H2": 0.95}
@@ -123,16 +127,53 @@ def test_shared_loads_are_split_by_what_the_readings_say(estate):
     assert table.loc["B1", "factor_se"] > table.loc["B2", "factor_se"]
 
 
-def test_a_load_of_an_unknown_block_is_never_used(estate):
+def test_loads_of_blocks_without_readings_make_one_note(estate):
     blocks, _, summary = estate
-    loads = tickets(truth(blocks) | {"B1;Nowhere": 5.0}, parts=1)
-    result = settle_vintage(summary, loads, vintage=2026)
-    line = result.blocks.set_index("block_id").loc["B1"]
-    assert (line["factor"], line["loads"]) == (1.0, 0)
-    text = " ".join(result.notes)
-    assert "Load B1;Nowhere-0 of vintage 2026 (5.10 t) names block Nowhere" in text
-    assert "Block B1: load B1;Nowhere-0 could not be used" in text
-    assert (result.blocks.set_index("block_id").drop(index="B1")["loads"] > 0).all()
+    more = tickets(truth(blocks) | {"B9": 40.0, "Nowhere": 5.0}, parts=4)
+    result = settle_vintage(summary, more, vintage=2026, known_blocks=[*blocks, "B9"])
+    assert result.notes == [
+        "4 loads of vintage 2026 (40.8 t; tickets B9-0, B9-1, B9-2 and 1 more) name block B9, which has no "
+        "readings that vintage; not used for settling. Add the readings if there are any.",
+        "4 loads of vintage 2026 (5.1 t; tickets Nowhere-0, Nowhere-1, Nowhere-2 and 1 more) name block "
+        "Nowhere, which is not a block of the estate; not used for settling. Correct the block in the loads, "
+        "or add it to the blocks.",
+    ]
+    assert (result.blocks["loads"] == 4).all()
+    untold = settle_vintage(summary, more, vintage=2026).notes[0]
+    assert "has no readings that vintage, or is not a block of the estate" in untold
+
+
+@pytest.mark.parametrize("part", [0.0, 0.4, 1.0])
+def test_a_load_with_a_block_without_readings_widens_but_settles(estate, part):
+    blocks, _, summary = estate
+    tonnes = truth(blocks)
+    mixed, own = 3.0, tonnes["B1"]
+    loads = tickets({**tonnes, "B1": own - part * mixed, "B1;B9": mixed})
+    result = settle_vintage(summary, loads, vintage=2026, known_blocks=[*blocks, "B9"])
+    table = result.blocks.set_index("block_id")
+    line = table.loc["B1"]
+    assert line["loads"] == 6
+    assert own - part * mixed <= line["weighed_t"] <= own + (1 - part) * mixed
+    off = np.log(line["weighed_t"] / own)
+    assert abs(off) < 2.5 * line["factor_se"]
+    assert line["factor_se"] > table.loc["B3", "factor_se"]
+    assert table.loc["B3", "weighed_t"] == pytest.approx(tonnes["B3"], rel=0.01)
+    note = next(one for one in result.notes if one.startswith("Block B1, vintage 2026: 3 loads"))
+    assert "also name block B9, which has no readings that vintage" in note
+    assert "Between 0 and 3.06 t" in note
+
+
+@given(expected=st.floats(-50, 50), error=st.floats(1e-3, 1e6), most=st.floats(1e-3, 40))
+def test_a_bounded_share_keeps_its_bounds(expected, error, most):
+    mean, deviation = bounded_share(expected, error, most)
+    assert 0.0 <= mean <= most
+    assert 0.0 <= deviation <= min(most / np.sqrt(12) * 1.01, error * 1.01)
+
+
+def test_a_bounded_share_is_the_truncated_normal():
+    for low, high, expected, error in [(0, 12, 3, 4), (0, 5, 9, 2), (0, 8, -3, 1)]:
+        law = truncnorm((low - expected) / error, (high - expected) / error, expected, error)
+        assert bounded_share(expected, error, high) == pytest.approx((law.mean(), law.std()), rel=1e-3)
 
 
 @pytest.mark.parametrize("times", [3.0, 0.2])
@@ -161,11 +202,19 @@ def test_missing_mog_and_bad_weights_are_said(estate):
     blocks, _, summary = estate
     loads = tickets(truth(blocks), mog_pct=np.nan)
     result = settle_vintage(summary, loads, vintage=2026)
-    assert sum("not all loads give MOG" in one for one in result.notes) == 5
+    assert [one for one in result.notes if "not all loads give MOG" in one] == [
+        "Vintage 2026, blocks B0, B1, B2, B3 and B4: not all loads give MOG; none was taken off those "
+        "without it, so that the yield may be a little high. Add MOG to the loads."
+    ]
     assert result.blocks["mog_pct"].isna().all()
     loads.loc[0, "net_kg"] = -40.0
-    notes = " ".join(settle_vintage(summary, loads, vintage=2026).notes)
-    assert "Load B0-0 of vintage 2026 weighs -40 kg net" in notes
+    result = settle_vintage(summary, loads, vintage=2026)
+    notes = " ".join(result.notes)
+    assert "1 load of vintage 2026 (ticket B0-0) without a net weight above 0 kg" in notes
+    assert "Block B0, vintage 2026: 1 load (ticket B0-0) has no weight." in notes
+    line = result.blocks.set_index("block_id").loc["B0"]
+    assert line["weighed_t"] == pytest.approx(blocks["B0"].tonnes / 0.98, rel=0.05)
+    assert abs(np.log(line["weighed_t"] * 0.98 / blocks["B0"].tonnes)) < 2.5 * line["factor_se"]
 
 
 def test_missing_rows_are_filled_and_reported(estate):
@@ -181,7 +230,7 @@ def test_missing_rows_are_filled_and_reported(estate):
     level = np.exp(-result.machines["log_bias"].iloc[0])
     want = seen["yield_t_ha"].mean() * summary["area_ha"].sum() * level
     assert line["integrated_t"] == pytest.approx(want, rel=1e-9)
-    assert "cover 70 % of the row length" in " ".join(result.notes)
+    assert "only part of the row length of block B1 (70 %)" in " ".join(result.notes)
 
 
 def test_other_vintages_are_passed_over_and_no_rows_refused(estate):

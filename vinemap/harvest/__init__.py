@@ -13,6 +13,7 @@ from vinemap.harvest.reasons import REASONS
 from vinemap.harvest.report import CleaningReport
 from vinemap.harvest.rowsummary import summarise_rows
 from vinemap.harvest.settle import Settlement, apply_settlement, settle_vintage
+from vinemap.harvest.weighed import block_yields_from_loads
 
 __all__ = [
     "REASONS",
@@ -22,6 +23,7 @@ __all__ = [
     "LocalMoran",
     "Settlement",
     "apply_settlement",
+    "block_yields_from_loads",
     "clean_readings",
     "local_moran",
     "pool_delays",

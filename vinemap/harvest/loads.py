@@ -11,46 +11,25 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from vinemap.harvest.tickets import (
+    NOTHING,
+    Mass,
+    Ticket,
+    bounded_share,
+    count_blocks,
+    count_loads,
+    describe_unused,
+    explain_names,
+    name_tickets,
+    read_tickets,
+)
 from vinemap.tables import LOADS, check_table
-from vinemap.units import TONNE_KG
 
 BELIEVABLE_FACTOR = (
     0.5,
     2.0,
 )  # weighed over reading tonnes; beyond it something is wrong; no source
 SPLIT_ROUNDS = 60  # sweeps over the shared loads; they settle well within this
-
-
-@dataclass(frozen=True, slots=True)
-class Mass:
-    """Mass weighed.
-
-    Parameters
-    ----------
-    gross_t : float
-        MOG in [t].
-    grapes_t : float
-        MOG off [t].
-
-    Examples
-    --------
-    >>> Mass(10.0, 9.8) + Mass(1.0, 0.9).part(0.5)
-    Mass(gross_t=10.5, grapes_t=10.25)
-    """
-
-    gross_t: float
-    grapes_t: float
-
-    def __add__(self, other: Mass) -> Mass:
-        """Sum of two masses."""
-        return Mass(self.gross_t + other.gross_t, self.grapes_t + other.grapes_t)
-
-    def part(self, share: float) -> Mass:
-        """Part of a mass."""
-        return Mass(self.gross_t * share, self.grapes_t * share)
-
-
-NOTHING = Mass(0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +51,9 @@ class LoadGroup:
         MOG by mass over the loads of the block that give it [%]; NaN if none does.
     mog_given : bool
         Whether all loads give it.
-    spoiled : dict of str to str
-        Blocks whose loads are not all usable, with the ticket that is not.
+    vague : dict of str to tuple of Ticket
+        By block, loads that hold some of its crop, from nothing to all of it: they name a block without
+        readings too, or have no weight. They are in none of the sums.
     """
 
     blocks: tuple[str, ...]
@@ -83,7 +63,7 @@ class LoadGroup:
     tickets: dict[str, int]
     mog_pct: dict[str, float]
     mog_given: bool
-    spoiled: dict[str, str]
+    vague: dict[str, tuple[Ticket, ...]] = field(default_factory=dict)
 
     @property
     def gross_t(self) -> float:
@@ -91,18 +71,12 @@ class LoadGroup:
         return sum(one.gross_t for one in [*self.own.values(), *self.shared.values()])
 
 
-@dataclass(frozen=True, slots=True)
-class _Ticket:
-    load_id: str
-    blocks: tuple[str, ...]
-    machine: str
-    mass: Mass
-    mog_pct: float
-    note: str = field(default="")
-
-
 def group_loads(
-    loads: pd.DataFrame, *, vintage: int, blocks: Collection[str]
+    loads: pd.DataFrame,
+    *,
+    vintage: int,
+    blocks: Collection[str],
+    known_blocks: Collection[str] | None = None,
 ) -> tuple[list[LoadGroup], list[str]]:
     """Group the loads of a vintage by blocks that they tie together.
 
@@ -113,6 +87,8 @@ def group_loads(
     vintage : int
     blocks : collection of str
         Blocks with readings.
+    known_blocks : collection of str, optional
+        All blocks of the estate, so that notes can tell a mistyped block from one without readings.
 
     Returns
     -------
@@ -123,53 +99,20 @@ def group_loads(
     if loads.empty:
         return [], []
     table = check_table(loads, LOADS, where="loads")
-    table = table[table["vintage"] == vintage]
-    tickets, notes, spoiled = _read_tickets(table, set(blocks), vintage)
-    groups = []
-    for tied in _tied_blocks([one.blocks for one in tickets]):
-        group = _group(tied, [one for one in tickets if one.blocks[0] in tied], spoiled)
-        groups.append(group)
-        if not group.mog_given:
-            notes.append(
-                f"Block {', '.join(tied)}, vintage {vintage}: not all loads give MOG; none was taken off "
-                "those without it, so that the yield may be a little high. Add MOG to the loads."
-            )
-    return groups, notes
-
-
-def _read_tickets(
-    table: pd.DataFrame, known: set[str], vintage: int
-) -> tuple[list[_Ticket], list[str], dict[str, str]]:
-    """Read tickets: usable ones, notes on the others, blocks left incomplete by those (with the ticket)."""
-    tickets: list[_Ticket] = []
-    notes: list[str] = []
-    spoiled: dict[str, str] = {}
-    for one in table.to_dict("records"):
-        blocks = tuple(
-            dict.fromkeys(part.strip() for part in str(one["block_id"]).split(";") if part.strip())
+    tickets = read_tickets(table[table["vintage"] == vintage], blocks=blocks)
+    notes = describe_unused(tickets, vintage=vintage, known_blocks=known_blocks)
+    used = [one for one in tickets if one.blocks and one.mass.gross_t > 0]
+    groups = [
+        _group(tied, [one for one in used if one.blocks[0] in tied])
+        for tied in _tied_blocks([one.blocks for one in used])
+    ]
+    without = [block for one in groups if not one.mog_given for block in one.blocks]
+    if without:
+        notes.append(
+            f"Vintage {vintage}, {count_blocks(without)}: not all loads give MOG; none was taken off "
+            "those without it, so that the yield may be a little high. Add MOG to the loads."
         )
-        unknown = [block for block in blocks if block not in known]
-        net = float(one["net_kg"])
-        where = f"Load {one['load_id']} of vintage {vintage}"
-        if unknown or not blocks:
-            notes.append(
-                f"{where} ({net / TONNE_KG:.2f} t) names block {', '.join(unknown) or 'none'}, which has no "
-                "readings or is not known; the load was not used. Correct the block in the loads, or add its "
-                "readings."
-            )
-            spoiled |= {block: str(one["load_id"]) for block in blocks if block in known}
-            continue
-        if not net > 0:
-            notes.append(
-                f"{where} weighs {net:.0f} kg net; it was not used. Correct the weight in the loads."
-            )
-            spoiled |= {block: str(one["load_id"]) for block in blocks}
-            continue
-        mog = float(one["mog_pct"])
-        share = mog / 100.0 if np.isfinite(mog) else 0.0
-        mass = Mass(net / TONNE_KG, net / TONNE_KG * (1.0 - share))
-        tickets.append(_Ticket(str(one["load_id"]), blocks, str(one["machine"]), mass, mog))
-    return tickets, notes, spoiled
+    return groups, notes
 
 
 def _tied_blocks(sets: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
@@ -182,29 +125,31 @@ def _tied_blocks(sets: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
     return sorted(tuple(sorted(group)) for group in groups)
 
 
-def _group(blocks: tuple[str, ...], tickets: list[_Ticket], spoiled: Mapping[str, str]) -> LoadGroup:
+def _group(blocks: tuple[str, ...], tickets: list[Ticket]) -> LoadGroup:
     own: dict[str, Mass] = {}
     shared: dict[tuple[str, ...], Mass] = {}
     machine: dict[str, float] = {}
-    for one in tickets:
+    whole = [one for one in tickets if one.whole]
+    for one in whole:
         if len(one.blocks) == 1:
             own[one.blocks[0]] = own.get(one.blocks[0], NOTHING) + one.mass
         else:
             shared[one.blocks] = shared.get(one.blocks, NOTHING) + one.mass
         machine[one.machine] = machine.get(one.machine, 0.0) + one.mass.gross_t
+    vague = {block: [one for one in tickets if block in one.blocks and not one.whole] for block in blocks}
     return LoadGroup(
         blocks=blocks,
         own=own,
         shared=shared,
-        machine_t={} if "" in machine else machine,
+        machine_t={} if "" in machine or len(whole) < len(tickets) else machine,
         tickets={block: sum(block in one.blocks for one in tickets) for block in blocks},
         mog_pct={block: _mean_mog(tickets, block) for block in blocks},
         mog_given=all(np.isfinite(one.mog_pct) for one in tickets),
-        spoiled={block: spoiled[block] for block in blocks if block in spoiled},
+        vague={block: tuple(found) for block, found in vague.items() if found},
     )
 
 
-def _mean_mog(tickets: list[_Ticket], block: str) -> float:
+def _mean_mog(tickets: list[Ticket], block: str) -> float:
     """MOG by mass over the loads of a block that give it, its own before shared ones [%]."""
     given = [one for one in tickets if block in one.blocks and np.isfinite(one.mog_pct)]
     alone = [one for one in given if len(one.blocks) == 1] or given
@@ -228,12 +173,12 @@ def share_out(group: LoadGroup, reading_t: Mapping[str, float]) -> dict[str, Mas
     Examples
     --------
     >>> own, both = {"A": Mass(80.0, 79.0)}, {("A", "B"): Mass(60.0, 59.0)}
-    >>> group = LoadGroup(("A", "B"), own, both, {}, {"A": 2, "B": 1}, {}, True, {})
+    >>> group = LoadGroup(("A", "B"), own, both, {}, {"A": 2, "B": 1}, {}, True)
     >>> {name: round(mass.gross_t, 6) for name, mass in share_out(group, {"A": 100.0, "B": 40.0}).items()}
     {'A': 100.0, 'B': 40.0}
     """
     scale = group.gross_t / max(sum(reading_t[one] for one in group.blocks), 1e-9)
-    scale = 1.0 if group.spoiled else scale
+    scale = 1.0 if group.vague else scale  # part of the crop is in the vague loads
     wanted = {one: max(reading_t[one] * scale, 1e-9) for one in group.blocks}
     parts = _split(group, wanted)
     got = {one: group.own.get(one, NOTHING) for one in group.blocks}
@@ -264,28 +209,96 @@ def _split(group: LoadGroup, wanted: Mapping[str, float]) -> dict[tuple[tuple[st
     return parts
 
 
-def dispute_of(group: LoadGroup, block: str, weighed_t: float, reading_t: float) -> str:
-    """Say in words why the loads of a block cannot be used; "" if they can.
+@dataclass(frozen=True, slots=True)
+class VagueShare:
+    """What a block brought in loads of which only a bound is known.
+
+    Parameters
+    ----------
+    mass : Mass
+    error_t : float
+        Standard error [t].
+    most_t : float
+        Bound [t].
+    """
+
+    mass: Mass
+    error_t: float
+    most_t: float
+
+
+def share_vague(
+    group: LoadGroup, block: str, certain_t: float, reading_t: float, log_se: float
+) -> VagueShare:
+    """Estimate what a block brought in its vague loads: by its readings, within the bounds.
 
     Parameters
     ----------
     group : LoadGroup
+    block : str
+    certain_t : float
+        What it surely brought, MOG in [t].
+    reading_t : float
+        What its readings say it bore, machines levelled, MOG in [t].
+    log_se : float
+        Standard error of the log of that.
+
+    Returns
+    -------
+    VagueShare
+
+    Examples
+    --------
+    A load of 10 t of A and of another block; 92 t weighed for A alone, and 96 t by its readings.
+
+    >>> load = Ticket("T1", ("A",), ("X",), "", Mass(10.0, 10.0), 0.0)
+    >>> group = LoadGroup(("A",), {}, {}, {}, {"A": 1}, {}, True, {"A": (load,)})
+    >>> share = share_vague(group, "A", 92.0, 96.0, 0.05)
+    >>> f"{share.mass.gross_t:.1f} t, standard error {share.error_t:.1f} t"
+    '4.7 t, standard error 2.7 t'
+    """
+    loads = group.vague.get(block, ())
+    total = Mass(sum(one.mass.gross_t for one in loads), sum(one.mass.grapes_t for one in loads))
+    if not total.gross_t > 0:
+        return VagueShare(NOTHING, 0.0, 0.0)
+    expected = reading_t - certain_t
+    mean, error = bounded_share(expected, log_se * reading_t, total.gross_t)
+    return VagueShare(total.part(mean / total.gross_t), error, total.gross_t)
+
+
+def describe_vague(
+    group: LoadGroup, block: str, share: VagueShare, *, vintage: int, known_blocks: Collection[str] | None
+) -> str:
+    """Say in words how vague loads were shared out."""
+    loads = group.vague[block]
+    others = tuple(dict.fromkeys(name for one in loads for name in one.others))
+    why = (
+        f"also name {count_blocks(others)}, which {explain_names(others, known_blocks)[0]}" if others else ""
+    )
+    why = why.replace("also name", "also names", 1) if len(loads) == 1 else why
+    why = why or ("has no weight" if len(loads) == 1 else "have no weight")
+    return (
+        f"Block {block}, vintage {vintage}: {count_loads(loads)} ({name_tickets(loads)}) {why}. "
+        f"Between 0 and {share.most_t:.2f} t of this can be of block {block}; by its readings "
+        f"{share.mass.gross_t:.2f} t (standard error {share.error_t:.2f} t) were counted, "
+        "and the factor carries that uncertainty."
+    )
+
+
+def dispute_of(block: str, weighed_t: float, reading_t: float) -> str:
+    """Say in words why the loads of a block cannot be used; "" if they can.
+
+    Parameters
+    ----------
     block : str
     weighed_t, reading_t : float
         Its tonnes weighed and by readings, MOG in.
 
     Examples
     --------
-    >>> group = LoadGroup(("A",), {"A": Mass(80.0, 79.0)}, {}, {}, {"A": 1}, {}, True, {})
-    >>> dispute_of(group, "A", 80.0, 78.0)
+    >>> dispute_of("A", 80.0, 78.0)
     ''
     """
-    if block in group.spoiled:
-        return (
-            f"Block {block}: load {group.spoiled[block]} could not be used, so the other loads "
-            f"({weighed_t:.2f} t) are not its whole crop; the readings stand as they are (factor 1). "
-            "Correct that load."
-        )
     if not reading_t > 0:
         return f"Block {block}: {weighed_t:.2f} t weighed, but no reading was kept; nothing to settle."
     ratio = weighed_t / reading_t

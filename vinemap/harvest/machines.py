@@ -33,11 +33,14 @@ class WeighedGroup:
         Tonnes of the readings by machine, machines not levelled.
     blocks : int
         Blocks it sums over: their own errors average out.
+    log_error : float
+        Further standard error of the log of the weighed tonnes: loads that were shared out.
     """
 
     weighed_t: float
     integrated_t: dict[str, float]
     blocks: int = 1
+    log_error: float = 0.0
 
 
 def solve_machines(row_summary: pd.DataFrame, groups: Sequence[WeighedGroup]) -> pd.DataFrame:
@@ -180,7 +183,7 @@ class _Equations:
         residual = np.zeros(len(self.groups))
         for place, group in enumerate(self.groups):
             part = np.array([group.integrated_t.get(name, 0.0) for name in self.names]) * np.exp(-bias)
-            error = LOAD_LOG_SD / np.sqrt(group.blocks)
+            error = np.hypot(LOAD_LOG_SD / np.sqrt(group.blocks), group.log_error)
             residual[place] = np.log(part.sum() / group.weighed_t) / error
             slope[place, :machines] = -part / part.sum() / error
         return sparse.csr_matrix(slope), residual

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import geopandas as gpd
@@ -10,8 +10,16 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError
-from vinemap.harvest.loads import NOTHING, LoadGroup, Mass, dispute_of, group_loads, share_out
+from vinemap.harvest.loads import (
+    LoadGroup,
+    describe_vague,
+    dispute_of,
+    group_loads,
+    share_out,
+    share_vague,
+)
 from vinemap.harvest.machines import LOAD_LOG_SD, PRIOR_LOG_SD, WeighedGroup, solve_machines
+from vinemap.harvest.tickets import NOTHING, Mass
 from vinemap.tables import SETTLEMENT, check_table
 
 WEIGHING_LOG_SD = 0.005  # of a weighbridge total: half a percent; common practice, no source
@@ -19,6 +27,10 @@ TICKET_LOG_SD = 0.02  # of one ticket (last block still in the bin), falls with 
 MOG_LOG_SD = 0.003  # of MOG where it is given; common practice, no source
 NO_MOG_LOG_SD = 0.01  # about 1 % is a low MOG by mass (handbook section 8) [S]
 SHARED_LOG_SD = 0.20  # of a block's part of a load over several blocks; recovered truth
+WIDE_LOG_SD = 1.0  # before machines are levelled readings tell next to nothing of a total
+MOST_VAGUE = (
+    0.10  # of a block's total: with vaguer loads it does not help to find the machines' bias; no source
+)
 ODD_FACTOR = 0.20  # log distance from the median factor from which a block is pointed out; no source
 THIN_COVERAGE = 0.80  # share of row length; below it the total rests on filled rows; no source
 
@@ -42,7 +54,13 @@ class Settlement:
     notes: list[str] = field(default_factory=list)
 
 
-def settle_vintage(row_summary: pd.DataFrame, loads: pd.DataFrame, *, vintage: int) -> Settlement:
+def settle_vintage(
+    row_summary: pd.DataFrame,
+    loads: pd.DataFrame,
+    *,
+    vintage: int,
+    known_blocks: Collection[str] | None = None,
+) -> Settlement:
     """Settle all blocks of a vintage: level the machines, then bring totals to the weighed loads.
 
     Parameters
@@ -53,6 +71,8 @@ def settle_vintage(row_summary: pd.DataFrame, loads: pd.DataFrame, *, vintage: i
         `tables.LOADS`; other vintages are passed over; may be empty.
     vintage : int
         Vintage [year].
+    known_blocks : collection of str, optional
+        All blocks of the estate, so that notes can tell a mistyped block from one without readings.
 
     Returns
     -------
@@ -71,14 +91,15 @@ def settle_vintage(row_summary: pd.DataFrame, loads: pd.DataFrame, *, vintage: i
         )
     parts = _integrate(row_summary)
     raw = {block: float(sum(by.values())) for block, by in parts.items()}
-    groups, notes = group_loads(loads, vintage=vintage, blocks=raw)
+    groups, notes = group_loads(loads, vintage=vintage, blocks=raw, known_blocks=known_blocks)
     machines = solve_machines(row_summary, [two for one in groups for two in _weigh(one, parts, raw)])
     bias = dict(zip(machines["machine"], machines["log_bias"], strict=True))
     levelled = {
         block: float(sum(t * np.exp(-bias[name]) for name, t in by.items())) for block, by in parts.items()
     }
-    blocks, disputes = _audit(row_summary, groups, raw, levelled, vintage)
-    blocks = check_table(_fill_errors(blocks, parts, machines), SETTLEMENT, where="settlement")
+    errors = _machine_errors(parts, machines)
+    blocks, disputes = _audit(row_summary, groups, raw, levelled, errors, vintage, known_blocks)
+    blocks = check_table(_fill_errors(blocks, errors), SETTLEMENT, where="settlement")
     return Settlement(blocks, machines, notes + disputes + _remarks(blocks, vintage))
 
 
@@ -107,7 +128,10 @@ def _weigh(
 ) -> list[WeighedGroup]:
     """Give the equations for machines: by machine where all loads name it, else by block without disputes."""
     shares = share_out(group, raw)
-    sound = [one for one in group.blocks if not dispute_of(group, one, shares[one].gross_t, raw[one])]
+    vague = {one: share_vague(group, one, shares[one].gross_t, raw[one], WIDE_LOG_SD) for one in group.blocks}
+    weighed = {one: shares[one].gross_t + vague[one].mass.gross_t for one in group.blocks}
+    sound = [one for one in group.blocks if not dispute_of(one, weighed[one], raw[one])]
+    sound = [one for one in sound if vague[one].error_t <= MOST_VAGUE * weighed[one]]
     total: dict[str, float] = {}
     count: dict[str, int] = {}
     for block in group.blocks:
@@ -116,7 +140,10 @@ def _weigh(
             count[name] = count.get(name, 0) + 1
     if len(sound) == len(group.blocks) and group.machine_t and set(group.machine_t) == set(total):
         return [WeighedGroup(group.machine_t[one], {one: total[one]}, count[one]) for one in sorted(total)]
-    return [WeighedGroup(shares[one].gross_t, dict(parts[one])) for one in sound]
+    return [
+        WeighedGroup(weighed[one], dict(parts[one]), log_error=vague[one].error_t / weighed[one])
+        for one in sound
+    ]
 
 
 def _audit(
@@ -124,7 +151,9 @@ def _audit(
     groups: list[LoadGroup],
     raw: Mapping[str, float],
     levelled: Mapping[str, float],
+    errors: Mapping[str, float],
     vintage: int,
+    known_blocks: Collection[str] | None,
 ) -> tuple[pd.DataFrame, list[str]]:
     """Give one line for each block, and disputes in words."""
     coverage, spread = _coverage(row_summary), _row_spread(row_summary)
@@ -141,42 +170,58 @@ def _audit(
         line |= {"factor_se": np.nan, "mog_pct": np.nan, "coverage": coverage[block], "loads": 0}
         group = group_of.get(block)
         if group:
-            weighed = share_out(group, levelled)[block]
+            certain = share_out(group, levelled)[block]
+            error = float(np.hypot(errors[block], LOAD_LOG_SD))
+            vague = share_vague(group, block, certain.gross_t, tonnes, error)
+            weighed = certain + vague.mass
             line |= {"weighed_t": weighed.grapes_t, "mog_pct": group.mog_pct[block]}
-            dispute = dispute_of(group, block, weighed.gross_t, raw[block])
+            dispute = dispute_of(block, weighed.gross_t, raw[block])
             if dispute:
                 disputes.append(dispute)
             else:
-                error = _with_loads(group, block, weighed, (1.0 - coverage[block]) * spread[block])
+                filled = (1.0 - coverage[block]) * spread[block]
+                error = _with_loads(group, block, weighed, filled, vague.error_t)
                 line |= {"factor": weighed.grapes_t / tonnes, "factor_se": error}
                 line |= {"loads": group.tickets[block]}
+                if vague.most_t > 0:
+                    disputes.append(
+                        describe_vague(group, block, vague, vintage=vintage, known_blocks=known_blocks)
+                    )
         lines.append(line)
     table = pd.DataFrame(lines)
     table["leftover_t"] = table["weighed_t"] - table["factor"] * table["integrated_t"]
     return table, disputes
 
 
-def _with_loads(group: LoadGroup, block: str, weighed: Mass, filled: float) -> float:
+def _with_loads(group: LoadGroup, block: str, weighed: Mass, filled: float, vague_t: float) -> float:
     """Give the standard error of the log factor of a block with loads."""
     mog = MOG_LOG_SD if group.mog_given else NO_MOG_LOG_SD
-    split = SHARED_LOG_SD * max(1.0 - group.own.get(block, NOTHING).gross_t / weighed.gross_t, 0.0)
-    parts = (WEIGHING_LOG_SD, TICKET_LOG_SD / np.sqrt(group.tickets[block]), mog, split, filled)
+    shared = sum(mass.gross_t for names, mass in group.shared.items() if block in names)
+    shared = min(shared, max(weighed.gross_t - group.own.get(block, NOTHING).gross_t, 0.0))
+    split = SHARED_LOG_SD * shared / weighed.gross_t
+    ticket = TICKET_LOG_SD / np.sqrt(group.tickets[block])
+    parts = (WEIGHING_LOG_SD, ticket, mog, split, filled, vague_t / weighed.gross_t)
     return float(np.sqrt(np.sum(np.square(parts))))
 
 
-def _fill_errors(
-    table: pd.DataFrame, parts: Mapping[str, Mapping[str, float]], machines: pd.DataFrame
-) -> pd.DataFrame:
+def _machine_errors(parts: Mapping[str, Mapping[str, float]], machines: pd.DataFrame) -> dict[str, float]:
+    """Give the standard error of the log total of each block from the bias of its machines."""
+    error = dict(zip(machines["machine"], machines["log_bias_se"], strict=True))
+    out = {}
+    for block, by in parts.items():
+        total = sum(by.values())
+        own = sum(tonnes / total * error[name] for name, tonnes in by.items()) if total > 0 else PRIOR_LOG_SD
+        out[block] = float(own)
+    return out
+
+
+def _fill_errors(table: pd.DataFrame, errors: Mapping[str, float]) -> pd.DataFrame:
     """Fill the error of blocks without loads: their machines' bias, and how far settled blocks are from 1."""
     out = table.copy()
     log = np.log(out.loc[out["factor_se"].notna(), "factor"])
     between = max(float(np.sqrt(np.mean(log**2))), 0.01) if len(log) >= 3 else LOAD_LOG_SD
-    error = dict(zip(machines["machine"], machines["log_bias_se"], strict=True))
     for place in out.index[out["factor_se"].isna()]:
-        by = parts[str(out.at[place, "block_id"])]
-        total = sum(by.values())
-        own = sum(tonnes / total * error[name] for name, tonnes in by.items()) if total > 0 else PRIOR_LOG_SD
-        out.at[place, "factor_se"] = float(np.hypot(own, between))
+        out.at[place, "factor_se"] = float(np.hypot(errors[str(out.at[place, "block_id"])], between))
     return out
 
 
@@ -206,11 +251,12 @@ def _remarks(blocks: pd.DataFrame, vintage: int) -> list[str]:
             f"Vintage {vintage}: no weighed loads for block {', '.join(without)}; the readings stand as "
             "they are (factor 1) with a wider uncertainty. Add the loads if there are tickets."
         )
-    for one in blocks[blocks["coverage"] < THIN_COVERAGE].to_dict("records"):
+    thin = blocks[blocks["coverage"] < THIN_COVERAGE]
+    if len(thin):
+        each = (f"{one['block_id']} ({100 * one['coverage']:.0f} %)" for one in thin.to_dict("records"))
         notes.append(
-            f"Block {one['block_id']}, vintage {vintage}: kept readings cover "
-            f"{100 * one['coverage']:.0f} % of the row length; in the total the rest is filled with the "
-            "block's row mean."
+            f"Vintage {vintage}: kept readings cover only part of the row length of block {', '.join(each)}; "
+            "in the total the rest is filled with the block's row mean. Add the readings that lack."
         )
     settled = blocks[blocks["loads"] > 0]
     if len(settled) < 3:
