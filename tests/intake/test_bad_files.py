@@ -85,11 +85,11 @@ WHOLE = {
         "loads",
         "It is a spreadsheet",
     ),
-    "task data": (
+    "task data without logs": (
         "TASKDATA.XML",
         b"<ISO11783_TaskData/>",
         "harvest",
-        "ISO 11783-10 task data.*Export the log as CSV",
+        "The task data hold no time log .TLG.. Export the logged data with it",
     ),
     "zip with a path that climbs": ("a.zip", climbing_zip(), "harvest", "path that leads outside"),
     "zip without data": ("a.zip", zipped(readme_dot_md=b"x"), "harvest", "holds no data file"),
@@ -156,7 +156,7 @@ def test_file_is_refused_with_its_sentence(tmp_path, case):
 def test_missing_file_and_folder(tmp_path):
     with pytest.raises(IntakeError, match="no such file"):
         read_source(tmp_path / "none.csv", "harvest")
-    with pytest.raises(IntakeError, match="It is a folder"):
+    with pytest.raises(IntakeError, match=r"It is a folder without TASKDATA\.XML"):
         read_source(tmp_path, "harvest")
     with pytest.raises(IntakeError, match=r"There is no kind 'yield'. Kinds are: blocks"):
         read_source(tmp_path, "yield")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tempfile
 import zipfile
 import zlib
@@ -17,6 +18,9 @@ MAX_MEMBERS = 10_000
 MAX_RATIO = 400  # a log of numbers shrinks 5- to 20-fold; zero-filled bombs 1000-fold
 RATIO_FROM_BYTES = 50 << 20
 _CHUNK = 1 << 20
+# ISO 11783-10: the main file, and the files that it may refer to.
+TASK_NAME = "TASKDATA.XML"
+TASK_FILE = re.compile(r"^(?:TASKDATA\.XML|[A-Z]{3}\d{5}\.(?:XML|BIN))$", re.IGNORECASE)
 _SIDE_FILES = (".dbf", ".shx", ".prj", ".cpg")
 DATA_SUFFIXES = (
     ".shp",
@@ -35,7 +39,7 @@ DATA_SUFFIXES = (
 
 
 def hash_file(path: Path) -> str:
-    """SHA-256 of a file, for a shapefile of all its parts.
+    """SHA-256 of a file, for a shapefile or task data of all their parts.
 
     Raises
     ------
@@ -46,6 +50,8 @@ def hash_file(path: Path) -> str:
     parts = [path]
     if path.suffix.lower() == ".shp":
         parts += [one for end in _SIDE_FILES if (one := path.with_suffix(end)).is_file()]
+    if path.name.upper() == TASK_NAME:
+        parts += sorted(one for one in path.parent.iterdir() if one != path and TASK_FILE.match(one.name))
     try:
         for part in parts:
             with part.open("rb") as handle:
@@ -135,9 +141,8 @@ def unpacked(path: Path) -> Iterator[Path]:
             with zipfile.ZipFile(path) as archive:
                 members = _safe_members(archive, path.name)
                 main = _data_member(members, path.name)
-                stem = PurePosixPath(main.filename).with_suffix("").as_posix().lower()
                 for one in members:
-                    if PurePosixPath(one.filename).with_suffix("").as_posix().lower() == stem:
+                    if _belongs(PurePosixPath(one.filename), PurePosixPath(main.filename)):
                         _extract(archive, one, Path(folder))
         except (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError) as error:
             raise IntakeError(
@@ -178,8 +183,8 @@ def _is_clutter(name: str) -> bool:
 
 
 def _data_member(members: list[zipfile.ZipInfo], name: str) -> zipfile.ZipInfo:
-    if any(PurePosixPath(one.filename).name.upper() == "TASKDATA.XML" for one in members):
-        raise task_data_error(name)
+    if any(PurePosixPath(one.filename).name.upper() == TASK_NAME for one in members):
+        return _task_member(members, name)
     data = [one for one in members if PurePosixPath(one.filename).suffix.lower() in DATA_SUFFIXES]
     if len(data) == 1:
         return data[0]
@@ -195,6 +200,26 @@ def _data_member(members: list[zipfile.ZipInfo], name: str) -> zipfile.ZipInfo:
     )
 
 
+def _task_member(members: list[zipfile.ZipInfo], name: str) -> zipfile.ZipInfo:
+    found = [one for one in members if PurePosixPath(one.filename).name.upper() == TASK_NAME]
+    if len(found) > 1:
+        raise IntakeError(
+            f"The zip file holds {len(found)} folders of task data.",
+            where=name,
+            remedy="Unpack it and give them one by one.",
+        )
+    return found[0]
+
+
+def _belongs(one: PurePosixPath, main: PurePosixPath) -> bool:
+    """Whether a member is a part of the data file: of a shapefile, or of task data."""
+    if one == main:
+        return True
+    if main.name.upper() == TASK_NAME:
+        return one.parent == main.parent and bool(TASK_FILE.match(one.name))
+    return one.with_suffix("").as_posix().lower() == main.with_suffix("").as_posix().lower()
+
+
 def _extract(archive: zipfile.ZipFile, member: zipfile.ZipInfo, folder: Path) -> None:
     """Unpack one member flat into the folder, counting bytes: the size in the directory may lie."""
     target = folder / PurePosixPath(member.filename).name
@@ -205,12 +230,3 @@ def _extract(archive: zipfile.ZipFile, member: zipfile.ZipInfo, folder: Path) ->
             if written > MAX_BYTES:
                 raise _too_large(member.filename)
             sink.write(chunk)
-
-
-def task_data_error(name: str) -> IntakeError:
-    """Refuse ISO 11783-10 task data, which this version does not read yet."""
-    return IntakeError(
-        "It is ISO 11783-10 task data, which this version does not read yet.",
-        where=name,
-        remedy="Export the log as CSV or Shapefile.",
-    )

@@ -74,7 +74,8 @@ _MACHINE_WORDS = _words(
     "vollernter, "
     "erntemaschine, traubenvollernter, vindimadora, maquina de vindima, colhedora"
 )
-_MOG_WORDS = _words("mog, mog pct, material other than grapes, trash, impurezas, restos, materia extrana, "
+_MOG_WORDS = _words("crop contamination, "
+    "mog, mog pct, material other than grapes, trash, impurezas, restos, materia extrana, "
     "impuretes, "
                     "dechets, corps etrangers, impurita, corpi estranei, fremdbesatz, fremdanteil, "
                     "impureza")  # fmt: skip
@@ -118,16 +119,19 @@ HARVEST = (
     Field("block_name", "text", "", _BLOCK_WORDS),
     Field("vintage", "whole", "", _VINTAGE_WORDS, 1950, 2100),
     Field("speed_m_s", "number", "m/s", _words(
+        "actual speed, "
         "speed, ground speed, gps speed, travel speed, velocity, sog, velocidad, velocidad gps, velocidad "
         "de avance, vitesse, "
         "vitesse gps, vitesse d avancement, velocita, velocita di avanzamento, geschwindigkeit, "
         "fahrgeschwindigkeit, velocidade"), 0, 30, ("km/h", "m/s", "mph"), (0.6, 2.2)),
     Field("width_m", "number", "m", _words(
+        "actual working width, "
         "width, working width, swath, swath width, work width, row width, header width, ancho, ancho de "
         "trabajo, "
         "ancho de labor, largeur, largeur de travail, larghezza, larghezza di lavoro, arbeitsbreite, breite, "
         "largura, largura de trabalho"), 0.2, 40, ("m", "ft"), (1.0, 7.0)),
     Field("mass_flow_kg_s", "number", "kg/s", _words(
+        "mass per time yield, "
         "mass flow, massflow, flow, flow rate, crop flow, mass flow rate, grape flow, flujo, flujo masico, "
         "caudal, "
         "caudal masico, debit, debit massique, flux, flux massique, portata, portata massica, flusso, "
@@ -139,12 +143,14 @@ HARVEST = (
         "peso, masa, poids, "
         "masse, massa, peso uva, gewicht, traubengewicht"), 0, 5000, ("kg", "lb"), (0.02, 60.0)),
     Field("mass_total_kg", "number", "kg", _words(
+        "yield total mass, "
         "total mass, accumulated mass, cumulative mass, mass total, accumulated weight, total weight, masa "
         "acumulada, "
         "peso acumulado, masse cumulee, poids cumule, massa accumulata, peso accumulato, gesamtmasse, "
         "gesamtgewicht, "
         "massa acumulada"), 0, 1e8, _KG),
     Field("yield_t_ha", "number", "t/ha", _words(
+        "mass per area yield, "
         "yield, crop yield, yield mass, yield mass wet, grape yield, rendimiento, rendement, resa, "
         "produzione, ertrag, "
         "traubenertrag, rendimento, produtividade, "

@@ -117,7 +117,7 @@ def _settle_quantity(job: Job) -> None:
 def _mass_steps(job: Job) -> pd.Series:
     total = job.values["mass_total_kg"]
     order = pd.DataFrame({"machine": job.column("machine", ""), "time": job.values["time"], "total": total})
-    order = order.sort_values(["machine", "time"], kind="stable")
+    order = order[order["total"].notna()].sort_values(["machine", "time"], kind="stable")
     before = order.groupby("machine")["total"].shift()
     step = order["total"] - before
     reset = order["total"] < RESET_SHARE * before

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 NO_VALUE = frozenset(
     {"", "na", "n/a", "n.a.", "nd", "n.d.", "null", "none", "nan", "-", "--", "---", "#n/a", "?", "."}
@@ -99,7 +101,14 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
 
 
 def _parse(text: pd.Series) -> npt.NDArray[np.float64]:
-    return pd.to_numeric(text, errors="coerce").to_numpy(dtype="float64", copy=True)
+    """Numbers, correctly rounded, where all cells hold one; else those that pandas can read."""
+    cells = pc.utf8_trim_whitespace(pa.array(text, type=pa.string(), from_pandas=True))
+    filled = pc.if_else(pc.equal(cells, ""), pa.scalar(None, pa.string()), cells)
+    try:
+        values = filled.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    except pa.ArrowInvalid:
+        return pd.to_numeric(text, errors="coerce").to_numpy(dtype="float64", copy=True)
+    return np.array(values, dtype="float64")
 
 
 def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64], str]:

@@ -13,7 +13,7 @@ from vinemap.errors import IntakeError
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.raw import RawTable
 from vinemap.intake.recognise import recognise_columns
-from vinemap.intake.source import _first_bytes, read_raw, read_source
+from vinemap.intake.source import _first_bytes, find_source, read_raw, read_source
 from vinemap.taken import KINDS, Guess, Intake, count_reasons
 
 FIRST_ROWS = 8
@@ -135,7 +135,7 @@ def preview_source(
     IntakeError
         If the file cannot even be opened.
     """
-    file = Path(path)
+    file = find_source(path)
     head = _first_bytes(file)
     raw = None if head[:4] in _TIFF else read_raw(file, kind or "")
     notes = []

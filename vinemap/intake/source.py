@@ -11,7 +11,7 @@ import geopandas as gpd
 import pandas as pd
 
 from vinemap.errors import IntakeError
-from vinemap.intake.archive import hash_file, task_data_error, unpacked
+from vinemap.intake.archive import TASK_NAME, hash_file, unpacked
 from vinemap.intake.convert import Job, convert_fields
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.harvest import tidy_harvest
@@ -20,6 +20,7 @@ from vinemap.intake.land import tidy_blocks, tidy_rows
 from vinemap.intake.raw import RawTable
 from vinemap.intake.recognise import doubtful_notes, recognise_columns
 from vinemap.intake.records import tidy_counts, tidy_loads, tidy_renewals
+from vinemap.intake.taskdata import read_task_data
 from vinemap.intake.text import read_text
 from vinemap.intake.vector import FORMATS, raw_from_frame, read_vector
 from vinemap.taken import KINDS, Intake, Refusals
@@ -63,10 +64,6 @@ def _read_zip(path: Path, kind: str) -> RawTable:
     return raw
 
 
-def _refuse_task_data(path: Path, kind: str) -> RawTable:  # noqa: ARG001
-    raise task_data_error(path.name)
-
-
 def _refuse_sheet(path: Path, kind: str) -> RawTable:  # noqa: ARG001
     raise IntakeError("It is a spreadsheet.", where=path.name, remedy="Save the sheet as CSV and give that.")
 
@@ -82,12 +79,16 @@ def _is_vector(path: Path, head: bytes) -> bool:
     )
 
 
+def _is_xml(head: bytes) -> bool:
+    return head.lstrip(b"\xef\xbb\xbf \r\n\t")[:1] == b"<" or head[:2] in (b"\xff\xfe", b"\xfe\xff")
+
+
 # The first reader that suits takes the file; a new format is one more line.
 READERS: list[Reader] = [
     Reader(
         "task data",
-        lambda path, head: b"ISO11783_TaskData" in head or path.name.upper() == "TASKDATA.XML",
-        _refuse_task_data,
+        lambda path, head: _is_xml(head) and (b"ISO11783_TaskData" in head or path.name.upper() == TASK_NAME),
+        lambda path, kind: read_task_data(path),  # noqa: ARG005
     ),
     Reader(
         "spreadsheet",
@@ -140,7 +141,9 @@ def _first_bytes(path: Path) -> bytes:
     if not path.exists():
         raise IntakeError("There is no such file.", where=str(path), remedy="Check the name and the folder.")
     if path.is_dir():
-        raise IntakeError("It is a folder.", where=path.name, remedy="Give the files in it one by one.")
+        raise IntakeError(
+            f"It is a folder without {TASK_NAME}.", where=path.name, remedy="Give the files in it one by one."
+        )
     try:
         with path.open("rb") as handle:
             head = handle.read(4096)
@@ -151,6 +154,17 @@ def _first_bytes(path: Path) -> bytes:
     if not head:
         raise IntakeError("The file is empty.", where=path.name, remedy="Export it again.")
     return head
+
+
+def find_source(path: Path | str) -> Path:
+    """Give the file that is meant: of a folder of task data its main file."""
+    file = Path(path)
+    if not file.is_dir():
+        return file
+    inside = [one for one in file.iterdir() if one.name.upper() == TASK_NAME]
+    deeper = [] if inside else [one for one in file.glob("*/*") if one.name.upper() == TASK_NAME]
+    found = inside or deeper
+    return found[0] if len(found) == 1 else file
 
 
 def read_source(
@@ -190,7 +204,7 @@ def read_source(
     IntakeError
         If the file cannot be read as asked.
     """
-    file = Path(path)
+    file = find_source(path)
     _check_kind(kind)
     if kind == "imagery":
         _first_bytes(file)
