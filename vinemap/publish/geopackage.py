@@ -26,7 +26,9 @@ from vinemap import tables
 from vinemap.errors import GeometryError, StoreError, TableError
 from vinemap.publish.dictionary import column_comment
 from vinemap.publish.files import written_aside
+from vinemap.publish.layer_styles import store_styles
 from vinemap.publish.schema_extension import DDL, constraint_of, constraint_rows
+from vinemap.publish.styles import list_styles
 
 VERSION = "1.3"
 # Area column and geometry may differ by this share (rounding of the column), never more.
@@ -41,6 +43,7 @@ def write_geopackage(
     crs: pyproj.CRS | str | int,
     description: str,
     currency: str = "",
+    language: str = "en",
 ) -> Path:
     """Write all layers of `tables.OUTPUTS` to one GeoPackage.
 
@@ -55,6 +58,8 @@ def write_geopackage(
         What this file is, for its metadata.
     currency : str, optional
         Currency for the units in the column comments.
+    language : str
+        Language of the legends of the styles.
 
     Returns
     -------
@@ -79,6 +84,7 @@ def write_geopackage(
                 _write_layer(aside, ready[table.name], table)
         with closing(sqlite3.connect(aside)) as connection, connection:
             _describe(connection, description, ready["run_info"], currency)
+            store_styles(connection, list_styles(ready, language=language))
     return target
 
 
