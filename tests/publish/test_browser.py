@@ -45,6 +45,7 @@ def files(layers, grid, tmp_path_factory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     estate = EstateLabel("Brolga Reach", "AUD")
     surfaces = [MapSurface("yield", "B1", 2026, grid), MapSurface("loss", "B1", None, grid)]
+    layers = {**layers, "zone": layers["zone"].assign(horizon_year=2033)}
     block, zone = layers["block"].copy(), layers["zone"].copy()
     block["name"], zone["reason"], zone["cause_hint"] = HOSTILE, HOSTILE, HOSTILE
     hostile = {**layers, "block": block, "zone": zone}
@@ -84,14 +85,47 @@ def rows(page: Any) -> list[str]:
     return page.locator("#zones tbody tr").all_inner_texts()
 
 
-def test_list_runs_from_dearest_to_cheapest_wait(visit, layers):
+def test_list_runs_by_advice_then_by_what_waiting_costs_and_can_be_turned(visit, layers):
     page = visit("map")
-    zone = layers["zone"]
-    waits = (zone["wait_cost_per_ha"] * zone["area_ha"]).sort_values(ascending=False)
-    first = zone.loc[waits.index[0]]
-    assert len(rows(page)) == len(zone)
-    assert first["zone_id"].split("-")[1] in rows(page)[0]
-    assert f"AUD\u00a0{round(waits.iloc[0], -2):,.0f}" in rows(page)[0]
+    zone = layers["zone"].assign(wait=layers["zone"]["wait_cost_per_ha"] * layers["zone"]["area_ha"])
+    renew = zone[zone["advice"] == "renew"].sort_values("wait", ascending=False)
+    assert [row.split("\t")[1].strip() for row in rows(page)] == sorted(
+        zone["advice"], key=["renew", "scout", "watch", "keep"].index
+    )
+    assert renew["zone_id"].iloc[0].split("-")[1] in rows(page)[0]
+    assert f"AUD\u00a0{round(renew['wait'].iloc[0], -2):,.0f}" in rows(page)[0]
+    assert "nothing" in rows(page)[-1]
+    heading = page.get_by_role("button", name="Area")
+    heading.click()
+    widest = zone.loc[zone["area_ha"].idxmax(), "zone_id"].split("-")[1]
+    assert widest in rows(page)[0]
+    assert page.locator('th[data-order="area"]').get_attribute("aria-sort") == "descending"
+    heading.click()
+    assert widest in rows(page)[-1]
+
+
+def test_no_name_or_letter_lies_over_another(visit):
+    for size, least in ((WIDE, 8 + 3), (NARROW, 8)):  # letters of the zones, names of the blocks
+        page = visit("map", size)
+        boxes = [one.bounding_box() for one in page.locator(".tag").all()]
+        assert len(boxes) >= least
+        for place, one in enumerate(boxes):
+            for other in boxes[place + 1 :]:
+                apart = (
+                    one["x"] + one["width"] <= other["x"] + 0.5
+                    or other["x"] + other["width"] <= one["x"] + 0.5
+                    or one["y"] + one["height"] <= other["y"] + 0.5
+                    or other["y"] + other["height"] <= one["y"] + 0.5
+                )
+                assert apart, (one, other)
+
+
+def test_forecast_ends_with_the_trellis(visit):
+    page = visit("map", after="#zone=B1-Z1")
+    assert page.get_by_text("trellis ends 2033").count() == 1
+    page.locator("#sheet summary").first.click()
+    years = page.locator("#sheet details").first.locator("table").nth(1).locator("td:first-child")
+    assert years.all_inner_texts() == [str(year) for year in range(2027, 2034)]
 
 
 def test_a_zone_is_picked_by_list_map_keyboard_and_address(visit):

@@ -222,6 +222,13 @@ def test_page_in_spanish(layers, tmp_path):
     assert "2 de 8 zonas amortizan ahora la renovación" in text
 
 
+def test_english_sentences_on_a_spanish_page_are_marked_as_english(layers, tmp_path):
+    sheet = write_sheets(tmp_path, layers, estate=ESTATE, language="es", made=DAY)[0]
+    text = sheet.read_text(encoding="utf-8")
+    assert '<span lang="en">Holds its level.</span>' in text
+    assert "1 de junio de 2026" in text
+
+
 # ---------------------------------------------------------------- sheets
 def test_a_sheet_for_each_block_says_what_the_table_says(layers, tmp_path):
     paths = write_sheets(tmp_path, layers, estate=ESTATE, made=DAY)

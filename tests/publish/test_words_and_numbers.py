@@ -97,7 +97,8 @@ def zones(*advice: str) -> pd.DataFrame:
 @pytest.mark.parametrize(
     ("advice", "said"),
     [
-        (("keep", "watch"), "None of 2 zones repays renewal now."),
+        (("keep", "watch"), "None of 2 zones repays renewal now; 1 is to be watched."),
+        (("keep", "watch", "watch"), "None of 3 zones repays renewal now; 2 are to be watched."),
         (("scout", "keep"), "None of 2 zones repays renewal now; 1 should be scouted first."),
         (("renew", "scout", "scout"), "1 of 3 zones repays renewal now (2.0 ha); waiting a year costs "
          "about AUD 2,000; 2 should be scouted first."),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from dataclasses import dataclass
 from typing import Literal
@@ -82,6 +83,19 @@ def format_number(value: float | None, digits: int = 0, language: str = "en") ->
     if abs(value) < 9_999.5:
         plain = plain.replace(",", "")
     return plain.replace(",", "\0").replace(".", ",").replace("\0", ".").replace("-", "−")
+
+
+def format_date(date: datetime.date, language: str = "en") -> str:
+    """Write a date in words, so that no reader takes the day for the month.
+
+    Examples
+    --------
+    >>> format_date(datetime.date(2026, 6, 1)), format_date(datetime.date(2026, 6, 1), "es")
+    ('1 June 2026', '1 de junio de 2026')
+    """
+    words = texts_in(language)
+    month = words["months"].split()[date.month - 1]
+    return words["date_form"].format(day=date.day, month=month, year=date.year)
 
 
 def round_significant(value: float, digits: int = 2) -> float:

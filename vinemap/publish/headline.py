@@ -9,7 +9,7 @@ from vinemap.publish.texts import texts_in
 
 
 def write_headline(zones: pd.DataFrame, *, display: Display, waiting: Interval | None = None) -> str:
-    r"""Say how many zones repay renewal now, what waiting a year costs, and how many to scout first.
+    r"""Say how many zones repay renewal now, what waiting a year costs, and how many to scout or watch.
 
     Parameters
     ----------
@@ -35,14 +35,16 @@ def write_headline(zones: pd.DataFrame, *, display: Display, waiting: Interval |
     """
     words = texts_in(display.language)
     renew = zones[zones["advice"] == "renew"]
-    count = {0: "headline_none", 1: "headline_one"}.get(len(renew), "headline_many")
+    opening = {0: "headline_none", 1: "headline_one"}.get(len(renew), "headline_many")
     area = display.area(float(renew["area_ha"].sum()))
-    parts = [words[count].format(renew=len(renew), zones=len(zones), area=area)]
+    parts = [words[opening].format(renew=len(renew), zones=len(zones), area=area)]
     if len(renew):
         parts.append(_waiting_clause(renew, display, waiting))
-    scout = int((zones["advice"] == "scout").sum())
-    if scout:
-        parts.append(words["headline_scout_one" if scout == 1 else "headline_scout_many"].format(scout=scout))
+    for advice in ("scout", "watch"):
+        count = int((zones["advice"] == advice).sum())
+        if count:
+            key = f"headline_{advice}_{'one' if count == 1 else 'many'}"
+            parts.append(words[key].format(**{advice: count}))
     return "; ".join(parts) + "."
 
 

@@ -14,6 +14,8 @@ import shapely
 
 # Outlines may move by this much [m] on the screen; ids and areas come from the tables, not from the drawing.
 SIMPLIFY_M = 0.5
+LABEL_TOLERANCE_M = 2.0
+NEAR_ENOUGH = 0.8  # of the radius of the largest circle inside
 # 1e-6 degree is about 0.1 m.
 DECIMALS = 6
 SERIES_COLUMNS = ["vintage", "yield_t_ha", "yield_se_t_ha", "expected_t_ha"]
@@ -88,15 +90,27 @@ def _records(frame: pd.DataFrame, columns: list[str]) -> list[dict[str, Any]]:
 
 
 def _features(frame: gpd.GeoDataFrame) -> list[dict[str, Any]]:
-    shapes = gpd.GeoSeries(
-        _simplified(gpd.GeoDataFrame(frame).geometry.array), crs=gpd.GeoDataFrame(frame).crs
-    ).to_crs("EPSG:4326")
-    inside = shapely.get_coordinates(shapely.point_on_surface(np.array(shapes.array, dtype=object)))
+    plain = _simplified(gpd.GeoDataFrame(frame).geometry.array)
+    crs = gpd.GeoDataFrame(frame).crs
+    shapes = gpd.GeoSeries(plain, crs=crs).to_crs("EPSG:4326")
+    inside = shapely.get_coordinates(gpd.GeoSeries(_middles(plain), crs=crs).to_crs("EPSG:4326").array)
     names = [name for name in frame.columns if name != frame.geometry.name]
     return [
         record | {"rings": _rings(shape), "label": [round(float(y), DECIMALS), round(float(x), DECIMALS)]}
         for record, shape, (x, y) in zip(_records(frame, names), shapes, inside, strict=True)
     ]
+
+
+def _middles(shapes: Any) -> Any:
+    """Where a letter has room: the centroid of the largest part, else its place farthest from any edge."""
+    largest = np.array([max(shapely.get_parts(one), key=shapely.area) for one in shapes], dtype=object)
+    radius = shapely.maximum_inscribed_circle(largest, LABEL_TOLERANCE_M)
+    centroid = shapely.centroid(largest)
+    room = np.where(
+        shapely.contains(largest, centroid), shapely.distance(shapely.boundary(largest), centroid), 0
+    )
+    central = room >= NEAR_ENOUGH * shapely.length(radius)
+    return np.where(central, centroid, shapely.get_point(radius, 0))
 
 
 def _simplified(shapes: Any) -> Any:

@@ -18,7 +18,7 @@ from jinja2 import Environment, Template, select_autoescape
 from vinemap import tables
 from vinemap._version import __version__
 from vinemap.errors import DataError, SettingsError
-from vinemap.publish.display import FACTORS, Display, EstateLabel, Interval, unit_labels
+from vinemap.publish.display import FACTORS, Display, EstateLabel, Interval, format_date, unit_labels
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.headline import write_headline
 from vinemap.publish.map_data import collect_layers, safe_json
@@ -121,7 +121,7 @@ def write_map(
     surfaces : sequence of MapSurface, optional
         Fine surfaces: yield [t/ha] of blocks and vintages, loss [%].
     cautions : sequence of str
-        Cautions of this run, put before the standing ones.
+        What weakens this run; folded away below the standing cautions if more than five.
     waiting : Interval, optional
         Cost of a year's delay over all zones advised to renew, with its 90 % interval.
     language : str
@@ -232,9 +232,12 @@ def _view(
         "version": __version__,
         "estate": estate.name,
         "title": words["title"].format(estate=estate.name, vintage=vintage),
-        "imprint": words["imprint"].format(vintage=vintage, made=made.isoformat(), version=__version__),
+        "imprint": words["imprint"].format(
+            vintage=vintage, made=format_date(made, language), version=__version__
+        ),
         "caption": words["plate_caption"].format(letters=letters),
-        "cautions": [*cautions, *standing_cautions(language)],
+        "cautions": standing_cautions(language),
+        "notes": list(cautions),
         "marks": ADVICE_MARKS,
     }
 

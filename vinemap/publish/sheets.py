@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from jinja2 import Environment
 
 from vinemap import tables
 from vinemap._version import __version__
-from vinemap.publish.display import DASH, Display, EstateLabel, format_number
+from vinemap.publish.display import DASH, Display, EstateLabel, format_date, format_number
 from vinemap.publish.drawing import draw_block_map, draw_yield_chart
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.policy import content_policy, template_text
@@ -22,6 +23,7 @@ from vinemap.publish.texts import standing_cautions, texts_in
 
 # Of run_info only what a reader of the paper needs to trace it; the whole is in the GeoPackage.
 TRACED = ("version", "settings_hash", "crs", "vintages")
+MOST_NOTES = 3  # on a sheet; the map holds them all
 _MARK = '<meta name="generator" content="vinemap'
 
 
@@ -44,7 +46,7 @@ def write_sheets(
     estate : EstateLabel
         Name, currency and display units.
     cautions : sequence of str
-        Cautions of this run, put before the standing ones.
+        What weakens this run; a sheet shows those that concern its block, three at most.
     language : str
         ``"en"`` or ``"es"``.
     made : datetime.date, optional
@@ -61,10 +63,28 @@ def write_sheets(
     written = []
     for block_id, stem in names.items():
         view = _view(block_id, layers, estate, display, date)
-        view["cautions"] = [*cautions, *standing_cautions(language)]
+        own = pick_notes(cautions, block_id, layers["block"]["block_id"])
+        view["notes"] = own[:MOST_NOTES]
+        left = len(own) - MOST_NOTES
+        more = [texts_in(language)["more_notes"].format(n=left)] if left > 0 else []
+        view["cautions"] = [*more, *standing_cautions(language)]
         written.append(write_text(place / f"{stem}.html", _render(view)))
     _clear(place, written)
     return written
+
+
+def pick_notes(notes: Sequence[str], block_id: str, block_ids: Iterable[str]) -> list[str]:
+    """Pick the notes of a run that concern a block: those that name it, then those that name no block.
+
+    Examples
+    --------
+    >>> pick_notes(["B2 has no loads.", "One vintage only.", "B1: two rows unpicked."], "B1", ["B1", "B2"])
+    ['B1: two rows unpicked.', 'One vintage only.']
+    """
+    words = [(one, set(re.findall(r"[\w-]+", one))) for one in notes]
+    every = {str(one) for one in block_ids}
+    naming = [one for one, named in words if block_id in named]
+    return [*naming, *(one for one, named in words if not named & every)]
 
 
 def _render(view: Mapping[str, Any]) -> str:
@@ -100,7 +120,9 @@ def _view(
         "version": __version__,
         "estate": estate.name,
         "title": words["sheet_title"].format(block=label, vintage=vintage),
-        "imprint": words["imprint"].format(vintage=vintage, made=date.isoformat(), version=__version__),
+        "imprint": words["imprint"].format(
+            vintage=vintage, made=format_date(date, display.language), version=__version__
+        ),
         "block": record,
         "facts": _facts(record, display),
         "verdict": _verdict(record, display),
@@ -211,8 +233,9 @@ def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Displa
         (display.per_area_number(zone["wait_cost_per_ha"]), ""),
         (display.percent(chance), ""),
     ]
-    cause = words["cause"].format(cause=zone["cause_hint"]) if zone["cause_hint"] else ""
-    return {"cells": cells, "reason": zone["reason"], "cause": cause}
+    before, _, after = words["cause"].partition("{cause}")
+    cause = zone["cause_hint"].rstrip(" .")
+    return {"cells": cells, "reason": zone["reason"], "cause": cause, "before": before, "after": after}
 
 
 def _data_used(

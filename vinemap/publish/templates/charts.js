@@ -40,7 +40,7 @@ const VMCharts = (() => {
     }
   }
   function yieldFigure(zone, other, width) {
-    const series = VM.seriesOf(zone), forecast = data.forecast[zone.zone_id] || [], rival = other ? VM.seriesOf(other) : [];
+    const series = VM.seriesOf(zone), end = zone.horizon_year ?? Infinity, forecast = (data.forecast[zone.zone_id] || []).filter((one) => one[0] <= end), rival = other ? VM.seriesOf(other) : [];
     const years = [...series.map((one) => one.vintage), ...forecast.map((one) => one[0])];
     const box = { left: 40, right: width - 8, top: 22, bottom: 226 };
     const first = Math.min(...years), last = Math.max(...years);
@@ -55,6 +55,11 @@ const VMCharts = (() => {
     if (forecast.length) {
       const points = (column) => forecast.filter((one) => isNumber(one[column])).map((one) => [x(one[0]), y(one[column])]);
       svg.append(band(points(3), points(2), { fill: "#74224f", "fill-opacity": 0.16 }), line(points(1), { stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" }));
+    }
+    if (forecast.length && end === last) {
+      const at = x(last) + 5;
+      svg.append(make("line", { x1: at, x2: at, y1: box.top - 4, y2: box.bottom, stroke: "#25211c", "stroke-width": 1.4, "stroke-dasharray": "2 3" }),
+        make("text", { x: at, y: box.top - 9, "text-anchor": "end", class: "soft" }, word("chart_trellis", { year: last })));
     }
     const half = Math.min(10, (x(first + 1) - x(first)) * 0.42 || 10);
     for (const one of series) if (isNumber(one.expected)) svg.append(make("line", { x1: x(one.vintage) - half, x2: x(one.vintage) + half, y1: y(one.expected), y2: y(one.expected), stroke: "#3f6175", "stroke-width": 3 }));
@@ -87,7 +92,9 @@ const VMCharts = (() => {
     const all = [...new Set(options.map((one) => one[0]))], best = all.includes(zone.best_method) ? zone.best_method : bestOf(options);
     const methods = [best, ...all.filter((one) => one !== best)];
     const years = [...new Set(options.map((one) => one[1]))].sort((a, b) => a - b);
-    const right = 112, box = { left: 62, right: width - right, top: 22, bottom: 190 };
+    const names = [...methods.map((method) => words["method_" + method] || method), words.chart_money_zero];
+    const beside = width >= 470, right = beside ? 10 + 6.1 * Math.max(...names.map((one) => one.length)) : 8;
+    const box = { left: 62, right: width - right, top: 22, bottom: 190 };
     const shown = options.flatMap((one) => one[0] === best ? [one[2], one[3], one[4]] : [one[2]]).filter(isNumber).map((one) => one * factor("per_area")).concat([0]);
     const low = Math.min(...shown), high = Math.max(...shown), span = Math.max(high - low, 1);
     const y = (value) => box.bottom - (box.bottom - box.top) * (value * factor("per_area") - low) / span;
@@ -105,7 +112,7 @@ const VMCharts = (() => {
       if (mine.length) ends.push({ at: points(2)[mine.length - 1][1], text: words["method_" + method] || method, ink: INKS[place % 4] });
     });
     ends.sort((a, b) => a.at - b.at).forEach((one, at) => { if (at && one.at < ends[at - 1].at + 13) one.at = ends[at - 1].at + 13; });
-    for (const one of ends) {
+    for (const one of beside ? ends : []) {
       const text = make("text", { x: box.right + 5, y: one.at + 4 }, one.text);
       text.style.fill = one.ink;
       svg.append(text);
@@ -113,7 +120,8 @@ const VMCharts = (() => {
     const of = (value) => show.number(value * factor("per_area"));
     const rows = options.map(([method, year, npv, from, to, chance]) => [words["method_" + method] || method, String(year), of(npv), of(from), of(to), show.chance(chance)]);
     const heads = [words.col_method, words.col_year, `${words.col_npv}, ${data.currency}${unit("per_area")}`, words.col_low, words.col_high, words.col_chance];
-    return make("div", { class: "figure" }, svg, make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" }, table(words.chart_money, heads, rows))));
+    const key = methods.map((method, place) => keyEntry([make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: INKS[place % 4], "stroke-width": place ? 1.6 : 2.6, "stroke-dasharray": DASHES[place % 4] })], names[place]));
+    return make("div", { class: "figure" }, beside ? null : make("div", { class: "key" }, ...key), svg, make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" }, table(words.chart_money, heads, rows))));
   }
   return { yieldFigure, moneyFigure, ticks };
 })();

@@ -3,7 +3,7 @@
 const VM = (() => {
   const data = JSON.parse(document.getElementById("page-data").textContent);
   const words = data.texts;
-  const state = { zone: null, other: null, mode: "advice", vintage: data.vintages[data.vintages.length - 1], fine: true, units: data.units };
+  const state = { zone: null, other: null, order: null, mode: "advice", vintage: data.vintages[data.vintages.length - 1], fine: true, units: data.units };
 
   const word = (key, values = {}) => words[key].replace(/\{(\w+)\}/g, (all, name) => (name in values ? String(values[name]) : all));
   const factor = (kind) => data.factors[state.units][kind];
@@ -48,7 +48,8 @@ const VM = (() => {
   const fullName = (zone) => `${blockOf(zone).name || zone.block_id}, ${shortName(zone)}`;
   const waits = (zone) => isNumber(zone.wait_cost_per_ha) && isNumber(zone.area_ha) ? zone.wait_cost_per_ha * zone.area_ha : null;
   const urgency = { renew: 3, scout: 2, watch: 1, keep: 0 };
-  zones.sort((a, b) => (waits(b) ?? -1) - (waits(a) ?? -1) || urgency[b.advice] - urgency[a.advice] || (b.loss_pct ?? 0) - (a.loss_pct ?? 0));
+  const chance = (zone) => zone.chance_pays ?? 0;
+  zones.sort((a, b) => urgency[b.advice] - urgency[a.advice] || Math.max(waits(b) ?? 0, 0) - Math.max(waits(a) ?? 0, 0) || chance(b) - chance(a) || (b.loss_pct ?? 0) - (a.loss_pct ?? 0));
   const seriesOf = (zone) => (data.series[zone.zone_id] || []).map(([vintage, value, error, expected]) => ({ vintage, value, error, expected }));
   const yieldIn = (zone, vintage) => (seriesOf(zone).find((one) => one.vintage === vintage) || {}).value ?? null;
 
@@ -70,5 +71,6 @@ const VM = (() => {
     Object.assign(state, part);
     for (const listener of listeners) listener(part);
   }
-  return { data, words, word, state, show, between, make, table, zones, byId, blocks, blockOf, shortName, fullName, waits, seriesOf, yieldIn, mix, colour, swatch, onChange, change, isNumber, factor, unit, SPACE };
+  const written = (text) => make("span", { lang: words.language_code === "en" ? null : "en" }, text); // sentences of the assessment are English
+  return { data, words, word, state, show, between, make, table, written, urgency, zones, byId, blocks, blockOf, shortName, fullName, waits, seriesOf, yieldIn, mix, colour, swatch, onChange, change, isNumber, factor, unit, SPACE };
 })();

@@ -138,27 +138,70 @@ const VMMap = ((map) => {
   // ---------------------------------------------------------------- letters and names, none over another
   const TAG_ROOM = 26; // side [px] of a zone below which a letter would hide it
   const pixelsPerMetre = () => 2 ** map.getZoom() / (156543.034 * Math.cos(map.getCenter().lat * Math.PI / 180));
+  let taken = []; // boxes on the screen that hold a letter or a name
+  const pen = make("canvas").getContext("2d");
+  pen.font = `italic 600 13px ${getComputedStyle(document.body).fontFamily}`;
+  const overlap = (one, other) => one[0] < other[2] && one[2] > other[0] && one[1] < other[3] && one[3] > other[1];
+  function outlineOf(rings) { // on the screen, with the box around it
+    const lines = rings.flat(1).map((ring) => ring.map((where) => { const at = map.latLngToContainerPoint(where); return [at.x, at.y]; }));
+    const all = lines.flat(), xs = all.map((one) => one[0]), ys = all.map((one) => one[1]);
+    return { lines, box: [Math.min(...xs), Math.min(...ys), Math.max(...xs), Math.max(...ys)] };
+  }
+  function cuts([x1, y1], [x2, y2], box) { // does this edge touch the box? Liang and Barsky's clipping
+    let from = 0, to = 1;
+    for (const [step, room] of [[x1 - x2, x1 - box[0]], [x2 - x1, box[2] - x1], [y1 - y2, y1 - box[1]], [y2 - y1, box[3] - y1]]) {
+      if (step === 0) { if (room < 0) return false; continue; }
+      if (step < 0) from = Math.max(from, room / step); else to = Math.min(to, room / step);
+      if (from > to) return false;
+    }
+    return true;
+  }
+  const crosses = (outline, box) => overlap(outline.box, box) && outline.lines.some((line) => line.some((point, at) => cuts(point, line[(at + 1) % line.length], box)));
+  function holds(outline, [x, y]) {
+    let inside = false;
+    for (const line of outline.lines) line.forEach(([x1, y1], at) => {
+      const [x2, y2] = line[(at + 1) % line.length];
+      if ((y1 > y) !== (y2 > y) && x < (x2 - x1) * (y - y1) / (y2 - y1) + x1) inside = !inside;
+    });
+    return inside;
+  }
+  const SHARES = [0.5, 0.36, 0.64, 0.24, 0.76, 0.14, 0.86];
+  const INSIDE = SHARES.flatMap((across) => SHARES.map((down) => [across, down])).sort((a, b) => Math.hypot(a[0] - 0.5, a[1] - 0.5) - Math.hypot(b[0] - 0.5, b[1] - 0.5));
+  function spotFor(block, outlines, wide, taken) { // inside one zone, else beside the block, else inside over a border; else nowhere
+    const own = outlines.blocks.get(block.block_id), [x0, y0, x1, y1] = own.box;
+    const boxAt = ([x, y]) => [x - wide / 2, y - 10, x + wide / 2, y + 10];
+    const free = (box) => !taken.some((one) => overlap(box, one));
+    const inside = INSIDE.map(([across, down]) => [x0 + across * (x1 - x0), y0 + down * (y1 - y0)]).filter((at) => holds(own, at) && free(boxAt(at)) && !crosses(own, boxAt(at)));
+    const near = outlines.zones.filter((one) => overlap(one.box, [x0 - wide, y0 - 30, x1 + wide, y1 + 30]));
+    const whole = inside.find((at) => !near.some((one) => crosses(one, boxAt(at))));
+    if (whole) return whole;
+    const points = own.lines.flat(), most = (sign, axis) => points.reduce((best, one) => (sign * one[axis] > sign * best[axis] ? one : best));
+    const north = most(-1, 1), south = most(1, 1), east = most(1, 0), west = most(-1, 0);
+    const beside = [[north[0], north[1] - 13], [(x0 + x1) / 2, y0 - 13], [south[0], south[1] + 13], [east[0] + 4 + wide / 2, east[1]], [west[0] - 4 - wide / 2, west[1]]];
+    const shown = map.getSize(), seen = ([left, above, right, below]) => left > 0 && above > 0 && right < shown.x && below < shown.y;
+    return beside.find((at) => seen(boxAt(at)) && free(boxAt(at)) && !near.some((one) => crosses(one, boxAt(at)) || holds(one, at))) || inside[0] || null;
+  }
   function drawTags() {
     tags.clearLayers();
-    const taken = [];
-    const place = (where, text, kind, tag, width) => {
-      const at = map.latLngToContainerPoint(where), box = [at.x - width / 2, at.y - 9, at.x + width / 2, at.y + 9];
-      if (taken.some((one) => box[0] < one[2] && box[2] > one[0] && box[1] < one[3] && box[3] > one[1])) return;
-      taken.push(box);
-      const icon = L.divIcon({ className: `tag ${kind}`, iconSize: [width, 18], html: make(tag, {}, text) });
-      L.marker(where, { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(tags);
-    };
     const side = pixelsPerMetre();
+    taken = [];
+    const put = (at, text, kind, tag, width) => {
+      taken.push([at[0] - width / 2, at[1] - 10, at[0] + width / 2, at[1] + 10]);
+      const icon = L.divIcon({ className: `tag ${kind}`, iconSize: [width, 18], html: make(tag, {}, text) });
+      L.marker(map.containerPointToLatLng(at), { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(tags);
+    };
+    const roomy = (one) => Math.sqrt((one.area_ha || 0) * 1e4) * side >= TAG_ROOM;
     for (const zone of zones) {
-      if (Math.sqrt((zone.area_ha || 0) * 1e4) * side < TAG_ROOM) continue;
-      const text = tagText[state.mode](zone);
-      place(zone.label, text, state.mode === "advice" ? zone.advice : "value", "b", 14 + 7 * text.length);
+      if (!roomy(zone)) continue;
+      const text = tagText[state.mode](zone), width = 14 + 7 * text.length, { x, y } = map.latLngToContainerPoint(zone.label);
+      if (!taken.some((one) => overlap(one, [x - width / 2, y - 10, x + width / 2, y + 10]))) put([x, y], text, state.mode === "advice" ? zone.advice : "value", "b", width);
     }
+    const outlines = { zones: zones.map((zone) => outlineOf(zone.rings)), blocks: new Map(data.blocks.map((block) => [block.block_id, outlineOf(block.rings)])) };
     for (const block of data.blocks) {
-      if (Math.sqrt((block.area_ha || 0) * 1e4) * side < TAG_ROOM) continue;
-      const text = block.name || block.block_id, north = block.rings.flat(2).reduce((best, one) => (one[0] > best[0] ? one : best));
-      const at = map.latLngToContainerPoint(north);
-      place(map.containerPointToLatLng([at.x, at.y - 10]), text, "block", "i", 8 * text.length);
+      if (!roomy(block)) continue;
+      const text = block.name || block.block_id, wide = Math.ceil(pen.measureText(text).width) + 12;
+      const spot = spotFor(block, outlines, wide, taken);
+      if (spot) put(spot, text, "block", "i", wide);
     }
   }
 
@@ -170,8 +213,11 @@ const VMMap = ((map) => {
     const lines = (data.rows[zone.zone_id] || []).map((one) => [back(one[3], one[4]), back(one[5], one[6])]);
     if (lines.length && pixelsPerMetre() >= 1.3) L.polyline(lines, { pane: "frames", color: zone.advice === "renew" && state.mode === "advice" ? "#ffffff" : "#25211c", weight: 0.8, opacity: 0.45, interactive: false }).addTo(detail);
     if (Math.sqrt((zone.area_ha || 0) * 1e4) * pixelsPerMetre() < 2 * TAG_ROOM) return;
+    const numbered = taken.slice();
     for (const [lat, lng, order] of data.points[zone.zone_id] || []) {
-      const icon = L.divIcon({ className: "tag point", iconSize: [20, 18], html: make("b", {}, String(order)) });
+      const { x, y } = map.latLngToContainerPoint([lat, lng]), box = [x - 10, y - 9, x + 10, y + 9], crowded = numbered.some((one) => overlap(one, box));
+      if (!crowded) numbered.push(box);
+      const icon = L.divIcon({ className: "tag point", iconSize: crowded ? [8, 8] : [20, 18], html: crowded ? make("s") : make("b", {}, String(order)) });
       L.marker([lat, lng], { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(detail);
     }
   }
@@ -240,8 +286,8 @@ const VMMap = ((map) => {
       if (part.from !== "map" && part.from !== "start") visit(zone);
       drawDetail(zone);
     }
-    if ("mode" in part) drawDetail(VM.byId.get(state.zone));
     paint();
+    if ("mode" in part) drawDetail(VM.byId.get(state.zone));
   });
   const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { padding: [18, 18], animate: false }); };
   return { hasFine, readOut, focusZone, refit };

@@ -11,9 +11,35 @@
     return (!at("show").value || zone.advice === at("show").value) && text.includes(sought);
   }
   function drawList() {
-    const shown = zones.filter(matches), body = at("zones").tBodies[0];
+    const shown = ordered(zones.filter(matches)), body = at("zones").tBodies[0];
     body.replaceChildren(...shown.map(listRow));
     at("found").textContent = shown.length ? (shown.length < zones.length ? word("found", { n: shown.length, all: zones.length }) : "") : words.nothing_found;
+  }
+  const measures = {
+    zone: (zone) => VM.fullName(zone), advice: (zone) => VM.urgency[zone.advice], area: (zone) => zone.area_ha, loss: (zone) => zone.loss_pct,
+    wait: (zone) => VM.waits(zone), chance: (zone) => zone.chance_pays, work: (zone) => (works(zone) ? zone.best_year : null),
+  };
+  const collator = new Intl.Collator(words.language_code, { numeric: true });
+  const rising = (name) => name === "zone" || name === "work"; // first press: names and years rise, all else falls
+  function ordered(shown) {
+    if (!state.order) return shown;
+    const [name, up] = state.order, value = measures[name], sign = up ? 1 : -1;
+    const compare = (a, b) => (name === "zone" ? collator.compare(a, b) : a - b);
+    return shown.slice().sort((one, other) => {
+      const a = value(one), b = value(other);
+      if (a === null || b === null) return (a === null) - (b === null);
+      return sign * compare(a, b);
+    });
+  }
+  function press(name) {
+    const [last, up] = state.order || [];
+    state.order = last !== name ? [name, rising(name)] : up === rising(name) ? [name, !up] : null; // third press: as at first
+    for (const head of at("zones").tHead.rows[0].cells) {
+      const mine = state.order && head.dataset.order === state.order[0];
+      if (mine) head.setAttribute("aria-sort", state.order[1] ? "ascending" : "descending");
+      else head.removeAttribute("aria-sort");
+    }
+    drawList();
   }
   function markPicked() {
     for (const row of at("zones").tBodies[0].rows) {
@@ -22,19 +48,33 @@
       row.querySelector("button").setAttribute("aria-pressed", String(picked));
     }
   }
+  const works = (zone) => Boolean(zone.best_method) && (zone.advice === "renew" || zone.advice === "scout");
+  function waitWords(amount) {
+    if (!isNumber(amount)) return "–";
+    if (Math.abs(amount) < 0.5) return make("small", {}, words.wait_nothing);
+    return amount > 0 ? show.money(amount) : make("small", {}, word("wait_gains", { cost: show.money(-amount) }));
+  }
   function listRow(zone) {
     const pick = make("button", { type: "button", "aria-pressed": zone.zone_id === state.zone ? "true" : "false" }, VM.blockOf(zone).name || zone.block_id, " ", make("span", {}, VM.shortName(zone)));
     pick.addEventListener("click", () => VM.change({ zone: zone.zone_id, from: "list" }));
-    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number), wait = VM.waits(zone);
-    const work = zone.best_method && (zone.advice === "renew" || zone.advice === "scout") ? `${words["method_" + zone.best_method] || zone.best_method}, ${zone.best_year ?? "–"}` : "–";
+    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number);
+    const work = works(zone) ? `${words["method_" + zone.best_method] || zone.best_method}, ${zone.best_year ?? "–"}` : "–";
     return make("tr", { "data-zone": zone.zone_id, class: zone.zone_id === state.zone ? "picked" : "" },
       make("td", {}, pick), make("td", {}, VM.swatch(zone.advice)), make("td", { class: "num c-area" }, show.area(zone.area_ha)),
       make("td", { class: "num c-loss" }, show.percent(zone.loss_pct), " ", make("small", {}, interval ? `(${interval})` : "")),
-      make("td", { class: "num" }, isNumber(wait) && wait > 0 ? show.money(wait) : "–"), make("td", { class: "num c-chance" }, show.chance(zone.chance_pays)), make("td", { class: "c-work" }, work));
+      make("td", { class: "num" }, waitWords(VM.waits(zone))), make("td", { class: "num c-chance" }, show.chance(zone.chance_pays)), make("td", { class: "c-work" }, work));
   }
 
   // ---------------------------------------------------------------- sheet of the picked zone
   const ranged = (value, low, high) => [value, low ? make("small", {}, low) : null, high ?? null];
+  function waitFact(zone, interval) {
+    const amount = zone.wait_cost_per_ha, whole = VM.waits(zone);
+    if (!isNumber(amount)) return ["–"];
+    if (Math.abs(amount) < 0.5) return [words.no_wait_cost];
+    if (amount < 0) return [word("wait_is_gain", { amount: show.perArea(-amount) })];
+    const spread = interval(zone.wait_cost_per_ha_low, zone.wait_cost_per_ha_high, show.perArea), all = isNumber(whole) ? word("whole_zone", { amount: show.money(whole) }) : "";
+    return ranged(show.perArea(amount), [all, spread].filter(Boolean).join("; "));
+  }
   function factRows(zone) {
     const interval = (low, high, how) => between(low, high, how);
     const per = (value) => show.percent(value) + " " + words.per_year;
@@ -50,11 +90,12 @@
       [words.fact_method, ranged(words["method_" + zone.best_method] || zone.best_method || words.not_set)],
       [words.fact_year, ranged(zone.best_year === null ? words.not_set : String(zone.best_year))],
       [words.fact_gain, ranged(show.perArea(zone.gain_per_ha), interval(zone.gain_per_ha_low, zone.gain_per_ha_high, show.perArea))],
-      [words.fact_wait, ranged(show.perArea(zone.wait_cost_per_ha), interval(zone.wait_cost_per_ha_low, zone.wait_cost_per_ha_high, show.perArea))],
+      [words.fact_wait, waitFact(zone, interval)],
       [words.fact_chance, ranged(show.chance(zone.chance_pays))],
       [words.fact_area, ranged(show.area(zone.area_ha))],
       [words.fact_vines, ranged(show.number(zone.vines))],
       [words.fact_vintages, ranged(show.number(zone.vintages))],
+      ...(isNumber(zone.horizon_year) ? [[words.fact_trellis, ranged(String(zone.horizon_year))]] : []),
     ];
   }
   function facts(zone, other) {
@@ -69,16 +110,24 @@
     select.addEventListener("change", () => VM.change({ other: select.value || null, from: "sheet" }));
     return make("label", { class: "compare" }, words.compare, " ", select);
   }
+  function filled(key, name, text) { // a sentence of the page around one of the assessment, each in its language
+    const [before, after] = words[key].split(`{${name}}`);
+    return make("p", { class: "note" }, before, VM.written(text), after);
+  }
   function zoneCautions(zone) {
     const keys = ["caution_estimate"];
     if (zone.cause_hint) keys.push("caution_cause");
     if (zone.best_method && zone.advice !== "keep") keys.push(...({ infill: ["caution_money"], replant: ["caution_metal", "caution_burning", "caution_money"] }[zone.best_method] || ["caution_tools", "caution_sprays", "caution_metal", "caution_money"]));
     return make("ul", { class: "zone-cautions" }, ...keys.map((key) => make("li", {}, words[key])));
   }
+  function pointLine(row, vine, why) {
+    const [before, after] = word("point", { row, vine, why: "{why}" }).split("{why}");
+    return make("li", {}, before, VM.written(why), after);
+  }
   function places(zone) {
     const points = data.points[zone.zone_id] || [], rows = data.rows[zone.zone_id] || [];
     const parts = [make("p", { class: "note" }, word("rows_note", { n: show.number(rows.length) }))];
-    if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => make("li", {}, word("point", { row, vine, why })))));
+    if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => pointLine(row, vine, why))));
     const file = data.sheets[zone.block_id];
     if (file) parts.push(make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) }))));
     return parts;
@@ -93,11 +142,11 @@
       make("h2", {}, VM.fullName(zone)),
       make("p", { class: "of" }, `${planted}, ${show.area(zone.area_ha)}`),
       make("span", { class: "verdict" }, VM.swatch(zone.advice)),
-      make("p", { class: "reason" }, zone.reason || ""),
+      make("p", { class: "reason" }, VM.written(zone.reason || "")),
       make("h3", {}, words.chart_yield), VMCharts.yieldFigure(zone, other, width), compareChoice(zone),
       make("h3", {}, words.numbers), facts(zone, other),
-      ...(zone.cause_hint ? [make("p", { class: "note" }, word("cause", { cause: zone.cause_hint }))] : []),
-      ...(zone.would_change ? [make("p", { class: "note" }, word("would_change", { what: zone.would_change }))] : []),
+      ...(zone.cause_hint ? [filled("cause", "cause", zone.cause_hint.replace(/[ .]+$/, ""))] : []),
+      ...(zone.would_change ? [filled("would_change", "what", zone.would_change)] : []),
       ...(money ? [make("h3", {}, words.chart_money), money] : []),
       make("h3", {}, words.rows_link), ...places(zone),
       make("h3", {}, words.cautions), zoneCautions(zone));
@@ -115,6 +164,7 @@
     at("units").addEventListener("change", () => VM.change({ units: at("units").value }));
     at("print").addEventListener("click", () => window.print());
     for (const moment of ["beforeprint", "afterprint"]) window.addEventListener(moment, () => { drawSheet(); VMMap.refit(); });
+    for (const head of at("zones").tHead.rows[0].cells) head.querySelector("button").addEventListener("click", () => press(head.dataset.order));
     for (const id of ["find", "show"]) at(id).addEventListener("input", drawList);
     for (const id of ["finder", "chooser"]) at(id).addEventListener("submit", (event) => event.preventDefault());
     window.addEventListener("resize", drawSheet);
