@@ -21,12 +21,21 @@ from vinemap import harvest, land, renewal, tables, zones
 from vinemap.decline import fit_decline
 from vinemap.errors import DataError
 from vinemap.estate import EstateStore, Settings
-from vinemap.pipeline.blocks import BlockTask, CleanedBlock, MappedBlock, MapTask, clean_block, map_block
+from vinemap.pipeline.blocks import (
+    BlockTask,
+    CleanedBlock,
+    MappedBlock,
+    MapTask,
+    clean_block,
+    clean_vintages_again,
+    map_block,
+)  # fmt: skip
 from vinemap.pipeline.layers import build_layers
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_money
 from vinemap.pipeline.parallel import map_tasks, open_workers
 from vinemap.pipeline.renewed import renewed_zones
+from vinemap.pipeline.weighed_only import add_weighed_vintages
 from vinemap.pipeline.words import warn_of_record
 from vinemap.progress import Report, report_nothing
 
@@ -102,7 +111,7 @@ def measure_estate(
             tasks = _clean_tasks(store, chosen, vintages, work, previous)
             cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
             cleaned = _clean_again(cleaned, tasks, pool, report)
-            settled = _settle(cleaned, store, vintages)
+            settled = _settle(cleaned, store, vintages, known_blocks=prepared.blocks["block_id"])
             todo = _map_tasks(cleaned, chosen, settled, store.settings, work, surfaces_folder, previous)
             mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
     finally:
@@ -139,7 +148,7 @@ def advise_estate(
     zone = measured.zones.merge(
         measured.blocks[["block_id", "variety", "year_planted", "trellis_year", "row_spacing_m"]],
         on="block_id",
-    )
+    ).merge(measured.decline.zones[["zone_id", "missing_pct"]], on="zone_id", how="left")
     valuation = renewal.value_options(
         measured.decline.draws,
         zone,
@@ -183,12 +192,14 @@ def _choose_vintages(store: EstateStore, vintage: int | None) -> tuple[int, tupl
     harvested = set(store.harvest_index()["vintage"].astype(int))
     counts = store.counts()
     picked = set(counts.loc[counts["picked_kg"].notna(), "vintage"].astype(int)) if len(counts) else set()
-    known = sorted(harvested | picked)
+    loads = store.loads()
+    known = sorted(harvested | picked | set(loads["vintage"].astype(int)))
     if not known:
         raise DataError(
             "There is no harvest data yet.",
             where=str(store.folder),
-            remedy="Add readings (vinemap add harvest) or counts with picked weights (vinemap add counts).",
+            remedy="Add readings (vinemap add harvest), counts with picked weights (vinemap add counts) or "
+            "weighed loads (vinemap add loads).",
         )
     if vintage is not None and vintage not in known:
         raise DataError(
@@ -259,7 +270,13 @@ def _clean_again(
             same_year = harvest.pool_delays(told for other in cleaned for told in other.delays.get(year, ()))
             known[year] = everywhere | same_year
         if any(known.values()):
-            redo[place] = replace(tasks[place], delays=known)
+            redo[place] = replace(
+                tasks[place],
+                delays=known,
+                vintages=tuple(sorted(known)),
+                given_rows=one.rows,
+                counts=tasks[place].counts.iloc[:0],
+            )
     if not redo:
         return cleaned
     again = map_tasks(
@@ -270,11 +287,14 @@ def _clean_again(
         stage="Cleaning where the delay was unclear",
     )
     fresh = dict(zip(redo, again, strict=True))
-    return [fresh.get(place, one) for place, one in enumerate(cleaned)]
+    return [
+        clean_vintages_again(one, fresh[place]) if place in fresh else one
+        for place, one in enumerate(cleaned)
+    ]
 
 
 def _settle(
-    cleaned: list[CleanedBlock], store: EstateStore, vintages: tuple[int, ...]
+    cleaned: list[CleanedBlock], store: EstateStore, vintages: tuple[int, ...], *, known_blocks: pd.Series
 ) -> dict[int, harvest.Settlement]:
     summaries = [one.row_summary for one in cleaned if len(one.row_summary)]
     if not summaries:
@@ -285,7 +305,7 @@ def _settle(
         own = summary[summary["vintage"] == year].drop(columns="vintage")
         if len(own):
             weighed = loads[loads["vintage"] == year] if len(loads) else loads
-            out[year] = harvest.settle_vintage(own, weighed, vintage=year)
+            out[year] = harvest.settle_vintage(own, weighed, vintage=year, known_blocks=set(known_blocks))
     return out
 
 
@@ -340,9 +360,17 @@ def _fit(
     settlement = pd.concat(audit, ignore_index=True) if audit else tables.empty_table(tables.SETTLEMENT)
     stand = pd.concat([one.stand for one in mapped], ignore_index=True)
     renewed = renewed_zones(store.renewals(), segments, until=vintage)
+    loads = store.loads()
+    zone_vintage, settlement = add_weighed_vintages(
+        pd.concat([one.zone_vintage for one in mapped], ignore_index=True),
+        zone,
+        settlement,
+        loads[loads["vintage"] <= vintage],
+        chosen,
+    )
     facts = zone.merge(chosen[["block_id", "variety", "year_planted", "trellis_year"]], on="block_id")
     decline = fit_decline(
-        pd.concat([one.zone_vintage for one in mapped], ignore_index=True),
+        zone_vintage,
         facts,
         settlement=settlement,
         stand=stand if len(stand) else None,

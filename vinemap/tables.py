@@ -382,18 +382,24 @@ def _typed(frame: pd.DataFrame, column: Column, where: str) -> pd.Series:
     series = frame[column.name]
     try:
         if column.kind == "str":
-            return pd.Series(
-                ["" if gone else str(one) for one, gone in zip(series, series.isna(), strict=True)],
-                index=series.index,
-                dtype=object,
-            )
+            return _as_text(series)
         if column.kind == "time":
-            return pd.to_datetime(series, utc=True).dt.as_unit("ns")
+            # Asking for what is already there is dear on long columns, so it is looked at first.
+            known = isinstance(series.dtype, pd.DatetimeTZDtype)
+            moments = series.dt.tz_convert("UTC") if known else pd.to_datetime(series, utc=True)
+            return moments.dt.as_unit("ns")
         return pd.Series(series.astype(_DTYPES[column.kind]))  # type: ignore[call-overload]
     except (TypeError, ValueError) as error:
         raise TableError(
             f"Column {column.name} must be {column.kind}: {error}.", where=where, remedy=column.meaning + "."
         ) from error
+
+
+def _as_text(series: pd.Series) -> pd.Series:
+    if series.dtype == object and pd.api.types.infer_dtype(series, skipna=False) == "string":
+        return series
+    words = ["" if gone else str(one) for one, gone in zip(series, series.isna(), strict=True)]
+    return pd.Series(words, index=series.index, dtype=object)
 
 
 def columns_of(table: Table, names: Sequence[str]) -> list[Column]:

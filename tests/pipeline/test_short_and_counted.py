@@ -85,6 +85,21 @@ def test_strickland_data_are_the_printed_ones():
     )
 
 
+def test_weighed_loads_alone_give_a_trend_by_block(small_files, tmp_path):
+    simulated, files = small_files
+    estate = new_estate(tmp_path / "weighed")
+    estate.add("blocks", files / "blocks.geojson")
+    for file in sorted((files / "loads").iterdir()):
+        estate.add("loads", file)
+    result = estate.assess(workers=1)
+    zone = result.layers["zone"].set_index("block_id")
+    assert len(zone) == 3
+    assert zone.loc["D1", "chance_declining"] > zone.loc[["S1", "W1"], "chance_declining"].max() + 0.2
+    truth = simulated.truth.block_vintages.set_index(["block_id", "vintage"])["true_t_ha"]
+    series = result.layers["zone_vintage"].set_index(["zone_id", "vintage"])["yield_t_ha"]
+    assert series["D1-Z1", 2026] == pytest.approx(truth["D1", 2026], rel=0.1)
+
+
 def test_counts_of_rows_that_do_not_exist_are_named(small_files, tmp_path):
     simulated, _ = small_files
     estate = new_estate(tmp_path / "wrong-rows")

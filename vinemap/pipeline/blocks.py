@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -104,11 +104,12 @@ def clean_block(task: BlockTask) -> CleanedBlock:
             result.readings, rows, block_id=block_id, row_spacing_m=float(block["row_spacing_m"])
         )
         summaries.append(summary.assign(vintage=year))
-        cleaned.append(_kept(result.readings).assign(vintage=year))
+        kept = _kept(result.readings).assign(vintage=year)
+        cleaned += [kept] if len(kept) else []
     counted = _clean_counts(task, rows, block, have=set(reports))
     cleaned += list(counted.values())
-    if cleaned:
-        pd.concat(cleaned, ignore_index=True).to_parquet(_clean_path(task.work, block_id))
+    for points in cleaned:
+        points.to_parquet(_clean_path(task.work, block_id, int(points["vintage"].iloc[0])))
     stand = harvest.stand_from_counts(task.counts, rows, **_spacings(block))
     notes += _note_strays(task.counts, rows, block)
     stand = stand[stand["flag"] == ""]
@@ -121,6 +122,18 @@ def clean_block(task: BlockTask) -> CleanedBlock:
         delays=delays,
         counted_vintages=tuple(sorted(counted)),
         notes=notes,
+    )
+
+
+def clean_vintages_again(cleaned: CleanedBlock, again: CleanedBlock) -> CleanedBlock:
+    """Put vintages that were cleaned again in the place of what they were."""
+    years = set(again.reports)
+    summary = cleaned.row_summary[~cleaned.row_summary["vintage"].isin(years)]
+    return replace(
+        cleaned,
+        row_summary=pd.concat([summary, again.row_summary], ignore_index=True),
+        reports=cleaned.reports | again.reports,
+        delays=cleaned.delays | again.delays,
     )
 
 
@@ -235,8 +248,8 @@ def _note_strays(counts: pd.DataFrame, rows: gpd.GeoDataFrame, block: pd.Series)
     ]
 
 
-def _clean_path(work: Path, block_id: str) -> Path:
-    return work / f"{file_stem(block_id)}.parquet"
+def _clean_path(work: Path, block_id: str, vintage: int) -> Path:
+    return work / f"{file_stem(block_id)}~{vintage}.parquet"
 
 
 # ------------------------------------------------------------------------------------------------- mapping
@@ -280,16 +293,16 @@ def map_block(task: MapTask) -> MappedBlock:
 
 
 def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
-    path = _clean_path(task.work, task.cleaned.block_id)
-    if not path.exists():
-        return {}
-    everything = pd.read_parquet(path)
+    block_id = task.cleaned.block_id
     out = {}
-    for year in sorted(set(everything["vintage"].astype(int))):
-        points = everything[everything["vintage"] == year]
+    for year in sorted({*task.cleaned.reports, *task.cleaned.counted_vintages}):
+        path = _clean_path(task.work, block_id, year)
+        if not path.exists():
+            continue
+        points = pd.read_parquet(path)
         settlement = task.settlements.get(year)
         if settlement is not None and year not in task.cleaned.counted_vintages:
-            points = harvest.apply_settlement(points, settlement, block_id=task.cleaned.block_id)
+            points = harvest.apply_settlement(points, settlement, block_id=block_id)
         out[year] = points.reset_index(drop=True)
     return out
 

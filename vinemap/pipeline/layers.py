@@ -55,9 +55,7 @@ def build_layers(
         "zone_forecast": measured.decline.forecast,
         "renewal_option": options,
         "programme": programme if len(programme) else tables.empty_table(tables.PROGRAMME),
-        "run_info": pd.DataFrame(
-            [(key, str(value)) for key, value in run_info.items()], columns=["key", "value"]
-        ),
+        "run_info": run_info,
     }
     by_name = {table.name: table for table in tables.OUTPUTS}
     return {name: tables.check_table(frame, by_name[name]) for name, frame in layers.items()}
