@@ -28,8 +28,8 @@ def plain_money():
     """Money without uncertainty, MOG or harvest cost: values that can be worked out by hand."""
     return Money(
         currency="AUD", price_per_t=500.0, price_sd_share=0.0, cost_sd_share=0.0, discount_rate=0.05,
-        harvest_cost_per_t=0.0, growing_cost_per_ha=0.0, mog_share=0.0, mog_share_old_wood=0.0,
-        removal_per_ha=0.0,
+        harvest_cost_per_t=0.0, growing_cost_per_ha=0.0, growing_cost_out_of_crop_per_ha=0.0,
+        idle_cost_per_ha=0.0, mog_share=0.0, mog_share_old_wood=0.0, removal_per_ha=0.0,
     )  # fmt: skip
 
 

@@ -5,6 +5,7 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -162,6 +163,39 @@ def test_cost_of_waiting_is_the_difference_of_two_winters(valuation, zones, decl
     assert row["wait_cost_per_ha"] == pytest.approx(best[2026] - best[2027], rel=1e-9)
 
 
+def test_cost_of_waiting_counts_from_the_best_year_on(valuation, zones, decline):
+    """A zone best renewed next winter: the year until then costs nothing, the one after it does."""
+    gain = valuation.gain.copy()
+    gain[:, 0, :, 0] -= 4000.0
+    later = replace(valuation, gain=gain)
+    row = decide_zones(later, zones, decline).set_index("zone_id").loc["A-Z1"]
+    mean = gain[:, 0, 0].mean(axis=0) - valuation.visit[:, 0].mean(axis=0) / valuation.standing.area_ha[0]
+    assert (row["best_year"], row["advice"]) == (2027, "renew")
+    assert row["wait_cost_per_ha"] == pytest.approx(mean[1] - mean[2:].max(), rel=1e-6)
+    assert "a year's delay past 2027 costs about" in row["reason"]
+    assert "waiting a year gains" not in row["reason"]
+
+
+def test_zone_that_still_comes_back_is_not_renewed(valuation, zones, decline):
+    back = decline.assign(
+        renewed_year=pd.array([2022, None, 2019], dtype="Int64"), recovery_pct=[61.0, None, 99.0]
+    )
+    table = decide_zones(valuation, zones, back).set_index("zone_id")
+    assert table.loc["A-Z1", "advice"] == "watch"
+    assert table.loc["A-Z1", "reason"].startswith("Renewed in 2022, still coming back: it yields 61 % of")
+    assert table.loc["A-Z1", "best_year"] > 2027
+    assert table.loc["B-Z3", "advice"] == "renew"  # the work of 2019 is finished
+
+
+def test_gain_asked_for_is_kept_to(valuation, zones, decline):
+    gain = decide_zones(valuation, zones, decline).set_index("zone_id").loc["A-Z1", "gain_per_ha"]
+    strict = (
+        decide_zones(valuation, zones, decline, min_gain_per_ha=gain + 1).set_index("zone_id").loc["A-Z1"]
+    )
+    assert strict["advice"] != "renew"
+    assert "asked for" in strict["reason"]
+
+
 @pytest.mark.parametrize("vintages", [1, 2])
 def test_short_record_never_renews_on_yield_alone(valuation, zones, decline, vintages):
     never = decline.assign(vintages=vintages, missing_pct=np.nan, symptomatic_pct=np.nan)
@@ -202,7 +236,7 @@ def test_sentences_carry_the_numbers_of_their_row(valuation, zones, decline):
 
 @settings(max_examples=80, deadline=None)
 @given(
-    gain=st.floats(-1e5, 1e5), wait=st.floats(-1e4, 1e4), loss=st.floats(-20, 100), fall=st.floats(-5, 10),
+    gain=st.floats(-1e5, 1e5), wait=st.floats(0, 1e4), loss=st.floats(-20, 100), fall=st.floats(-5, 10),
     chance=st.floats(0, 1), year=st.integers(2026, 2040), worth=st.floats(0, 1000), short=st.booleans(),
     protect=st.one_of(st.just(float("nan")), st.floats(-1000, 20_000)), declining=st.floats(0, 1),
     method=st.sampled_from(["trunk_renewal", "graft_over", "infill", "replant", ""]),

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal import Method, Money, decide_zones, default_methods, value_options
+from vinemap.renewal import Method, Money, decide_zones, default_methods, explain_zone, value_options
 from vinemap.renewal.decide import loss_value
 from vinemap.renewal.example import example_decline, example_draws, example_zones
 from vinemap.renewal.finance import annuity_factor, capital_recovery, present_value
@@ -53,17 +53,74 @@ def test_infill_adds_only_to_what_gaps_lost(make_draws, one_zone, plain_money):
 
 
 def test_replanting_is_credited_by_its_equivalent_annual_value(make_draws, one_zone, plain_money):
-    money = replace(plain_money, growing_cost_per_ha=1000.0, removal_per_ha=2000.0)
+    money = replace(plain_money, growing_cost_per_ha=1000.0, growing_cost_out_of_crop_per_ha=600.0,
+                    idle_cost_per_ha=200.0, removal_per_ha=2000.0)  # fmt: skip
     new = Method(name="replant", cost_per_ha=20_000.0, restores_stand=True, renews_trellis=True,
                  life_years=20, crop_share_by_year_after=(0.0, 0.0, 0.5), held_years=50.0)  # fmt: skip
     out = value(make_draws([8.0] * 6), one_zone, [new], money, horizon_year=2032)
-    crops = [0.0, 0.0, 10.0] + [20.0] * 17
-    flows = [-20_000.0, *(500 * one - 1000 for one in crops)]
+    margins = [-600.0, -600.0, 500 * 10 - 800.0] + [500 * 20 - 1000.0] * 17
+    flows = [-20_000.0, *margins]
     flows[-1] -= 2000.0
     annual = present_value(flows, 0.05) * capital_recovery(0.05, 20)
     spread = annuity_factor(0.05, 6)
     by_hand = (annual - (500 * 8.0 - 1000)) * spread - 2000 * (1 - 1.05**-6)
     assert npv(out, "replant", 2026) == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_planting_that_does_not_pay_bears_its_whole_loss(make_draws, one_zone, plain_money):
+    """What would follow keeping is then nothing, so the new planting is not credited with ending early."""
+    new = Method(name="replant", cost_per_ha=200_000.0, restores_stand=True, renews_trellis=True,
+                 life_years=20, held_years=50.0)  # fmt: skip
+    out = value(make_draws([8.0] * 6), one_zone, [new], plain_money, horizon_year=2032)
+    flows = [-200_000.0] + [500 * 20.0] * 20
+    by_hand = present_value(flows, 0.05) - 500 * 8.0 * annuity_factor(0.05, 6)
+    assert npv(out, "replant", 2026) == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_nobody_goes_on_growing_a_crop_that_does_not_pay(make_draws, one_zone, plain_money):
+    """2 t/ha at 500 brings 1,000 against 3,000 of growing: idle at 700 is the floor of keeping."""
+    money = replace(plain_money, growing_cost_per_ha=3000.0, growing_cost_out_of_crop_per_ha=1500.0,
+                    idle_cost_per_ha=700.0)  # fmt: skip
+    cut = replace(CUT, take_share=1.0, cost_per_vine=0.0, cost_per_m=0.0, cost_per_ha=0.0,
+                  mobilisation_per_block=0.0)  # fmt: skip
+    out = value(make_draws([2.0] * 3), one_zone, [cut], money, horizon_year=2029)
+    young = 1500 + 0.5 * 1500
+    by_hand = present_value([0.0, -1500 + 700, 5000 - young + 700, 10_000 - 3000 + 700], 0.05)
+    assert npv(out, "trunk_renewal", 2026) == pytest.approx(by_hand, rel=1e-12)
+    table = explain_zone(out, "A-Z1", method="trunk_renewal", year=2026)
+    assert table["keep_idle_share"].tolist() == [0.0, 1.0, 1.0, 1.0]
+    assert table["keep_net"].tolist() == [0.0, -700.0, -700.0, -700.0]
+    # Free and idle: a renewed zone that cannot pay either is left idle once it is in bearing.
+    poor = value(make_draws([2.0] * 3), one_zone, [cut], replace(money, price_per_t=50.0), horizon_year=2029)
+    assert npv(poor, "trunk_renewal", 2026) == pytest.approx(
+        present_value([0.0, -1500 + 700, 500 - young + 700, 0.0], 0.05), rel=1e-12
+    )
+
+
+def test_failed_takes_and_gaps_are_refilled_at_a_cost_and_later(make_draws, one_zone, plain_money):
+    cut = Method(name="trunk_renewal", cost_per_vine=6.0, take_share=0.75, held_years=50.0, refill_share=1.0,
+                 refill_cost_per_vine=20.0, refill_full_level=0.8,
+                 refill_crop_share_by_year_after=(0.0, 0.5))  # fmt: skip
+    out = value(make_draws([10.0] * 5, missing=0.2), one_zone, [cut], plain_money, horizon_year=2031)
+    taken, refilled = 0.8 * 0.75, 0.2 + 0.8 * 0.25
+    full = 20.0 * taken
+    young = [0.0, 0.0, 0.5 * 16 * refilled, 16 * refilled, 16 * refilled]
+    costs = [6.0 * 800, 20.0 * 1000 * refilled]
+    flows = [500 * (full + one - 10.0) for one in young]
+    flows[0] -= costs[1]
+    assert npv(out, "trunk_renewal", 2026) == pytest.approx(
+        present_value([-costs[0], *flows], 0.05), rel=1e-12
+    )
+    np.testing.assert_allclose(mean_crop(out, 0, 2026)[0], [full + one for one in young])
+    none = value(make_draws([10.0] * 5, missing=0.2), one_zone, [replace(cut, refill_share=0.0)], plain_money,
+                 horizon_year=2031)  # fmt: skip
+    np.testing.assert_allclose(mean_crop(none, 0, 2026)[0], [full] * 5)
+
+
+def test_zone_that_comes_back_after_a_renewal_is_not_renewed_again(make_draws, one_zone, plain_money):
+    young = one_zone.assign(renewed_year=2023)
+    out = value(make_draws([10.0] * 8), young, [CUT], plain_money, horizon_year=2034)
+    assert out.options["year"].min() == 2029
 
 
 def test_equivalent_annual_credit_equals_a_chain_of_plantings(make_draws, one_zone, plain_money):
@@ -151,9 +208,14 @@ def test_currency_is_only_a_scale(factor):
         price_by_variety={"Shiraz": factor * 520.0},
         harvest_cost_per_t=factor * money.harvest_cost_per_t,
         growing_cost_per_ha=factor * money.growing_cost_per_ha,
+        growing_cost_out_of_crop_per_ha=factor * money.growing_cost_out_of_crop_per_ha,
+        idle_cost_per_ha=factor * money.idle_cost_per_ha,
         removal_per_ha=factor * money.removal_per_ha,
     )
-    names = ("cost_per_vine", "cost_per_m", "cost_per_ha", "mobilisation_per_block", "yearly_cost_per_ha")
+    names = (
+        "cost_per_vine", "cost_per_m", "cost_per_ha", "mobilisation_per_block", "yearly_cost_per_ha",
+        "refill_cost_per_vine",
+    )  # fmt: skip
     methods = default_methods()
     scaled = [
         replace(
@@ -290,6 +352,9 @@ def test_tables_that_do_not_fit_are_refused(zones):
         value(replace(draws, years=draws.years * 2), zones, [CUT], Money())
     with pytest.raises(DataError, match=r"area 0.0 ha"):
         value(draws, zones.assign(area_ha=0.0), [CUT], Money())
+    for vines in (0, np.nan):
+        with pytest.raises(DataError, match=r"Zone A-Z2 of 3.5 ha has .* vine places"):
+            value(draws, zones.assign(vines=[100, vines, 100]), [CUT], Money())
     broken = draws.keep_t_ha.copy()
     broken[0, 0, 0] = np.nan
     with pytest.raises(DataError, match=r"1 of them not a number"):

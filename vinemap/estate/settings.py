@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import ValidationError, field_validator, model_validator
+from pydantic import ValidationError, field_validator
 
 from vinemap.errors import SettingsError
 from vinemap.estate.fields import Section, section, setting, subsection, write_toml
@@ -67,11 +67,6 @@ class Estate(Section):
 class Harvest(Section):
     """Cleaning of harvester readings and settling them to weighed loads."""
 
-    min_speed_m_s: float = setting(
-        0.2, "m/s", "Slower readings are left out (standing, turning).", ge=0, le=5
-    )
-    max_speed_m_s: float = setting(3.0, "m/s", "Faster readings are left out (driving).", gt=0, le=20)
-    max_yield_t_ha: float = setting(80.0, "t/ha", "Higher readings are left out.", gt=0, le=500)
     flow_delay_s: float = setting(
         12.0, "s", "From vine to sensor, used where it cannot be found from the readings [P].", ge=0, le=120
     )
@@ -84,9 +79,6 @@ class Harvest(Section):
         ge=0,
         le=200,
     )
-    load_error_pct: float = setting(
-        1.0, "%", "Weighing error of one load, one standard deviation [P].", gt=0, le=50
-    )
     cleaning_capacity_t_ha: float = setting(
         13.5,
         "t/ha",
@@ -95,12 +87,6 @@ class Harvest(Section):
         le=200,
     )
 
-    @model_validator(mode="after")
-    def _in_order(self) -> Harvest:
-        if self.min_speed_m_s >= self.max_speed_m_s:
-            raise ValueError("min_speed_m_s must be below max_speed_m_s")
-        return self
-
 
 class Surface(Section):
     """Yield surfaces by local block kriging (protocol of Bramley & Williams 2001, from memory)."""
@@ -108,7 +94,6 @@ class Surface(Section):
     cell_m: float = setting(2.0, "m", "Cell of the maps.", ge=0.5, le=50)
     block_m: float = setting(10.0, "m", "Side of the square that one estimate averages.", gt=0, le=100)
     neighbours: int = setting(64, "readings", "Nearest readings used for one estimate.", ge=8, le=500)
-    max_distance_m: float = setting(80.0, "m", "Greatest distance between readings compared.", gt=0, le=2000)
 
 
 class Zones(Section):
@@ -125,18 +110,12 @@ class Decline(Section):
     draws: int = setting(400, "draws", "Futures drawn per zone.", ge=50, le=20_000)
     seed: int = setting(20_260, "", "Seed of the random numbers: same seed, same answer.", ge=0, le=2**32 - 1)
     horizon_years: int = setting(20, "years", "Vintages forecast after the last one.", ge=1, le=60)
-    reference_series: str | None = setting(
-        None,
-        "",
-        "CSV in the estate folder with vintage and t/ha of the district, to tell seasons from decline.",
-        max_length=255,
-    )
 
 
 class Money(Section):
     """Money: EXAMPLES ONLY, not advice. Put in your own figures and ask your accountant."""
 
-    price_per_tonne: float = setting(700.0, "currency/t", "Price of grapes, example [P].", gt=0, le=1_000_000)
+    price_per_tonne: float = setting(650.0, "currency/t", "Price of grapes, example [P].", gt=0, le=1_000_000)
     price_sd_pct: float = setting(
         15.0, "%", "Uncertainty of the long-run price, one standard deviation [P].", ge=0, le=100
     )
@@ -151,18 +130,40 @@ class Money(Section):
         le=10_000,
     )
     growing_cost_per_ha: float = setting(
-        9_300.0,
+        7_400.0,
         "currency/ha/year",
-        "Growing a hectare for a year: 2,500 USD/acre with mechanical pruning (San Joaquin Valley South "
-        "2019) "
-        "[S] at 1.5 AUD/USD.",
+        "Growing a hectare in crop for a year, harvest not in it: 2,500 USD/acre with mechanical pruning "
+        "(San Joaquin Valley South 2019) [S] less harvest, 45 USD/short ton [S 2012] of 11 short tons/acre "
+        "[P], at 1.5 AUD/USD.",
         ge=0,
         le=1_000_000,
     )
     growing_cost_out_of_crop_per_ha: float = setting(
-        5_500.0, "currency/ha/year", "The same in a year without crop [P].", ge=0, le=1_000_000
+        4_500.0,
+        "currency/ha/year",
+        "The same while vines bear nothing yet after the work; in between in proportion [P].",
+        ge=0,
+        le=1_000_000,
     )
-    cost_sd_pct: float = setting(15.0, "%", "Uncertainty of costs, one standard deviation [P].", ge=0, le=100)
+    idle_cost_per_ha: float = setting(
+        1_500.0,
+        "currency/ha/year",
+        "Care of a zone that is left idle, not harvested: weeds, pests, a little water. The least that "
+        "keeping can come to, since nobody need go on growing a crop that does not pay [P].",
+        ge=0,
+        le=1_000_000,
+    )
+    cost_sd_pct: float = setting(
+        15.0, "%", "Uncertainty of the cost of work, one standard deviation [P].", ge=0, le=100
+    )
+    mog_pct: float = setting(1.0, "%", "MOG by weight of a sound zone: about 1 % [S].", ge=0, le=100)
+    mog_old_wood_pct: float = setting(
+        1.0,
+        "%",
+        "Further MOG of a zone that has lost everything, in proportion to its loss: dead wood [P].",
+        ge=0,
+        le=100,
+    )
     mog_threshold_pct: float = setting(
         1.0, "%", "MOG above which the winery deducts; about 1 % is a low level [S].", ge=0, le=100
     )
@@ -170,9 +171,6 @@ class Money(Section):
         1.0, "% of price per % MOG", "Deduction for each % of MOG over the threshold [P].", ge=0, le=100
     )
     trellis_life_years: int = setting(35, "years", "Life of a trellis [P].", ge=1, le=200)
-    vine_life_years: int = setting(
-        25, "years", "Life of vines: 25, Kaplan et al. 2016 [S]; 20-25 [P].", ge=1, le=200
-    )
     removal_cost_per_ha: float = setting(
         4_000.0, "currency/ha", "Taking vines and trellis out at the end [P].", ge=0, le=1_000_000
     )
@@ -182,7 +180,6 @@ class Price(Section):
     """Price of one variety."""
 
     per_tonne: float = setting(..., "currency/t", "Price of grapes of this variety.", gt=0, le=1_000_000)
-    sd_pct: float | None = setting(None, "%", "Its uncertainty; empty: money.price_sd_pct.", ge=0, le=100)
 
 
 class Decision(Section):
@@ -192,12 +189,15 @@ class Decision(Section):
         0.8, "0-1", "Renewing is advised from this chance that it pays.", ge=0.5, lt=1
     )
     min_gain_per_ha: float = setting(
-        0.0, "currency/ha", "And from this expected gain over keeping.", ge=0, le=1_000_000
+        0.0, "currency/ha", "And above this expected gain over keeping.", ge=0, le=1_000_000
     )
-    scouting_cost_per_ha: float = setting(
-        60.0, "currency/ha", "Walking a zone and counting vines [P].", ge=0, le=10_000
+    scouting_cost_per_zone: float = setting(
+        150.0, "currency/zone", "Walking a zone and counting vines, about two hours [P].", ge=0, le=100_000
     )
-    watch_loss_pct: float = setting(10.0, "%", "Loss from which a zone is to be watched [P].", ge=0, le=100)
+    scouting_vines: int = setting(60, "vines", "Vines that a scout looks at in a zone [P].", ge=5, le=100_000)
+    min_visit_ha: float = setting(
+        0.0, "ha", "Least area of work in a block that is worth coming for.", ge=0, le=1000
+    )
 
 
 class Programme(Section):
@@ -206,9 +206,27 @@ class Programme(Section):
     years: int = setting(5, "years", "Years planned ahead.", ge=1, le=30)
     budget_per_year: float | None = setting(None, "currency/year", "Most money a year.", gt=0)
     crew_days_per_year: float | None = setting(None, "crew-days/year", "Most crew-days a year.", gt=0)
+    vines_per_year: float | None = setting(
+        None, "vines/year", "Most vines and buds that the nursery can deliver a year.", gt=0
+    )
     max_out_of_crop_ha: float | None = setting(None, "ha", "Most hectares without crop at once.", gt=0)
     min_tonnes: dict[str, float] = setting(
         {}, "t/year", "Least tonnes a year by variety (delivery contracts)."
+    )
+    not_before: dict[str, int] = setting(
+        {}, "year", "Earliest winter of work by block or zone, e.g. { B03 = 2028 }."
+    )
+    not_after: dict[str, int] = setting({}, "year", "Latest winter of work by block or zone.")
+    together: list[list[str]] = setting(
+        [], "", 'Blocks or zones to be done in the same winter or not at all, e.g. [["B01", "B02"]].'
+    )
+    exclude: list[str] = setting([], "", "Zones left out of the programme.")
+    risk_quantile: float | None = setting(
+        None,
+        "0-1",
+        "Plan by this quantile of every gain, e.g. 0.2 to be cautious; not set: by the mean.",
+        gt=0,
+        lt=1,
     )
 
     @field_validator("min_tonnes")
@@ -219,6 +237,14 @@ class Programme(Section):
                 raise ValueError(f"tonnes of {variety} must be 0 to 10,000,000, not {tonnes}")
         return value
 
+    @field_validator("not_before", "not_after")
+    @classmethod
+    def _years(cls, value: dict[str, int]) -> dict[str, int]:
+        for name, year in value.items():
+            if not 1900 <= year <= 2200:
+                raise ValueError(f"year of {name} must be 1900 to 2200, not {year}")
+        return value
+
 
 class Settings(Section):
     """All settings of an estate.
@@ -227,7 +253,7 @@ class Settings(Section):
     --------
     >>> settings = Settings()
     >>> settings.surface.cell_m, settings.price_of("Shiraz")
-    (2.0, 700.0)
+    (2.0, 650.0)
     """
 
     estate: Estate = section(Estate)
@@ -249,12 +275,6 @@ class Settings(Section):
         """Price [currency/t] of a variety, letter case aside; the estate's default where it has none."""
         by_name = {name.casefold(): price.per_tonne for name, price in self.prices.items()}
         return by_name.get(variety.strip().casefold(), self.money.price_per_tonne)
-
-    def price_sd_pct_of(self, variety: str) -> float:
-        """Uncertainty [%] of the price of a variety; the estate's default where it has none."""
-        by_name = {name.casefold(): price.sd_pct for name, price in self.prices.items()}
-        own = by_name.get(variety.strip().casefold())
-        return self.money.price_sd_pct if own is None else own
 
 
 def default_settings_text(*, name: str = "My estate") -> str:

@@ -4,11 +4,17 @@ Timing. Work in year Y is paid in the winter after vintage Y; the first vintage 
 values are of the winter `first_year`: an amount of vintage or winter y is discounted by
 ``(1 + r)**(y - first_year)``.
 
-Equal horizons. Every option runs to the last vintage on the present trellis (the horizon H), then every
-option is followed by the same new planting, so what comes after H cancels. A method that brings its own new
-trellis starts that chain of plantings early: over Y+1..H it earns the equivalent annual value of a new
-planting, the credit for the life it has left at H. That is the replacement rule of Faris (1960) and Perrin
-(1972).
+Margins. A vintage brings crop times price less harvest, less the growing cost: of vines in crop, of vines out
+of crop while they bear nothing after the work, and in between in proportion to the crop that they bear.
+Nobody need go on growing a crop that does not pay: a zone in full bearing, kept or renewed, can be left idle
+in any vintage for a small cost of care, so a margin never falls below minus that cost. Without that floor a
+renewal would be credited with ending losses that no owner would go on making.
+
+Equal horizons. Every option runs to the last vintage on the present trellis (the horizon H); what follows is
+the same new planting for every option, or nothing where a planting does not pay, so what comes after H
+cancels. A method that brings its own new trellis starts that chain of plantings early: over Y+1..H it earns
+the equivalent annual value of a new planting, the credit for the life it has left at H. That is the
+replacement rule of Faris (1960) and Perrin (1972). A planting that does not pay bears the whole of its loss.
 """
 
 from __future__ import annotations
@@ -21,7 +27,7 @@ import numpy.typing as npt
 
 from vinemap.renewal.finance import Floats, annuity_factor, capital_recovery
 from vinemap.renewal.methods import Method, Money
-from vinemap.renewal.standing import Ints, Samples, Standing
+from vinemap.renewal.standing import RECOVERY_YEARS, Ints, Samples, Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,20 +37,23 @@ class KeepFlows:
     Parameters
     ----------
     income : numpy.ndarray, shape (draw, zone, year)
-        Income less harvest cost [currency/ha], not discounted, 0 past the horizon.
+        Income less harvest cost if the vintage is harvested [currency/ha], not discounted.
+    margin : numpy.ndarray, shape (draw, zone, year)
+        Income less growing cost, at least minus the cost of leaving the zone idle; 0 past the horizon.
     after : numpy.ndarray, shape (draw, zone, year + 1)
-        Discounted income of this and all later forecast vintages [currency/ha].
+        Discounted margin of this and all later forecast vintages [currency/ha].
     price : numpy.ndarray, shape (draw, zone)
         Price times the draw's price factor [currency/t].
     """
 
     income: Floats
+    margin: Floats
     after: Floats
     price: Floats
 
 
 def keep_flows(standing: Standing, money: Money, samples: Samples, first_year: int) -> KeepFlows:
-    """Income of keeping each zone [currency/ha] by vintage.
+    """Income and margin of keeping each zone [currency/ha] by vintage.
 
     Parameters
     ----------
@@ -60,14 +69,23 @@ def keep_flows(standing: Standing, money: Money, samples: Samples, first_year: i
     """
     table = np.asarray([money.price_of(one) for one in standing.varieties])
     price = samples.price[:, None] * table[None, :]
-    old_wood = money.mog_share_old_wood * _loss(standing, standing.keep)
-    paid = price[:, :, None] * (1.0 - money.mog_share - old_wood)
-    live = np.asarray(standing.years[None, :] <= standing.horizon[:, None])
-    income = standing.keep * (paid - money.harvest_cost_per_t) * live[None]
-    discounted = income * discount(standing.years, first_year, money.discount_rate)
+    paid = price[:, :, None] * money.paid_share(_loss(standing, standing.keep))
+    income = standing.keep * (paid - money.harvest_cost_per_t)
+    margin = live(standing) * floored(income - money.growing_cost_per_ha, money)
+    discounted = margin * discount(standing.years, first_year, money.discount_rate)
     after = np.zeros((*income.shape[:2], income.shape[2] + 1))
     after[:, :, :-1] = np.cumsum(discounted[:, :, ::-1], axis=2)[:, :, ::-1]
-    return KeepFlows(income, after, price)
+    return KeepFlows(income, margin, after, price)
+
+
+def live(standing: Standing) -> Floats:
+    """1 for vintages up to the horizon, 0 after, shape (zone, year)."""
+    return np.asarray(standing.years[None, :] <= standing.horizon[:, None], dtype=float)
+
+
+def floored(margin: Floats, money: Money) -> Floats:
+    """Margin of a vintage, or of leaving the zone idle if that loses less [currency/ha]."""
+    return np.maximum(margin, -money.idle_cost_per_ha)
 
 
 def discount(years: Ints, first_year: int, rate: float) -> Floats:
@@ -128,6 +146,56 @@ def crop_shape(standing: Standing, method: Method, span: int) -> Floats:
     return np.asarray(ramp * np.clip(left, 0.0, 1.0))
 
 
+def young_ages(method: Method) -> int:
+    """Vintages after the work in which vines do not bear fully yet."""
+    return len(method.crop_share_by_year_after)
+
+
+def refilled_share(standing: Standing, method: Method, take: Floats) -> Floats:
+    """Share of vine places refilled in the winter after the work, shape (draw, zone)."""
+    empty = standing.missing + (1.0 - standing.missing) * (1.0 - take)
+    return np.asarray(method.refill_share * empty)
+
+
+def refill_shape(method: Method, span: int) -> Floats:
+    """Crop of refilled places in the 1st, 2nd, ... vintage after the work, of full, shape (span,)."""
+    out = np.ones(span)
+    young = (0.0, *method.refill_crop_share_by_year_after)[:span]
+    out[: len(young)] = young
+    return out
+
+
+def crop_after(standing: Standing, method: Method, take: Floats, span: int) -> Floats:
+    """Crop [t/ha] in the 1st, 2nd, ... vintage after the work, shape (draw, zone, span).
+
+    Of vines worked on that took and, from a winter later, of places refilled. For infill: what it adds.
+    """
+    taken = 1.0 if method.restores_stand else take
+    level = full_crop(standing, method) * taken
+    crop = level[:, :, None] * crop_shape(standing, method, span)
+    if method.refill_share and not method.restores_stand:
+        young = method.refill_full_level * standing.healthy * refilled_share(standing, method, take)
+        crop = crop + young[:, :, None] * refill_shape(method, span)
+    return np.asarray(crop)
+
+
+def growing_after(method: Method, money: Money, span: int) -> Floats:
+    """Growing cost in the 1st, 2nd, ... vintage after the work [currency/ha], shape (span,)."""
+    bearing = np.ones(span)
+    young = method.crop_share_by_year_after[:span]
+    bearing[: len(young)] = young
+    out_of_crop = min(money.growing_cost_out_of_crop_per_ha, money.growing_cost_per_ha)
+    return np.asarray(out_of_crop + (money.growing_cost_per_ha - out_of_crop) * bearing)
+
+
+def margin_after(method: Method, money: Money, income: Floats) -> Floats:
+    """Margin by vintage after the work [currency/ha]; idling is open once the vines bear fully."""
+    margin = income - growing_after(method, money, income.shape[-1])
+    full = young_ages(method)
+    margin[..., full:] = floored(margin[..., full:], money)
+    return np.asarray(margin)
+
+
 def work_cost(standing: Standing, method: Method, factor: Floats) -> Floats:
     """Cost of the work in its year [currency/ha], mobilisation not in it, shape (draw, zone)."""
     per_metre = method.cost_per_m * standing.metres_per_ha if method.cost_per_m else 0.0
@@ -138,14 +206,20 @@ def work_cost(standing: Standing, method: Method, factor: Floats) -> Floats:
 
 
 def aftercare_cost(standing: Standing, method: Method, factor: Floats, take: Floats, span: int) -> Floats:
-    """Cost in the 1st, 2nd, ... winter after the work [currency/ha], shape (draw, zone, span)."""
+    """Cost in the 1st, 2nd, ... winter after the work [currency/ha], shape (draw, zone, span).
+
+    Training; in the first of them also setting failed vines again, or refilling failed and missing ones.
+    """
     vines = standing.vines_per_ha * worked_share(standing, method)
     per_vine = np.zeros(span)
     care = method.aftercare_per_vine_by_year[:span]
     per_vine[: len(care)] = care
     cost = vines[:, :, None] * per_vine
-    if method.restores_stand and span:
+    if span and method.restores_stand:
         cost[:, :, 0] += vines * (1.0 - take) * method.cost_per_vine
+    elif span and method.refill_share:
+        refilled = standing.vines_per_ha * refilled_share(standing, method, take)
+        cost[:, :, 0] += refilled * method.refill_cost_per_vine
     return np.asarray(factor[:, None, None] * cost)
 
 
@@ -155,7 +229,7 @@ def net_price(standing: Standing, method: Method, money: Money, samples: Samples
         table = np.full(len(standing.zone_ids), method.new_price_per_t)
     else:
         table = np.asarray([money.price_of(method.new_variety or one) for one in standing.varieties])
-    paid = samples.price[:, None] * table * (1.0 - money.mog_share)
+    paid = samples.price[:, None] * table * money.paid_share()
     return np.asarray(paid - money.harvest_cost_per_t)
 
 
@@ -195,9 +269,16 @@ def method_gain(
         gain = _chain_gain(standing, flows, method, column, money, samples, first_year, start_years)
     else:
         gain = _renew_gain(standing, flows, method, column, money, samples, first_year, start_years)
-    too_late = start_years[None, :] >= standing.horizon[:, None]
+    shut = start_years[None, :] >= standing.horizon[:, None]
+    if not method.protects:
+        shut = shut | still_recovering(standing.renewed, start_years)
     out = ~possible(standing, method)
-    return np.where((too_late | out[:, None])[None], np.nan, gain)
+    return np.where((shut | out[:, None])[None], np.nan, gain)
+
+
+def still_recovering(renewed: Floats, start_years: Ints) -> npt.NDArray[np.bool_]:
+    """Whether a zone renewed in that year (NaN: never) still comes back, shape (zone, start)."""
+    return np.asarray(start_years[None, :] <= renewed[:, None] + RECOVERY_YEARS)
 
 
 def possible(standing: Standing, method: Method) -> npt.NDArray[np.bool_]:
@@ -221,33 +302,42 @@ def _renew_gain(
     first_year: int,
     start_years: Ints,
 ) -> Floats:
-    """Value work on the present trellis: crop by the ramp to the horizon, less what keeping would bring."""
+    """Value work on the present trellis: margins to the horizon and its costs, less what keeping brings."""
     span, rate = standing.years.size, money.discount_rate
-    care_span = len(method.aftercare_per_vine_by_year) + int(method.restores_stand)
-    shape = crop_shape(standing, method, span)
     by_age = (1.0 + rate) ** -np.arange(1, span + 1)
-    worth = _running(shape * by_age)
-    tonne = full_crop(standing, method) * net_price(standing, method, money, samples)
-    cost = work_cost(standing, method, samples.cost[:, column])
-    zone = np.arange(len(standing.zone_ids))
-    out = np.empty((standing.draw_count, zone.size, start_years.size))
+    out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
     for place, year in enumerate(start_years):
         ahead = np.clip(standing.horizon - year, 0, span)
+        weight = by_age * (np.arange(1, span + 1) <= ahead[:, None])
+        lasting = int(ahead.max(initial=0))
         take = take_share(standing, method, samples.take[:, column], int(year))
-        care = aftercare_cost(standing, method, samples.cost[:, column], take, care_span)
-        care_worth = _running(care * by_age[:care_span])[:, zone, np.minimum(ahead, care_span)]
-        level = tonne * (1.0 if method.restores_stand else take)
-        value = level * worth[:, zone, ahead] - cost - care_worth
-        lost = 0.0 if method.keeps_standing else flows.after[:, :, _first_vintage(standing, int(year))]
-        out[:, :, place] = value * (1.0 + rate) ** -float(year - first_year) - lost
+        first = _first_vintage(standing, int(year))
+        margin = after_margins(standing, flows, method, money, samples, take, first, lasting)
+        margin -= aftercare_cost(standing, method, samples.cost[:, column], take, lasting)
+        value = np.einsum("dza,za->dz", margin, weight[:, :lasting])
+        value -= work_cost(standing, method, samples.cost[:, column])
+        out[:, :, place] = value * (1.0 + rate) ** -float(year - first_year) - flows.after[:, :, first]
     return out
 
 
-def _running(values: Floats) -> Floats:
-    """Give sums of the first 0, 1, ... n values along the last axis."""
-    out = np.zeros((*values.shape[:-1], values.shape[-1] + 1))
-    np.cumsum(values, axis=-1, out=out[..., 1:])
-    return out
+def after_margins(
+    standing: Standing,
+    flows: KeepFlows,
+    method: Method,
+    money: Money,
+    samples: Samples,
+    take: Floats,
+    first: int,
+    span: int,
+) -> Floats:
+    """Margin of the 1st, 2nd, ... vintage after the work [currency/ha], shape (draw, zone, span)."""
+    income = crop_after(standing, method, take, span)
+    income *= net_price(standing, method, money, samples)[:, :, None]
+    if not method.keeps_standing:
+        return margin_after(method, money, income)
+    kept = flows.income[:, :, first : first + span]
+    income[:, :, : kept.shape[2]] += kept
+    return floored(income - money.growing_cost_per_ha, money)
 
 
 def _first_vintage(standing: Standing, year: int) -> int:
@@ -265,13 +355,23 @@ def chain_annual(
     life, rate = method.life_years, money.discount_rate
     by_age = (1.0 + rate) ** -np.arange(1, life + 1)
     take = take_share(standing, method, samples.take[:, column], year)
-    care = aftercare_cost(standing, method, samples.cost[:, column], take, life) @ by_age
-    crop = crop_shape(standing, method, life) @ by_age
-    tonne = full_crop(standing, method) * net_price(standing, method, money, samples)
-    level = tonne * (1.0 if method.restores_stand else take)
-    worth = level * crop - work_cost(standing, method, samples.cost[:, column]) - care
-    worth -= money.growing_cost_per_ha * by_age.sum() + money.removal_per_ha * by_age[-1]
+    income = crop_after(standing, method, take, life)
+    income *= net_price(standing, method, money, samples)[:, :, None]
+    margin = margin_after(method, money, income)
+    margin -= aftercare_cost(standing, method, samples.cost[:, column], take, life)
+    worth = margin @ by_age - work_cost(standing, method, samples.cost[:, column])
+    worth -= money.removal_per_ha * by_age[-1]
     return np.asarray(worth * capital_recovery(rate, life))
+
+
+def chain_credit(annual: Floats, left: Floats, life: int, rate: float) -> Floats:
+    """Worth in its winter of a new planting up to the horizon [currency/ha], shape (draw, zone).
+
+    Its annual value over the years `left` to the horizon; a planting that does not pay bears its whole loss,
+    since keeping until then would be followed by nothing.
+    """
+    to_horizon = np.asarray([annuity_factor(rate, float(one)) if one > 0 else 0.0 for one in left])
+    return np.where(annual >= 0.0, annual * to_horizon, annual * annuity_factor(rate, float(life)))
 
 
 def _chain_gain(
@@ -291,11 +391,10 @@ def _chain_gain(
     for place, year in enumerate(start_years):
         begin = (1.0 + rate) ** -float(year - first_year)
         annual = chain_annual(standing, method, column, money=money, samples=samples, year=int(year))
-        left = np.clip(standing.horizon - year, 0, None)
-        annuity = begin * np.asarray([annuity_factor(rate, float(one)) if one else 0.0 for one in left])
-        kept = flows.after[:, :, _first_vintage(standing, int(year))] - money.growing_cost_per_ha * annuity
+        left = np.clip(standing.horizon - year, 0, None).astype(float)
+        credit = begin * chain_credit(annual, left, method.life_years, rate)
         early = money.removal_per_ha * (begin - end)
-        out[:, :, place] = annual * annuity - kept - early
+        out[:, :, place] = credit - flows.after[:, :, _first_vintage(standing, int(year))] - early
     return out
 
 
@@ -311,18 +410,19 @@ def _protect_gain(
 ) -> Floats:
     """Value wound protection from winter Y on: slows later loss, costs the same every winter."""
     rate = money.discount_rate
-    factor = discount(standing.years, first_year, rate)
-    live = standing.years[None, :] <= standing.horizon[:, None]
-    paid = flows.price * (1.0 - money.mog_share) - money.harvest_cost_per_t
+    factor = discount(standing.years, first_year, rate) * live(standing)
+    tonne = flows.price * money.paid_share() - money.harvest_cost_per_t
+    slowed = slowing(standing, samples, column) * tonne
     out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
     for place, year in enumerate(start_years):
         first, fall = protected_fall(standing, method, int(year))
-        saved = (fall * (live[:, first:] * factor[first:])).sum(axis=2)
+        margin = flows.income[:, :, first:] + slowed[:, :, None] * fall - money.growing_cost_per_ha
+        saved = floored(margin, money) * live(standing)[:, first:] - flows.margin[:, :, first:]
+        worth = np.einsum("dzy,zy->dz", saved, factor[:, first:])
         winters = np.clip(standing.horizon - year, 0, None)
         due = np.asarray([annuity_factor(rate, float(one)) * (1.0 + rate) if one else 0.0 for one in winters])
         cost = samples.cost[:, [column]] * method.yearly_cost_per_ha * due
-        gain = slowing(standing, samples, column) * saved * paid
-        out[:, :, place] = gain - cost * (1.0 + rate) ** -float(year - first_year)
+        out[:, :, place] = worth - cost * (1.0 + rate) ** -float(year - first_year)
     return out
 
 

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
+from vinemap.renewal.cashflow import keep_flows, live, still_recovering
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
-from vinemap.renewal.standing import Ints
+from vinemap.renewal.standing import RECOVERY_YEARS, Ints
 from vinemap.renewal.value import HIGH, LOW, Valuation
 from vinemap.renewal.visits import KEPT, share_visits, visit_shares
 from vinemap.renewal.wording import SAY, Facts
@@ -20,6 +21,7 @@ CHANCE_THRESHOLD = 0.80  # chance that it pays before cutting is advised; common
 SCOUTING_COST_PER_ZONE = 150.0  # currency: about two hours of a scout; common practice, no source
 SHORT_RECORD = 2  # vintages: up to so many, yield alone never leads to renewal
 AHEAD_YEARS = 3
+RECOVERED_PCT = 90.0  # of healthy yield: from there a renewed zone counts as back; common practice, no source
 DECLINING_SHARE_PER_YEAR = 0.005  # of healthy yield a year: less than that counts as holding
 
 
@@ -41,6 +43,7 @@ class _Choice:
     joined: Ints
     protect: Floats
     loss: Floats
+    idle: Ints
 
 
 def decide_zones(
@@ -52,6 +55,7 @@ def decide_zones(
     scouting_cost: float = SCOUTING_COST_PER_ZONE,
     scouting_vines: int = VINES_LOOKED_AT,
     least_area_ha: float = 0.0,
+    min_gain_per_ha: float = 0.0,
 ) -> pd.DataFrame:
     """Advise for every zone, with the numbers and the one sentence behind it.
 
@@ -61,7 +65,7 @@ def decide_zones(
     zones : pandas.DataFrame
         ``zone_id``; the result has one row per zone of it, in its order.
     decline : HasZones or pandas.DataFrame
-        Decline columns of `tables.ZONE` by ``zone_id``.
+        Decline columns of `tables.ZONE` by ``zone_id``, and ``renewed_year`` where known.
     chance_threshold : float
         Least chance that it pays before ``renew`` is advised [0-1].
     scouting_cost : float
@@ -70,6 +74,8 @@ def decide_zones(
         Vines a scout looks at in a zone.
     least_area_ha : float
         Least area of a visit to a block [ha].
+    min_gain_per_ha : float
+        Expected gain over keeping above which ``renew`` is advised [currency/ha].
 
     Returns
     -------
@@ -78,7 +84,8 @@ def decide_zones(
         wait_cost_per_ha, chance_pays, reason`` and, beyond the contract, ``protect_gain_per_ha``,
         ``scouting_value`` [currency per zone], ``chance_declining``, ``loss_value_per_ha``
         [currency/ha/year],
-        ``shared_with`` (zones of the same visit), ``mobilisation_share`` (of the block's mobilisation).
+        ``shared_with`` (zones of the same visit), ``mobilisation_share`` (of the block's mobilisation),
+        ``idle_year`` (first vintage from which a kept crop is expected to bring less than leaving it idle).
 
     Raises
     ------
@@ -90,11 +97,14 @@ def decide_zones(
     Notes
     -----
     ``gain_per_ha`` carries the zone's share of a mobilisation shared within its block. ``wait_cost_per_ha``
-    is the expected value of the best renewal this winter, or of none if none pays, less the same for next
-    winter: positive if a year's delay loses, negative if waiting gains, 0 where neither pays.
-    ``renew`` needs an expected gain above 0 and above that of wound protection, a chance at the threshold or
-    above, a best year of this winter or next, and more than two vintages or a vine count. ``scout`` is for
-    zones where a count is worth more than it costs, or where a short record alone stands against renewing.
+    is the expected value of the best option in its best year, less the best that is left if that winter
+    passes (a later winter, or none): what a year's delay past the best year costs, never negative; waiting
+    until the best year costs nothing. 0 where no renewal pays.
+    ``renew`` needs an expected gain above `min_gain_per_ha` and above that of wound protection, a chance at
+    the threshold or above, a best year of this winter or next, and more than two vintages or a vine count.
+    ``scout`` is for zones where a count is worth more than it costs, or where a short record alone stands
+    against renewing. A zone renewed within the last 5 years still comes back: it is not renewed again, and
+    its sentence says so.
 
     Examples
     --------
@@ -109,11 +119,18 @@ def decide_zones(
         )
     table = decline if isinstance(decline, pd.DataFrame) else decline.zones
     facts = _decline_rows(table, valuation)
-    valuation = _without_uncounted(valuation, facts)
+    valuation = _without_recovering(_without_uncounted(valuation, facts), facts)
     choice = _choose(valuation, least_area_ha)
     rows = [
         _decide_one(
-            valuation, place, choice, facts.iloc[place], chance_threshold, scouting_cost, scouting_vines
+            valuation,
+            place,
+            choice,
+            facts.iloc[place],
+            chance_threshold,
+            scouting_cost,
+            scouting_vines,
+            min_gain_per_ha,
         )
         for place in range(len(valuation.standing.zone_ids))
     ]
@@ -122,7 +139,7 @@ def decide_zones(
     if lost:
         raise DataError(f"Zone {lost[0]} was not valued.", remedy="Pass the zones that were valued.")
     frame = out.loc[list(zones["zone_id"])].reset_index()
-    return frame.astype({"best_year": "Int64"})
+    return frame.astype({"best_year": "Int64", "idle_year": "Int64"})
 
 
 def _decline_rows(table: pd.DataFrame, valuation: Valuation) -> pd.DataFrame:
@@ -143,6 +160,24 @@ def _without_uncounted(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
         return valuation
     gain = valuation.gain.copy()
     gain[:, np.ix_(never, np.asarray(filling))[0], np.flatnonzero(filling)] = np.nan
+    return replace(valuation, gain=gain)
+
+
+def _renewed_years(facts: pd.DataFrame) -> Floats:
+    if "renewed_year" not in facts.columns:
+        return np.full(len(facts), np.nan)
+    years = facts["renewed_year"].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    return np.asarray(years, dtype=float)
+
+
+def _without_recovering(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
+    """Take renewals out in winters in which an earlier one is not finished."""
+    shut = still_recovering(_renewed_years(facts), valuation.start_years)
+    if not shut.any():
+        return valuation
+    gain = valuation.gain.copy()
+    for column in _renewals(valuation):
+        gain[:, :, column][:, shut] = np.nan
     return replace(valuation, gain=gain)
 
 
@@ -181,7 +216,7 @@ def _choose(valuation: Valuation, least_area_ha: float) -> _Choice:
     none = ~np.isfinite(alone).any(axis=1)
     method = np.where(none, KEPT, columns[option // starts] if columns.size else KEPT)
     start = np.where(none, KEPT, option % starts)
-    return _Choice(method, start, share, joined, protect, loss_value(valuation))
+    return _Choice(method, start, share, joined, protect, loss_value(valuation), _idle_years(valuation))
 
 
 def _decide_one(
@@ -192,6 +227,7 @@ def _decide_one(
     threshold: float,
     scouting_cost: float,
     scouting_vines: int,
+    min_gain: float,
 ) -> dict[str, object]:
     standing = valuation.standing
     share = float(choice.share[place])
@@ -213,7 +249,7 @@ def _decide_one(
         gain=float(draws.mean()),
         gain_low=float(low),
         gain_high=float(high),
-        wait_cost=_wait_cost(valuation, net),
+        wait_cost=_wait_cost(valuation, net, float(draws.mean()), start),
         chance=float((draws > 0).mean()),
         threshold=threshold,
         first_year=valuation.first_year,
@@ -224,10 +260,37 @@ def _decide_one(
         missing_pct=float(100.0 * standing.missing[:, place].mean()),
         protect_gain=float(choice.protect[place]),
         too_short=vintages <= SHORT_RECORD and not _counted(row, bool(standing.counted[place])),
+        renewed=_recovering_since(row, valuation),
+        now_pct=_now_pct(row),
+        idle_year=int(choice.idle[place]),
+        min_gain=min_gain,
     )
     declining = _chance_declining(valuation, place)
     advice = choose_advice(facts, declining)
     return _row(valuation, place, choice, facts, advice, declining)
+
+
+def _recovering_since(row: pd.Series, valuation: Valuation) -> int:
+    """Year of a renewal that is not finished yet, 0 if there is none."""
+    year = row.get("renewed_year")
+    if pd.isna(year) or int(year) + RECOVERY_YEARS < valuation.first_year:
+        return 0
+    return int(year)
+
+
+def _now_pct(row: pd.Series) -> float:
+    if pd.notna(row.get("recovery_pct")):
+        return float(row["recovery_pct"])
+    return 100.0 - float(row["loss_pct"])
+
+
+def _idle_years(valuation: Valuation) -> Ints:
+    """First vintage from which keeping is expected to bring less than leaving it idle, 0 if none, by zone."""
+    standing, money = valuation.standing, valuation.money
+    flows = keep_flows(standing, money, valuation.samples, valuation.first_year)
+    margin = flows.income.mean(axis=0) - money.growing_cost_per_ha
+    worse = (margin < -money.idle_cost_per_ha) & (live(standing) > 0)
+    return np.asarray(np.where(worse.any(axis=1), standing.years[worse.argmax(axis=1)], 0))
 
 
 def _counted(row: pd.Series, otherwise: bool) -> bool:
@@ -238,7 +301,9 @@ def _counted(row: pd.Series, otherwise: bool) -> bool:
 
 def choose_advice(facts: Facts, chance_declining: float) -> str:
     """Choose between renew, scout, watch and keep; the rule is in the notes of `decide_zones`."""
-    worthwhile = bool(facts.method) and facts.gain > 0 and not facts.protect_gain > facts.gain
+    if facts.renewed:
+        return "watch" if facts.now_pct < RECOVERED_PCT else "keep"
+    worthwhile = bool(facts.method) and facts.gain > facts.min_gain and not facts.protect_gain > facts.gain
     due = worthwhile and facts.chance >= facts.threshold and facts.year <= facts.first_year + 1
     if due and not facts.too_short:
         return "renew"
@@ -249,14 +314,13 @@ def choose_advice(facts: Facts, chance_declining: float) -> str:
     return "keep"
 
 
-def _wait_cost(valuation: Valuation, net: Floats) -> float:
-    """Best renewal this winter (or none) less best next winter (or none), expected [currency/ha]."""
+def _wait_cost(valuation: Valuation, net: Floats, gain: float, start: int) -> float:
+    """Give the expected gain of the best option less the best after its winter, or none [currency/ha]."""
     columns = _renewals(valuation)
-    mean = np.nan_to_num(net[:, columns].mean(axis=0), nan=-np.inf)
-    if columns.size == 0 or mean.shape[1] == 0:
+    if columns.size == 0 or start == KEPT or gain <= 0:
         return 0.0
-    later = mean[:, 1].max() if mean.shape[1] > 1 else 0.0
-    return float(max(0.0, mean[:, 0].max()) - max(0.0, later))
+    later = np.nan_to_num(net[:, columns, start + 1 :].mean(axis=0), nan=-np.inf)
+    return max(0.0, gain - max(0.0, float(later.max(initial=0.0))))
 
 
 def _scouting_worth(valuation: Valuation, net: Floats, place: int, vines: int) -> float:
@@ -285,11 +349,11 @@ def loss_value(valuation: Valuation) -> Floats:
     --------
     >>> from vinemap.renewal.example import example_valuation
     >>> loss_value(example_valuation()).round(-2).tolist()
-    [4700.0, 600.0, 3000.0]
+    [5100.0, 600.0, 3200.0]
     """
     standing, money = valuation.standing, valuation.money
     price = valuation.samples.price[:, None] * [money.price_of(one) for one in standing.varieties]
-    tonne = np.clip(price * (1.0 - money.mog_share) - money.harvest_cost_per_t, 0.0, None)
+    tonne = np.clip(price * money.paid_share() - money.harvest_cost_per_t, 0.0, None)
     return np.asarray((np.clip(standing.healthy - standing.now, 0.0, None) * tonne).mean(axis=0))
 
 
@@ -323,4 +387,5 @@ def _row(
         "loss_value_per_ha": float(choice.loss[place]),
         "shared_with": " ".join(company),
         "mobilisation_share": float(choice.share[place]),
+        "idle_year": facts.idle_year or pd.NA,
     }

@@ -2,30 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import itertools
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
 from vinemap.errors import DataError
 from vinemap.renewal.cashflow import (
     aftercare_cost,
     chain_annual,
+    chain_credit,
+    crop_after,
     discount,
+    growing_after,
     keep_flows,
     method_gain,
     net_price,
     take_share,
     work_cost,
+    young_ages,
 )
-from vinemap.renewal.finance import Floats
+from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import Samples, Standing
-from vinemap.renewal.value import Valuation, option_crop
+from vinemap.renewal.value import Valuation, option_crop, single_zone
 
-_PER_ZONE = ("area_ha", "vines_per_ha", "metres_per_ha", "planted", "horizon", "counted", "gaps_counted")
-_PER_DRAW = ("keep", "healthy", "now", "missing", "symptomatic", "rate")
+SEARCH, SEARCH_STEPS = 8.0, 25  # break-even is sought from an eighth to eight times, in so many steps
 
 
 def explain_zone(
@@ -51,9 +56,10 @@ def explain_zone(
     -------
     pandas.DataFrame
         One row per year from the first winter to the horizon: ``year, discount_factor, keep_t_ha,
-        renew_t_ha`` [t/ha], ``keep_income, renew_income`` (less harvest cost), ``keep_cost, renew_cost``,
-        ``keep_net, renew_net, difference, difference_discounted`` [currency/ha]; the last adds up to the
-        expected gain.
+        renew_t_ha`` [t/ha], ``keep_income, renew_income`` (less harvest cost), ``keep_cost, renew_cost``
+        (growing or idling, and the work), ``keep_net, renew_net, difference, difference_discounted``
+        [currency/ha]; the last adds up to the expected gain. ``keep_idle_share`` is the share of draws in
+        which keeping would leave the zone idle that year.
 
     Raises
     ------
@@ -63,40 +69,40 @@ def explain_zone(
     Notes
     -----
     A method on a new trellis shows its equivalent annual value as ``renew_income`` from the first vintage on:
-    planting, training, growing cost and removal at the end of its life are in that figure.
+    planting, training, growing cost and removal at the end of its life are in that figure (the whole of its
+    loss, where it does not pay).
 
     Examples
     --------
     >>> from vinemap.renewal.example import example_valuation
     >>> table = explain_zone(example_valuation(), "A-Z1", method="trunk_renewal", year=2026)
     >>> table["year"].iloc[[0, -1]].tolist(), round(table["difference_discounted"].sum(), -2)
-    ([2026, 2041], np.float64(28800.0))
+    ([2026, 2041], np.float64(19900.0))
     """
     place = valuation.zone_index(zone_id)
     column, start = _option_of(valuation, place, method, year)
     one = single_zone(valuation, place)
     begin = int(one.start_years[start])
     years = np.arange(one.first_year, int(one.standing.horizon[0]) + 1)
-    keep_income, keep_crop = _keep_income(one, years), _crop_by_year(one, one.standing.keep, years)
-    renew_income, renew_cost = _renew_flows(one, column, begin, years, keep_income)
+    keep = _keep_table(one, years)
+    renew_income, renew_cost = _renew_flows(one, column, begin, years, keep)
     crop = _crop_by_year(one, option_crop(one, column, begin), years)
-    growing = np.where(years > one.first_year, one.money.growing_cost_per_ha, 0.0)
     end = np.where(years == years[-1], one.money.removal_per_ha, 0.0)
     renew_cost[years == begin] += _visit(one, column) * mobilisation_share
     if one.methods[column].renews_trellis:
-        renew_cost += np.where(years <= begin, growing, 0.0)
         renew_cost += np.where(years == begin, one.money.removal_per_ha, 0.0)
     else:
-        renew_cost += growing + end
+        renew_cost += end
     frame = pd.DataFrame({"year": years})
     frame["discount_factor"] = discount(years, one.first_year, one.money.discount_rate)
-    frame["keep_t_ha"], frame["renew_t_ha"] = keep_crop, crop
-    frame["keep_income"], frame["renew_income"] = keep_income, renew_income
-    frame["keep_cost"], frame["renew_cost"] = growing + end, renew_cost
+    frame["keep_t_ha"], frame["renew_t_ha"] = _crop_by_year(one, one.standing.keep, years), crop
+    frame["keep_income"], frame["renew_income"] = keep["income"].to_numpy(), renew_income
+    frame["keep_cost"], frame["renew_cost"] = keep["cost"].to_numpy() + end, renew_cost
     frame["keep_net"] = frame["keep_income"] - frame["keep_cost"]
     frame["renew_net"] = frame["renew_income"] - frame["renew_cost"]
     frame["difference"] = frame["renew_net"] - frame["keep_net"]
     frame["difference_discounted"] = frame["difference"] * frame["discount_factor"]
+    frame["keep_idle_share"] = keep["idle"].to_numpy()
     return frame
 
 
@@ -131,69 +137,61 @@ def _crop_by_year(one: Valuation, crop: Floats, years: np.ndarray) -> Floats:
     return out.to_numpy(dtype=float)
 
 
-def _keep_income(one: Valuation, years: np.ndarray) -> Floats:
+def _keep_table(one: Valuation, years: np.ndarray) -> pd.DataFrame:
+    """Income, cost and share of idle draws of keeping, by year; nothing in the first winter itself."""
     flows = keep_flows(one.standing, one.money, one.samples, one.first_year)
-    mean = pd.Series(flows.income[:, 0].mean(axis=0), index=one.standing.years)
-    return np.where(years > one.first_year, mean.reindex(years, fill_value=0.0).to_numpy(dtype=float), 0.0)
+    split = _split(flows.income[:, 0], one.money.growing_cost_per_ha, one.money)
+    frame = pd.DataFrame(dict(zip(("income", "cost", "idle"), split, strict=True)), index=one.standing.years)
+    frame = frame.reindex(years, fill_value=0.0)
+    frame.loc[years <= one.first_year] = 0.0
+    return frame
+
+
+def _split(
+    income: Floats, growing: Floats | float, money: Money, full: int = 0
+) -> tuple[Floats, Floats, Floats]:
+    """Mean income, mean cost and share of draws idle, by vintage; idling is open from the `full`-th on."""
+    idle = income - growing < -money.idle_cost_per_ha
+    idle[:, :full] = False
+    cost = np.where(idle, money.idle_cost_per_ha, growing)
+    return np.where(idle, 0.0, income).mean(axis=0), cost.mean(axis=0), idle.mean(axis=0)
 
 
 def _renew_flows(
-    one: Valuation, column: int, begin: int, years: np.ndarray, keep_income: Floats
+    one: Valuation, column: int, begin: int, years: np.ndarray, keep: pd.DataFrame
 ) -> tuple[Floats, Floats]:
-    """Income and cost of the work by year [currency/ha], the cost common to all options not in it."""
-    standing, method, factor = one.standing, one.methods[column], one.samples.cost[:, column]
-    income, cost = keep_income.copy(), np.zeros(years.size)
+    """Income and cost of the work by year [currency/ha]; until the work those of keeping."""
+    standing, method, money = one.standing, one.methods[column], one.money
+    factor = one.samples.cost[:, column]
+    income, cost = keep["income"].to_numpy(copy=True), keep["cost"].to_numpy(copy=True)
     later = years > begin
+    span = int(later.sum())
     if method.renews_trellis:
-        annual = chain_annual(standing, method, column, money=one.money, samples=one.samples, year=begin)
-        income[later] = annual.mean()
+        annual = chain_annual(standing, method, column, money=money, samples=one.samples, year=begin)
+        left = np.asarray([float(span)])
+        credit = chain_credit(annual, left, method.life_years, money.discount_rate)
+        income[later] = credit.mean() * capital_recovery(money.discount_rate, span)
+        cost[later] = 0.0
         return income, cost
     index = years[later] - int(standing.years[0])
-    crop = option_crop(one, column, begin)[:, 0][:, index]
-    tonne = net_price(standing, method, one.money, one.samples)
-    if method.protects or method.keeps_standing:
-        crop = crop - standing.keep[:, 0][:, index]
-        income[later] += (crop * tonne).mean(axis=0)
-    else:
-        income[later] = (crop * tonne).mean(axis=0)
+    kept = keep_flows(standing, money, one.samples, one.first_year).income[:, 0][:, index]
     if method.protects:
-        cost[(years >= begin) & (years < years[-1])] = factor.mean() * method.yearly_cost_per_ha
+        _, crop = standing.keep[:, 0][:, index], option_crop(one, column, begin)[:, 0][:, index]
+        tonne = net_price(standing, method, money, one.samples)
+        saved = (crop - standing.keep[:, 0][:, index]) * tonne
+        income[later], cost[later], _ = _split(kept + saved, money.growing_cost_per_ha, money)
+        cost[(years >= begin) & (years < years[-1])] += factor.mean() * method.yearly_cost_per_ha
         return income, cost
-    cost[years == begin] = work_cost(standing, method, factor).mean()
     take = take_share(standing, method, one.samples.take[:, column], begin)
-    cost[later] = aftercare_cost(standing, method, factor, take, int(later.sum()))[:, 0].mean(axis=0)
+    earned = crop_after(standing, method, take, span)[:, 0] * net_price(standing, method, money, one.samples)
+    if method.keeps_standing:
+        split = _split(kept + earned, money.growing_cost_per_ha, money)
+    else:
+        split = _split(earned, growing_after(method, money, span), money, young_ages(method))
+    income[later], cost[later] = split[0], split[1]
+    cost[later] += aftercare_cost(standing, method, factor, take, span)[:, 0].mean(axis=0)
+    cost[years == begin] += work_cost(standing, method, factor).mean()
     return income, cost
-
-
-def single_zone(valuation: Valuation, place: int) -> Valuation:
-    """Cut a valuation down to one zone, its draws and samples kept.
-
-    Examples
-    --------
-    >>> from vinemap.renewal.example import example_valuation
-    >>> single_zone(example_valuation(), 2).standing.zone_ids
-    ('B-Z3',)
-    """
-    whole = valuation.standing
-    part = slice(place, place + 1)
-    arrays = {name: getattr(whole, name)[part] for name in _PER_ZONE}
-    arrays |= {name: getattr(whole, name)[:, part] for name in _PER_DRAW}
-    standing = replace(
-        whole,
-        zone_ids=whole.zone_ids[part],
-        block_ids=whole.block_ids[part],
-        varieties=whole.varieties[part],
-        **arrays,
-    )
-    samples = replace(valuation.samples, look=valuation.samples.look[:, part])
-    mine = valuation.options["zone_id"] == whole.zone_ids[place]
-    return replace(
-        valuation,
-        options=valuation.options[mine].reset_index(drop=True),
-        gain=valuation.gain[:, part],
-        standing=standing,
-        samples=samples,
-    )
 
 
 def break_even(
@@ -230,24 +228,35 @@ def break_even(
     place = valuation.zone_index(zone_id)
     column, start = _option_of(valuation, place, method, year)
     one, chosen = single_zone(valuation, place), valuation.methods[column]
-    gain = _gain(one, column, start, mobilisation_share)
+
+    def at_price(factor: float) -> float:
+        return _gain(one, column, start, mobilisation_share, money=_scale_price(one.money, factor),
+                     method=_scale_new_price(chosen, factor))  # fmt: skip
+
+    def at_crop(factor: float) -> float:
+        return _gain(one, column, start, mobilisation_share, standing=_scale_crop(one.standing, factor))
+
     price = one.money.price_of(one.standing.varieties[0])
-    dearer = _gain(one, column, start, mobilisation_share, money=_scale_price(one.money, 2.0),
-                   method=_scale_new_price(chosen, 2.0))  # fmt: skip
-    slope = (dearer - gain) / price if price > 0 else 0.0
-    out = {"loss_pct": np.nan, "price_per_t": np.nan, "gain_per_price": slope}
-    if slope != 0.0:
-        even = price - gain / slope
-        out["price_per_t"] = even if even >= 0 else np.nan
-    if chosen.protects or chosen.keeps_standing:
-        return out
-    flows = keep_flows(one.standing, one.money, one.samples, one.first_year)
-    first = int(np.clip(one.start_years[start] + 1 - one.standing.years[0], 0, one.standing.years.size))
-    kept = float(flows.after[:, 0, first].mean())
-    loss = float(1.0 - (one.standing.now / one.standing.healthy).mean())
-    if kept > 0:
-        out["loss_pct"] = 100.0 * (1.0 - (1.0 + gain / kept) * (1.0 - loss))
+    slope = (at_price(1.01) - at_price(0.99)) / (0.02 * price) if price > 0 else 0.0
+    out = {"loss_pct": np.nan, "price_per_t": price * _crossing(at_price), "gain_per_price": slope}
+    if not (chosen.protects or chosen.keeps_standing):
+        left = float((one.standing.now / one.standing.healthy).mean())
+        out["loss_pct"] = 100.0 * (1.0 - left * _crossing(at_crop))
     return out
+
+
+def _crossing(gain: Callable[[float], float]) -> float:
+    """Factor nearest to 1 at which the gain is 0, NaN if there is none between 1/8 and 8."""
+    steps = np.geomspace(1.0, SEARCH, SEARCH_STEPS)
+    found = []
+    for ends in (steps, 1.0 / steps):
+        values = [gain(1.0)]
+        for near, far in itertools.pairwise(ends):
+            values.append(gain(float(far)))
+            if values[-1] == 0.0 or values[-2] * values[-1] < 0:
+                found.append(float(optimize.brentq(gain, near, far, xtol=1e-4)))
+                break
+    return min(found, key=lambda one: abs(np.log(one)), default=np.nan)
 
 
 def _gain(
@@ -277,6 +286,11 @@ def _gain(
 def _scale_price(money: Money, factor: float) -> Money:
     by_variety = {name: factor * one for name, one in money.price_by_variety.items()}
     return replace(money, price_per_t=factor * money.price_per_t, price_by_variety=by_variety)
+
+
+def _scale_crop(standing: Standing, factor: float) -> Standing:
+    """Let the zone bear more or less if kept, its healthy yield as it is."""
+    return replace(standing, keep=factor * standing.keep, now=factor * standing.now)
 
 
 def _scale_new_price(method: Method, factor: float) -> Method:

@@ -7,11 +7,12 @@ sources: [S] seen in a published source, [P] common practice without a source.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
 from vinemap.errors import SettingsError
+from vinemap.renewal.finance import Floats
 from vinemap.tables import METHODS
 
 PROTECT = "keep_protected"
@@ -19,6 +20,7 @@ _SHARES = (
     "take_share",
     "take_drop_symptomatic",
     "least_missing_share",
+    "refill_share",
     "efficacy_low",
     "efficacy_mode",
     "efficacy_high",
@@ -51,6 +53,15 @@ class Method:
         Full crop as share of the zone's healthy yield.
     restores_stand : bool
         True if missing vines are replaced too; failed vines are then set again the year after.
+    refill_share : float
+        Share of the missing vines, and of those that did not take, that are replaced by young vines in the
+        winter after the work, so that a failed take costs money and years and not the place for ever.
+    refill_cost_per_vine : float
+        Young vine with guard and its training, paid in the winter after the work [currency/vine].
+    refill_full_level : float
+        Full crop of a refilled place as share of a healthy one.
+    refill_crop_share_by_year_after : tuple of float
+        Crop of refilled places in the 1st, 2nd, ... vintage after they are set, as share of full.
     keeps_standing : bool
         True if standing vines stay as they are and only missing ones are set (infill).
     renews_trellis : bool
@@ -105,6 +116,10 @@ class Method:
     crop_share_by_year_after: tuple[float, ...] = ()
     full_level: float = 1.0
     restores_stand: bool = False
+    refill_share: float = 0.0
+    refill_cost_per_vine: float = 0.0
+    refill_full_level: float = 0.8
+    refill_crop_share_by_year_after: tuple[float, ...] = ()
     keeps_standing: bool = False
     renews_trellis: bool = False
     life_years: int = 25
@@ -153,7 +168,7 @@ def _check_amount(method: str, name: str, value: object) -> None:
     for one in amounts:
         if isinstance(one, bool) or not isinstance(one, int | float):
             continue
-        top = 1.0 if name in _SHARES or name == "crop_share_by_year_after" else np.inf
+        top = 1.0 if name in _SHARES or "crop_share" in name else np.inf
         if not 0.0 <= one <= top:
             rule = "0 to 1" if top == 1.0 else "0 or more"
             raise SettingsError(f"{name} is {one}.", where=f"method {method}", remedy=f"It must be {rule}.")
@@ -178,15 +193,28 @@ class Money:
     harvest_cost_per_t : float
         Harvest and cartage [currency/t].
     growing_cost_per_ha : float
-        Yearly growing cost [currency/ha]; the same for keeping and renewing, it matters only for replanting.
+        Yearly growing cost of vines in crop, harvest not in it [currency/ha].
+    growing_cost_out_of_crop_per_ha : float
+        The same while vines bear nothing yet after the work [currency/ha]; in between in proportion.
+    idle_cost_per_ha : float
+        Yearly cost of a zone that is left idle, neither pruned for crop nor harvested [currency/ha]: the
+        least that keeping can come to (see `vinemap.renewal.cashflow`).
     mog_share : float
-        Share of the tonnes taken off as MOG.
+        MOG by weight of a sound zone.
     mog_share_old_wood : float
-        Further share taken off kept vines at full loss, in proportion to the loss (dead wood in the box).
+        Further MOG of kept vines at full loss, in proportion to the loss (dead wood in the box).
+    mog_threshold_share, mog_deduction : float
+        MOG from which the winery deducts, and the share of the price it deducts per share above that.
     cost_sd_share : float
         Standard deviation of the cost of work as share of it.
     removal_per_ha : float
         Cost of pulling the old planting [currency/ha], at the end of the trellis or when replanting.
+
+    Notes
+    -----
+    The defaults are examples. Growing cost: 2,500 USD/acre with mechanical pruning (San Joaquin Valley South
+    2019 [S]) holds the harvest, 40-50 USD/short ton [S 2012] of 10-12 short tons/acre [P]; about 2,000
+    USD/acre without it, 7,400 AUD/ha at 1.5 AUD/USD [P]. Costs out of crop and idle [P].
 
     Examples
     --------
@@ -195,16 +223,20 @@ class Money:
     """
 
     currency: str = "AUD"
-    price_per_t: float = 600.0
+    price_per_t: float = 650.0
     price_by_variety: Mapping[str, float] = field(default_factory=dict)
     price_sd_share: float = 0.15
-    discount_rate: float = 0.05
-    harvest_cost_per_t: float = 60.0
-    growing_cost_per_ha: float = 6500.0
+    discount_rate: float = 0.06
+    harvest_cost_per_t: float = 74.0
+    growing_cost_per_ha: float = 7400.0
+    growing_cost_out_of_crop_per_ha: float = 4500.0
+    idle_cost_per_ha: float = 1500.0
     mog_share: float = 0.01
     mog_share_old_wood: float = 0.01
-    cost_sd_share: float = 0.10
-    removal_per_ha: float = 3000.0
+    mog_threshold_share: float = 0.01
+    mog_deduction: float = 1.0
+    cost_sd_share: float = 0.15
+    removal_per_ha: float = 4000.0
 
     def __post_init__(self) -> None:
         for one in fields(self):
@@ -221,9 +253,22 @@ class Money:
         """Price [currency/t] of a variety."""
         return float(self.price_by_variety.get(variety, self.price_per_t))
 
+    def paid_share(self, loss: Floats | float = 0.0) -> Floats:
+        """Share of the price paid after the deduction for MOG, at this share of crop lost to old wood.
+
+        Examples
+        --------
+        >>> money = Money(mog_share_old_wood=0.02)
+        >>> float(money.paid_share(0.0)), float(money.paid_share(0.5))
+        (1.0, 0.99)
+        """
+        mog = self.mog_share + self.mog_share_old_wood * np.asarray(loss, dtype=float)
+        over = np.clip(mog - self.mog_threshold_share, 0.0, None)
+        return np.asarray(np.clip(1.0 - self.mog_deduction * over, 0.0, 1.0))
+
 
 def default_methods() -> tuple[Method, ...]:
-    """Give the example methods, in AUD; every figure is a setting.
+    """Give the example methods, in AUD; every figure is a setting, with its source beside it.
 
     Returns
     -------
@@ -232,16 +277,18 @@ def default_methods() -> tuple[Method, ...]:
     Notes
     -----
     ``trunk_renewal``: 42-100 % of cut vines sent up watershoots by season and trunk height (Sosnowski, Wicks
-    & Scott 2011, Phytopathologia Mediterranea 50:277-284 [S]); one crop missed, full crop in 2-3 seasons [S];
-    3-6 USD/vine with retraining [P]; fall with symptoms and age [P].
-    ``graft_over``: 2-4 USD/vine, take 90-98 %, in crop after 1.5 years (growers' association 2019 [S]).
+    & Scott 2011, Phytopathologia Mediterranea 50:277-284 [S]); those were vines with symptoms (from memory),
+    so 71 %, the middle, where every vine has symptoms, and 95 % where none has [P]; one crop missed, full
+    crop in 2-3 seasons [S]; 3-6 USD/vine with retraining [P]. ``graft_over``: 2-4 USD/vine, take 90-98 %, in
+    crop after 1.5 years (growers' association 2019 [S]); valued only where ``new_variety`` names another
+    variety than the zone's own. Both refill missing and failed vines in the winter after, at the cost of
+    infill [P].
     ``infill``: setting 2-3 % of vines costs about 1,200 NZD/ha with 2-3 years of training [S 2024], so about
     24 NZD/vine at 2,000 vines/ha.
-    ``replant``: 10,000-20,000 USD/acre, for 25-30 years [S 2013]; half a crop in third leaf [S].
+    ``replant``: 10,000-20,000 USD/acre, for 25-30 years [S 2013], the middle; half a crop in third leaf [S].
     ``keep_protected``: efficacies of 25, 50 and 75 % (Kaplan et al. 2016, Wine Economics and Policy 5:127-141
-    [S]); their threshold cost of 100 USD/acre is about 250 USD/ha a year; they are efficacies against new
+    [S]); their threshold cost of 100 USD/acre is 370 AUD/ha a year; they are efficacies against new
     infection, so they count for vines without symptoms only, and after a lag [P].
-    ``graft_over`` is valued only where ``new_variety`` names another variety than the zone's own.
     ``held_years`` 8: first symptoms show between years 6 and 10 [S]. Crew days and wood per vine [P].
 
     Examples
@@ -249,76 +296,78 @@ def default_methods() -> tuple[Method, ...]:
     >>> [one.name for one in default_methods()]
     ['trunk_renewal', 'graft_over', 'infill', 'replant', 'keep_protected']
     """
-    return (
-        Method(
-            name="trunk_renewal",
-            cost_per_vine=6.5,
-            cost_per_m=0.6,
-            cost_per_ha=400.0,
-            mobilisation_per_block=1500.0,
-            take_share=0.90,
-            take_sd=0.05,
-            take_drop_symptomatic=0.35,
-            take_drop_per_year=0.005,
-            crop_share_by_year_after=(0.05, 0.60, 0.95),
-            full_level=0.98,
-            crew_days_per_ha=10.0,
-            wood_kg_per_vine=7.0,
-        ),
-        Method(
-            name="graft_over",
-            cost_per_vine=5.0,
-            cost_per_m=0.6,
-            cost_per_ha=400.0,
-            mobilisation_per_block=2500.0,
-            take_share=0.94,
-            take_sd=0.02,
-            take_drop_symptomatic=0.35,
-            take_drop_per_year=0.005,
-            crop_share_by_year_after=(0.0, 0.60, 0.95),
-            aftercare_per_vine_by_year=(0.8,),
-            crew_days_per_ha=9.0,
-            orders_per_vine=2.0,
-            wood_kg_per_vine=7.0,
-        ),
-        Method(
-            name="infill",
-            cost_per_vine=14.0,
-            mobilisation_per_block=600.0,
-            take_share=0.85,
-            take_sd=0.05,
-            crop_share_by_year_after=(0.0, 0.10, 0.50, 0.85),
-            full_level=0.95,
-            keeps_standing=True,
-            least_missing_share=0.05,
-            aftercare_per_vine_by_year=(4.0, 4.0),
-            crew_days_per_ha=16.0,
-            orders_per_vine=1.0,
-            held_years=12.0,
-        ),
-        Method(
-            name="replant",
-            cost_per_vine=9.0,
-            cost_per_ha=26000.0,
-            mobilisation_per_block=4000.0,
-            take_share=0.95,
-            take_sd=0.02,
-            crop_share_by_year_after=(0.0, 0.0, 0.50, 0.85),
-            restores_stand=True,
-            renews_trellis=True,
-            life_years=25,
-            aftercare_per_vine_by_year=(1.5, 1.5),
-            crew_days_per_ha=25.0,
-            orders_per_vine=1.0,
-            wood_kg_per_vine=20.0,
-            held_years=10.0,
-        ),
-        Method(
-            name=PROTECT,
-            yearly_cost_per_ha=350.0,
-            efficacy_low=0.25,
-            efficacy_mode=0.50,
-            efficacy_high=0.75,
-            effect_after_years=3,
-        ),
+    cut = Method(
+        name="trunk_renewal",
+        cost_per_vine=6.75,
+        cost_per_m=0.5,
+        cost_per_ha=400.0,
+        mobilisation_per_block=1500.0,
+        take_share=0.95,
+        take_sd=0.10,
+        take_drop_symptomatic=0.24,
+        take_drop_per_year=0.005,
+        crop_share_by_year_after=(0.0, 0.60, 0.95),
+        full_level=0.95,
+        refill_share=1.0,
+        refill_cost_per_vine=22.0,
+        refill_crop_share_by_year_after=(0.0, 0.10, 0.50, 0.85),
+        crew_days_per_ha=5.0,
+        wood_kg_per_vine=7.0,
+    )
+    graft = replace(
+        cut,
+        name="graft_over",
+        cost_per_vine=4.5,
+        mobilisation_per_block=2500.0,
+        take_share=0.94,
+        take_sd=0.02,
+        aftercare_per_vine_by_year=(1.5,),
+        orders_per_vine=2.0,
+    )
+    infill = Method(
+        name="infill",
+        cost_per_vine=14.0,
+        mobilisation_per_block=600.0,
+        take_share=0.85,
+        take_sd=0.05,
+        crop_share_by_year_after=(0.0, 0.10, 0.50, 0.85),
+        full_level=0.95,
+        keeps_standing=True,
+        least_missing_share=0.05,
+        aftercare_per_vine_by_year=(4.0, 4.0),
+        crew_days_per_ha=8.0,
+        orders_per_vine=1.0,
+        held_years=12.0,
+    )
+    return (cut, graft, infill, _default_replant(), _default_protection())
+
+
+def _default_replant() -> Method:
+    return Method(
+        name="replant",
+        cost_per_vine=9.0,
+        cost_per_ha=41_000.0,
+        mobilisation_per_block=4000.0,
+        take_share=0.95,
+        take_sd=0.02,
+        crop_share_by_year_after=(0.0, 0.0, 0.50, 0.85),
+        restores_stand=True,
+        renews_trellis=True,
+        life_years=25,
+        aftercare_per_vine_by_year=(1.5, 1.5),
+        crew_days_per_ha=12.0,
+        orders_per_vine=1.0,
+        wood_kg_per_vine=20.0,
+        held_years=10.0,
+    )
+
+
+def _default_protection() -> Method:
+    return Method(
+        name=PROTECT,
+        yearly_cost_per_ha=370.0,
+        efficacy_low=0.25,
+        efficacy_mode=0.50,
+        efficacy_high=0.75,
+        effect_after_years=3,
     )

@@ -137,7 +137,7 @@ def plan_programme(
     >>> from vinemap.renewal.example import example_valuation
     >>> out = plan_programme(example_valuation(), years=3, budget=50_000.0)
     >>> out.table[["zone_id", "method", "year"]].to_numpy().tolist(), out.clashes
-    ([['B-Z3', 'infill', 2026], ['A-Z1', 'trunk_renewal', 2027]], ())
+    ([['A-Z1', 'trunk_renewal', 2026], ['B-Z3', 'infill', 2027]], ())
     """
     least = dict(min_tonnes or {})
     limits = {"budget": budget, "crew days": crew_days, "vines": most_orders, "hectares": most_ha_out} | least

@@ -18,6 +18,7 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 TRELLIS_LIFE_YEARS = 35  # [P] handbook: trellis about 35 years
 LEAST_YEARS = 5  # years given to a trellis past its life that still stands; common practice, no source
+RECOVERY_YEARS = 5  # years after a renewal in which a zone still comes back; common practice, no source
 RATE_YEARS = 10  # forecast years over which a zone's own speed of decline is taken
 
 
@@ -63,6 +64,8 @@ class Standing:
         One per zone.
     area_ha, vines_per_ha, metres_per_ha, planted : numpy.ndarray, shape (zone,)
         Area [ha], planting density [vines/ha], row length [m/ha], year of planting (NaN if not known).
+    renewed : numpy.ndarray, shape (zone,)
+        Year of the last renewal, NaN if there was none.
     horizon : numpy.ndarray of int, shape (zone,)
         Last vintage on the present trellis.
     years : numpy.ndarray of int, shape (year,)
@@ -84,6 +87,7 @@ class Standing:
     vines_per_ha: Floats
     metres_per_ha: Floats
     planted: Floats
+    renewed: Floats
     horizon: Ints
     years: Ints
     keep: Floats
@@ -194,8 +198,8 @@ def prepare_standing(
     draws : ForecastDraws
     zones : pandas.DataFrame
         ``zone_id, block_id, area_ha, vines`` and, where known, ``variety, year_planted, trellis_year,
-        row_spacing_m, missing_pct`` (empty where missing vines were never counted); more zones than the draws
-        hold are left aside.
+        row_spacing_m, missing_pct`` (empty where missing vines were never counted), ``renewed_year``; more
+        zones than the draws hold are left aside.
     first_year : int
         Year of the first winter in which work could be done.
     horizon_year : int, mapping of zone_id to int, or None
@@ -243,6 +247,7 @@ def prepare_standing(
         vines_per_ha=table["vines"].to_numpy(dtype=float) / table["area_ha"].to_numpy(dtype=float),
         metres_per_ha=10_000.0 / _number_column(table, "row_spacing_m"),
         planted=_number_column(table, "year_planted"),
+        renewed=_number_column(table, "renewed_year"),
         horizon=_horizons(table, horizon_year, trellis_life_years, first_year, int(years[-1]), notes),
         years=years,
         keep=keep,
@@ -288,6 +293,14 @@ def _line_up(draws: ForecastDraws, zones: pd.DataFrame) -> pd.DataFrame:
     bad = table.index[~(table["area_ha"].to_numpy(dtype=float) > 0)]
     if len(bad):
         raise DataError(f"Zone {bad[0]} has area {table.loc[bad[0], 'area_ha']} ha.", remedy="Drop it.")
+    empty = table.index[~(_number_column(table, "vines") > 0)]
+    if len(empty):
+        raise DataError(
+            f"Zone {empty[0]} of {table.loc[empty[0], 'area_ha']} ha has {table.loc[empty[0], 'vines']} vine "
+            "places, so nothing can be worked there.",
+            where="zones",
+            remedy="Check that rows cross the zone, join it to a neighbour, or drop it.",
+        )
     return table
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -11,8 +11,7 @@ import pandas as pd
 from vinemap.errors import DataError, SettingsError
 from vinemap.renewal.cashflow import (
     all_gains,
-    crop_shape,
-    full_crop,
+    crop_after,
     protected_fall,
     slowing,
     take_share,
@@ -33,6 +32,10 @@ from vinemap.tables import RENEWAL_OPTION, check_table
 
 LOW, HIGH = 0.05, 0.95  # quantiles shown: a 90 % interval
 START_YEARS = 15
+_PER_ZONE = (
+    "area_ha", "vines_per_ha", "metres_per_ha", "planted", "renewed", "horizon", "counted", "gaps_counted",
+)  # fmt: skip
+_PER_DRAW = ("keep", "healthy", "now", "missing", "symptomatic", "rate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +114,8 @@ def value_options(
         Forecast draws of the decline stage.
     zones : pandas.DataFrame
         ``zone_id, block_id, area_ha, vines`` and, where known, ``variety, year_planted, trellis_year,
-        row_spacing_m`` [m], ``missing_pct`` (empty where missing vines were never counted: no infill then).
+        row_spacing_m`` [m], ``missing_pct`` (empty where missing vines were never counted: no infill then),
+        ``renewed_year`` (nothing is renewed again within 5 years of it).
     methods : sequence of Method
         Renewal methods and, if wanted, ``keep_protected``.
     money : Money
@@ -261,8 +265,7 @@ def option_crop(valuation: Valuation, column: int, year: int) -> Floats:
         crop[:, :, first:] += slowing(standing, valuation.samples, column)[:, :, None] * fall
         return crop
     take = take_share(standing, method, valuation.samples.take[:, column], year)
-    level = full_crop(standing, method) * (1.0 if method.restores_stand else take)
-    new = level[:, :, None] * crop_shape(standing, method, standing.years.size - first)
+    new = crop_after(standing, method, take, standing.years.size - first)
     crop[:, :, first:] = crop[:, :, first:] + new if method.keeps_standing else new
     return crop
 
@@ -273,3 +276,34 @@ def mean_cost(valuation: Valuation, column: int) -> Floats:
     if method.protects:
         return np.full(len(valuation.standing.zone_ids), method.yearly_cost_per_ha * factor.mean())
     return np.asarray(work_cost(valuation.standing, method, factor).mean(axis=0))
+
+
+def single_zone(valuation: Valuation, place: int) -> Valuation:
+    """Cut a valuation down to one zone, its draws and samples kept.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> single_zone(example_valuation(), 2).standing.zone_ids
+    ('B-Z3',)
+    """
+    whole = valuation.standing
+    part = slice(place, place + 1)
+    arrays = {name: getattr(whole, name)[part] for name in _PER_ZONE}
+    arrays |= {name: getattr(whole, name)[:, part] for name in _PER_DRAW}
+    standing = replace(
+        whole,
+        zone_ids=whole.zone_ids[part],
+        block_ids=whole.block_ids[part],
+        varieties=whole.varieties[part],
+        **arrays,
+    )
+    samples = replace(valuation.samples, look=valuation.samples.look[:, part])
+    mine = valuation.options["zone_id"] == whole.zone_ids[place]
+    return replace(
+        valuation,
+        options=valuation.options[mine].reset_index(drop=True),
+        gain=valuation.gain[:, part],
+        standing=standing,
+        samples=samples,
+    )

@@ -12,6 +12,7 @@ METHOD_WORDS = {
     "replant": "replanting",
     "keep_protected": "keeping with wound protection",
 }
+SOON_YEARS = 3  # a loss further ahead is not worth a clause
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,14 @@ class Facts:
         Net present value of wound protection over keeping [currency/ha], NaN if not valued.
     too_short : bool
         True where too few vintages are on record to renew on yield alone.
+    renewed : int
+        Year of a renewal after which the zone still comes back, 0 if there is none.
+    now_pct : float
+        Yield now, of the healthy one [%].
+    idle_year : int
+        Vintage from which leaving it idle loses less than growing its crop, 0 if there is none.
+    min_gain : float
+        Gain asked for [currency/ha].
     """
 
     healthy_t_ha: float
@@ -67,6 +76,10 @@ class Facts:
     missing_pct: float
     protect_gain: float
     too_short: bool
+    renewed: int = 0
+    now_pct: float = 100.0
+    idle_year: int = 0
+    min_gain: float = 0.0
 
 
 def say_amount(amount: float) -> str:
@@ -137,11 +150,32 @@ def _option(facts: Facts) -> str:
 
 
 def _delay_words(facts: Facts) -> str:
-    if round(abs(facts.wait_cost)) == 0:
-        return "a year's delay changes nothing"
-    if facts.wait_cost > 0:
-        return f"a year's delay costs about {_money(facts, facts.wait_cost)}"
-    return f"waiting a year gains about {_money(facts, -facts.wait_cost)}"
+    """Say what a year past the best winter costs."""
+    past = "a year's delay" if facts.year == facts.first_year else f"a year's delay past {facts.year}"
+    if round(facts.wait_cost) == 0:
+        return f"{past} changes nothing"
+    return f"{past} costs about {_money(facts, facts.wait_cost)}"
+
+
+def _idle_words(facts: Facts) -> str:
+    """Say where the crop no longer pays for growing it."""
+    if not facts.first_year < facts.idle_year <= facts.first_year + SOON_YEARS:
+        return ""
+    return (
+        f"; from vintage {facts.idle_year} on its crop pays so much less than it costs to grow that leaving "
+        "it idle loses less"
+    )
+
+
+def _say_recovering(facts: Facts) -> str:
+    head = f"Renewed in {facts.renewed}"
+    if math.isnan(facts.now_pct):
+        return f"{head}, still coming back; nothing more is to be done before that is seen."
+    tail = "still coming back" if facts.now_pct < 90.0 else "nearly or wholly back"
+    return (
+        f"{head}, {tail}: it yields {_whole(facts.now_pct)} % of its healthy {facts.healthy_t_ha:.0f} t/ha, "
+        "and the crops of the first years say nothing against the work."
+    )
 
 
 def say_renew(facts: Facts) -> str:
@@ -179,6 +213,8 @@ def say_scout(facts: Facts) -> str:
 
 def say_watch(facts: Facts) -> str:
     """Sentence for `watch`."""
+    if facts.renewed:
+        return _say_recovering(facts)
     head = state_words(facts)
     if not facts.method:
         return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
@@ -191,22 +227,30 @@ def say_watch(facts: Facts) -> str:
     if facts.gain <= 0:
         return (
             f"{head}; no renewal pays yet, the nearest is {option} at {_money(facts, facts.gain)} against "
-            f"keeping ({_interval(facts)})."
+            f"keeping ({_interval(facts)}){_idle_words(facts)}."
+        )
+    if facts.gain <= facts.min_gain:
+        return (
+            f"{head}; {option} would be worth {_money(facts, facts.gain)} on average ({_interval(facts)}), "
+            f"less than the {_money(facts, facts.min_gain)} asked for{_idle_words(facts)}."
         )
     if facts.chance < facts.threshold:
         return (
             f"{head}; {option} would be worth {_money(facts, facts.gain)} on average "
             f"({_interval(facts)}) but "
-            f"pays in only {_chance(facts)}, short of the {100.0 * facts.threshold:.0f} asked for."
+            f"pays in only {_chance(facts)}, short of the {100.0 * facts.threshold:.0f} asked "
+            f"for{_idle_words(facts)}."
         )
     return (
         f"{head}; {option} promises {_money(facts, facts.gain)} ({_interval(facts)}) and pays in "
-        f"{_chance(facts)}, and {_delay_words(facts)}, so it can wait."
+        f"{_chance(facts)}; waiting until then loses nothing, and {_delay_words(facts)}."
     )
 
 
 def say_keep(facts: Facts) -> str:
     """Sentence for `keep`."""
+    if facts.renewed:
+        return _say_recovering(facts)
     head = state_words(facts)
     if not facts.method:
         return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
@@ -216,7 +260,7 @@ def say_keep(facts: Facts) -> str:
         tail = f", while wound protection is worth {_money(facts, facts.protect_gain)}"
     return (
         f"{head}; even the best renewal, {option}, comes to {_money(facts, facts.gain)} against keeping "
-        f"({_interval(facts)}){tail}."
+        f"({_interval(facts)}){tail}{_idle_words(facts)}."
     )
 
 
