@@ -83,6 +83,29 @@ class Intake:
     details: dict[str, Any] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """How the columns of an earlier file were meant, for the next file of the same shape.
+
+    Attributes
+    ----------
+    kind : str
+    headers : list of str
+        Columns of that file, in order: its shape.
+    columns, units : dict of str to str
+        Field to header, field to unit, as the user said or as only the values told.
+    file : str
+    import_id : int
+    """
+
+    kind: str
+    headers: list[str]
+    columns: dict[str, str]
+    units: dict[str, str]
+    file: str = ""
+    import_id: int = 0
+
+
 class Refusals:
     """Collects, for every row, the first reason to leave it out.
 

@@ -23,10 +23,11 @@ from vinemap.estate.ledger import (
     stored_already,
     write_ledger,
 )
+from vinemap.estate.memory import MEMORY_FILE, read_memory, with_memory, without_import, write_memory
 from vinemap.estate.settings import default_settings_text
 from vinemap.estate.shelf import EstateTables
 from vinemap.estate.transaction import Transaction, needs_recovery, recover
-from vinemap.taken import Intake
+from vinemap.taken import Intake, Remembered
 
 
 def create_estate(folder: Path | str, *, name: str = "My estate") -> EstateStore:
@@ -140,9 +141,20 @@ class EstateStore(EstateTables):
             number = next_number(ledger)
             with self._transaction(number) as change:
                 report = stage_import(self, change, taken, number)
+                self._remember(change, taken, number)
                 new = add_line(ledger, report, sha256=taken.sha256, vintage=taken.vintage)
                 change.put(LEDGER_FILE, lambda path: write_ledger(new, path))
         return report
+
+    def remembered(self) -> list[Remembered]:
+        """How columns of earlier files were meant; pass it to `vinemap.intake.read_source`."""
+        return read_memory(self.folder)
+
+    def _remember(self, change: Transaction, taken: Intake, number: int) -> None:
+        learnt = taken.details.get("remember")
+        if isinstance(learnt, Remembered):
+            memory = with_memory(self.remembered(), learnt, file=taken.file, import_id=number)
+            change.put(MEMORY_FILE, lambda path: write_memory(memory, path))
 
     def add_blocks(self, taken: Intake) -> ImportReport:
         """Store block outlines; blocks known already get the new outline and attributes."""
@@ -195,6 +207,9 @@ class EstateStore(EstateTables):
             new = mark_undone(ledger, import_id)
             with self._transaction(next_number(ledger)) as change:
                 removed = stage_undo(self, change, str(line["kind"]), import_id, new)
+                memory = without_import(self.remembered(), import_id)
+                if len(memory) != len(self.remembered()):
+                    change.put(MEMORY_FILE, lambda path: write_memory(memory, path))
                 change.put(LEDGER_FILE, lambda path: write_ledger(new, path))
         return ImportReport(
             import_id,

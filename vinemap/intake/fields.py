@@ -230,6 +230,8 @@ COUNTS = (
     Field("block_id", "text", "", _BLOCK_WORDS, required=True),
     Field("row_no", "whole", "", _ROW_WORDS, 1, 100_000, required=True),
     Field("from_vine", "whole", "", _words("from vine, first vine, vine from, start vine, vine, vine no, "
+        "vine number, cepa, nro cepa, numero de cepa, cep, cep no, pied, vite, ceppo, numero vite, stock, "
+        "rebe, stocknummer, videira, numero da videira, "
         "desde cepa, "
           "de cep, du cep, da vite, von stock, von rebe, da videira, cepa desde"), 1, 100_000),
     Field("to_vine", "whole", "", _words("to vine, last vine, vine to, end vine, hasta cepa, a cep, au cep, "
@@ -262,6 +264,31 @@ COUNTS = (
         "recolte, poids recolte, "
         "raccolto, peso raccolto, geerntet, erntegewicht, lesegewicht, colhido, peso colhido, mass, weight"),
         0, 100_000, ("kg", "lb")),
+    Field("panel", "whole", "", _words(
+        "panel, panel no, panel number, bay, bay no, tramo, vano, travee, numero de travee, campata, "
+        "numero campata, stickelfeld, drahtfeld, vao, painel"), 1, 100_000),
+    Field("status", "text", "", _words(
+        "status, vine status, condition, vine condition, state, estado, estado de la cepa, etat, "
+            "etat du cep, "
+        "stato, stato vite, zustand, zustand der rebe, estado da videira")),
+    Field("bunches", "whole", "", _words(
+        "bunches, bunch count, number of bunches, clusters, cluster count, racimos, numero de racimos, "
+        "grappes, nombre de grappes, grappoli, numero grappoli, trauben, traubenzahl, cachos, "
+        "numero de cachos"), 0, 1e6),
+    Field("bunch_kg", "number", "kg", _words(
+        "bunch weight, bunch mass, average bunch weight, cluster weight, peso racimo, peso de racimo, "
+        "peso medio racimo, poids grappe, poids de grappe, poids moyen grappe, peso grappolo, "
+        "peso medio grappolo, traubengewicht, mittleres traubengewicht, peso cacho, peso do cacho"),
+        0.001, 5, ("g", "kg", "lb"), (0.03, 0.8)),
+    Field("pruning_kg", "number", "kg", _words(
+        "pruning weight, pruning mass, prunings, peso de poda, madera de poda, bois de taille, "
+        "poids des bois de taille, legno di potatura, peso legno di potatura, schnittholz, "
+            "schnittholzgewicht, "
+        "peso da poda, lenha de poda"), 0, 100_000, ("kg", "g", "lb")),
+    Field("box_width_m", "number", "m", _words(
+        "box width, cordon width, hedge width, canopy width, ancho del cordon, ancho de seto, "
+        "largeur du cordon, largeur de haie, larghezza cordone, larghezza siepe, kordonbreite, heckenbreite, "
+        "largura do cordao, largura da sebe"), 0.01, 6, ("m", "cm", "ft"), (0.1, 3.0)),
     Field("easting", "number", "", EASTING.words, -3e7, 3e7),
     Field("northing", "number", "", NORTHING.words, -3e7, 3e7),
 )  # fmt: skip
@@ -292,6 +319,26 @@ FIELDS: dict[str, tuple[Field, ...]] = {
     "counts": COUNTS,
     "renewals": RENEWALS,
 }
+
+# What a count says of a single vine; "" is a vine without fault.
+STATUS_WORDS: dict[str, tuple[str, ...]] = {
+    "": _words("ok, good, healthy, fine, alive, full, productive, normal, sana, sano, buena, sain, "
+            "saine, bon, "
+               "gesund, gut, buono, buona, saudavel, boa"),
+    "missing": _words("missing, dead, gap, absent, empty, faltante, falta, falla, muerta, manquant, "
+            "absent, mort, "
+                      "mancante, morta, fallanza, fehlt, fehlend, fehlstelle, tot, ausente, falha"),
+    "symptomatic": _words("symptomatic, symptoms, dieback, sintomatica, con sintomas, sintomas, "
+            "symptomatique, "
+                          "symptomes, sintomatico, con sintomi, sintomi, symptomatisch, symptome, krank, "
+                          "com sintomas"),
+    "dead_arm": _words("dead arm, dead cordon, one arm dead, brazo muerto, bras mort, "
+            "braccio morto, toter arm, "
+                       "braco morto"),
+    "replanted": _words("replanted, replant, young, young vine, replantada, nueva, joven, complant, "
+            "replante, "
+                        "jeune, reimpianto, rimpiazzo, giovane, nachgepflanzt, jung, jungrebe, nova"),
+}  # fmt: skip
 
 METHOD_WORDS: dict[str, tuple[str, ...]] = {
     "trunk_renewal": _words("trunk renewal, trunk, retrunk, trunk surgery, remedial surgery, renovacion de "

@@ -27,12 +27,13 @@ def tidy_blocks(job: Job) -> gpd.GeoDataFrame:
     Returns
     -------
     geopandas.GeoDataFrame
-        `vinemap.tables.BLOCKS` in WGS84; rows refused still in it.
+        `vinemap.tables.BLOCKS` in WGS84; an outline in several parts is a MultiPolygon; rows refused still in
+        it.
     """
     geometry = _single_parts(layer_geometry(job), _MULTIPOLYGON)
     kinds = shapely.get_type_id(geometry.to_numpy())
-    job.refusals.add(kinds == _MULTIPOLYGON, "outline is in several parts; give each part its own block_id")
-    job.refusals.add(kinds != _POLYGON, "geometry is not an outline (Polygon)", geometry.geom_type)
+    outline = (kinds == _POLYGON) | (kinds == _MULTIPOLYGON)
+    job.refusals.add(~outline, "geometry is not an outline (Polygon)", geometry.geom_type)
     block_id = _block_ids(job)
     job.refusals.add(block_id.duplicated(), "block_id stands in the file twice", block_id)
     # Two names that differ only in letter case would be one file on Windows and macOS.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from vinemap.intake.fields import FIELDS
 from vinemap.intake.raw import RawTable
 from vinemap.intake.recognise import recognise_columns
 from vinemap.intake.source import _first_bytes, find_source, read_raw, read_source
-from vinemap.taken import KINDS, Guess, Intake, count_reasons
+from vinemap.taken import KINDS, Guess, Intake, Remembered, count_reasons
 
 FIRST_ROWS = 8
 SHOWN_REFUSED = 20
@@ -116,6 +116,7 @@ def preview_source(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     timezone: str = "",
+    remembered: Sequence[Remembered] = (),
 ) -> Preview:
     """Tell how a file would be read; arguments as in `read_source`.
 
@@ -144,7 +145,14 @@ def preview_source(
         notes = [f"Taken as {kind} (confidence {sure:.2f}); say otherwise by naming the kind."]
     try:
         taken = read_source(
-            file, kind, vintage=vintage, crs=crs, columns=columns, units=units, timezone=timezone
+            file,
+            kind,
+            vintage=vintage,
+            crs=crs,
+            columns=columns,
+            units=units,
+            timezone=timezone,
+            remembered=remembered,
         )
     except IntakeError as error:
         return _refused_preview(file, kind, raw, notes, str(error), columns, units)

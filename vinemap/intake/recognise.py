@@ -252,6 +252,9 @@ def _with_unit(
     if seen and seen in FACTORS[one.unit]:
         return Guess(one.name, header, seen, confidence, f"{why}; unit in the header" if seen else why)
     unit, sure, reason = _unit_by_values(one, sample[header], raw.decimal)
+    cut = len(header) == SHAPEFILE_NAME_LENGTH and one.name.startswith(header.lower())
+    if cut and sure < DOUBTFUL_BELOW and unit == one.unit:
+        sure, reason = 0.85, f"{one.name} cut off by a Shapefile"
     return Guess(one.name, header, unit, min(confidence, sure), f"{why}; {reason}")
 
 

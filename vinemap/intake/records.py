@@ -1,4 +1,4 @@
-"""Weighed loads, row counts and renewals done: tidy tables."""
+"""Weighed loads and renewals done: tidy tables."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 from vinemap.intake.convert import Job, missing_column
 from vinemap.intake.fields import METHOD_WORDS
 from vinemap.intake.header import plain_words
-from vinemap.tables import COUNTS, LOADS, METHODS, RENEWALS, check_table
+from vinemap.tables import LOADS, METHODS, RENEWALS, check_table
 
 # A scale and a pen may disagree by this much before it is worth a word.
 NET_TOLERANCE_KG = 20.0
@@ -36,7 +36,7 @@ def tidy_loads(job: Job) -> pd.DataFrame:
     frame = pd.DataFrame(
         {
             "load_id": _load_ids(job),
-            "vintage": _vintage(job),
+            "vintage": vintage_of(job),
             "block_id": job.values["block_id"].str.replace(r"\s*[;+,&]\s*", ";", regex=True).str.strip("; "),
             "machine": job.column("machine", ""),
             "time": job.column("time", pd.NaT),
@@ -75,7 +75,7 @@ def _load_ids(job: Job) -> pd.Series:
     return ids.where(~without, own)
 
 
-def _vintage(job: Job) -> pd.Series:
+def vintage_of(job: Job) -> pd.Series:
     """Vintage of each row: named by the user, else the column, else the year of its time."""
     if job.has("vintage"):
         vintage = job.values["vintage"]
@@ -99,49 +99,6 @@ def _vintage(job: Job) -> pd.Series:
 def whole(values: pd.Series) -> pd.Series:
     """Numbers as nullable integers; what is not whole becomes empty (its row was refused before)."""
     return values.where(values == values.round()).astype("Int64")
-
-
-def tidy_counts(job: Job) -> pd.DataFrame:
-    """Make the table of row counts.
-
-    Parameters
-    ----------
-    job : Job
-
-    Returns
-    -------
-    pandas.DataFrame
-        `vinemap.tables.COUNTS`; ``vines`` from the stretch where not given.
-    """
-    names = ("from_vine", "to_vine", "vines", "missing", "symptomatic", "dead_arm", "replanted")
-    numbers = {name: job.column(name) for name in names}
-    if not any(job.has(name) for name in (*names[2:], "picked_kg")):
-        raise missing_column(job, "missing", "symptomatic", "vines", "picked_kg")
-    first, last = numbers["from_vine"], numbers["to_vine"].fillna(numbers["from_vine"])
-    job.refusals.add(last < first, "to_vine is before from_vine", last)
-    numbers["to_vine"] = last
-    numbers["vines"] = numbers["vines"].fillna(last - first + 1)
-    for name in names[3:]:
-        job.refusals.add(
-            numbers[name] > numbers["vines"], f"{name} is more than the vines looked at", numbers[name]
-        )
-    together = numbers["missing"].fillna(0) + numbers["symptomatic"].fillna(0)
-    job.refusals.add(
-        together > numbers["vines"],
-        "missing and symptomatic together are more than the vines looked at",
-        together,
-    )
-    frame = pd.DataFrame(
-        {"vintage": _vintage(job), "block_id": job.values["block_id"], "row_no": whole(job.values["row_no"])}
-        | {name: whole(values) for name, values in numbers.items()}
-        | {name: job.column(name) for name in ("picked_kg", "easting", "northing")}
-        | {"import_id": 0}
-    )
-    keys = ["vintage", "block_id", "row_no", "from_vine", "to_vine", "easting", "northing"]
-    job.refusals.add(
-        frame.duplicated(keys), "the same stretch was counted twice in the file", frame["row_no"]
-    )
-    return check_table(frame, COUNTS, where=job.where)
 
 
 def tidy_renewals(job: Job) -> pd.DataFrame:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,17 +13,19 @@ import pandas as pd
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import TASK_NAME, hash_file, unpacked
 from vinemap.intake.convert import Job, convert_fields
+from vinemap.intake.counts import tidy_counts
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.harvest import tidy_harvest
 from vinemap.intake.imagery import read_imagery
 from vinemap.intake.land import tidy_blocks, tidy_rows
 from vinemap.intake.raw import RawTable
+from vinemap.intake.recall import recall_columns, settle_units, to_remember
 from vinemap.intake.recognise import doubtful_notes, recognise_columns
-from vinemap.intake.records import tidy_counts, tidy_loads, tidy_renewals
+from vinemap.intake.records import tidy_loads, tidy_renewals
 from vinemap.intake.taskdata import read_task_data
 from vinemap.intake.text import read_text
 from vinemap.intake.vector import FORMATS, raw_from_frame, read_vector
-from vinemap.taken import KINDS, Intake, Refusals
+from vinemap.taken import KINDS, Intake, Refusals, Remembered
 
 _TIDY: dict[str, Callable[[Job], pd.DataFrame]] = {
     "harvest": tidy_harvest,
@@ -176,6 +178,7 @@ def read_source(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     timezone: str = "",
+    remembered: Sequence[Remembered] = (),
 ) -> Intake:
     """Read any source file into the tidy table of its kind.
 
@@ -194,6 +197,9 @@ def read_source(
         Field to unit.
     timezone : str
         Zone of clocks without one, such as "Australia/Adelaide"; "" keeps them as UTC with a note.
+    remembered : sequence of Remembered
+        How the columns of earlier files were meant (`vinemap.estate.EstateStore.remembered`); used where the
+        file has the same columns.
 
     Returns
     -------
@@ -219,6 +225,7 @@ def read_source(
         columns=columns,
         units=units,
         timezone=timezone,
+        remembered=remembered,
         sha256=hash_file(file),
         path=file,
     )
@@ -234,6 +241,7 @@ def read_frame(
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     timezone: str = "",
+    remembered: Sequence[Remembered] = (),
 ) -> Intake:
     """Take a DataFrame or GeoDataFrame as if it had been read from a file; arguments as in `read_source`."""
     import hashlib
@@ -254,6 +262,7 @@ def read_frame(
         columns=columns,
         units=units,
         timezone=timezone,
+        remembered=remembered,
         sha256=sha256,
         path=None,
     )
@@ -274,13 +283,16 @@ def _tidy(
     columns: Mapping[str, str] | None,
     units: Mapping[str, str] | None,
     timezone: str,
+    remembered: Sequence[Remembered],
     sha256: str,
     path: Path | None,
 ) -> Intake:
     fields = FIELDS[kind]
     if not len(raw.frame):
         raise _nothing_left(raw.refused, where)
-    guesses = recognise_columns(raw, fields, columns=columns, units=units, where=where)
+    said = recall_columns(raw, kind, columns, units, remembered)
+    guesses = recognise_columns(raw, fields, columns=said.columns, units=said.units, where=where)
+    guesses = settle_units(guesses, said)
     job = Job(
         where,
         kind,
@@ -290,7 +302,7 @@ def _tidy(
         vintage or 0,
         None if crs is None else str(crs),
         timezone,
-        notes=[*raw.notes, *doubtful_notes(guesses)],
+        notes=[*raw.notes, *([said.note] if said.note else []), *doubtful_notes(guesses)],
     )
     convert_fields(job, fields)
     table = _TIDY[kind](job)
@@ -315,7 +327,7 @@ def _tidy(
         sha256,
         vintage or 0,
         path,
-        _details(raw),
+        _details(raw) | {"remember": to_remember(kind, list(raw.frame.columns), said, guesses)},
     )
 
 
