@@ -24,6 +24,7 @@ from shapely import MultiPolygon
 
 from vinemap import tables
 from vinemap.errors import GeometryError, StoreError, TableError
+from vinemap.publish.cover import mend_cover
 from vinemap.publish.dictionary import column_comment
 from vinemap.publish.files import written_aside
 from vinemap.publish.layer_styles import store_styles
@@ -33,6 +34,7 @@ from vinemap.publish.styles import list_styles
 VERSION = "1.3"
 # Area column and geometry may differ by this share (rounding of the column), never more.
 AREA_TOLERANCE = 0.001
+MOVED_M2 = 0.001
 _WRITTEN_AS = {"Polygon": "MultiPolygon"}
 
 
@@ -69,7 +71,7 @@ def write_geopackage(
     Raises
     ------
     GeometryError
-        If a layer is in another CRS, or holds an empty or invalid geometry.
+        If a layer is in another CRS, or holds an empty or invalid geometry, or zones overlap.
     TableError
         If a documented column is missing or an area column disagrees with its geometry.
     StoreError
@@ -77,6 +79,7 @@ def write_geopackage(
     """
     target, wanted = Path(path), pyproj.CRS.from_user_input(crs)
     ready = {table.name: _ready(layers.get(table.name), table, wanted) for table in tables.OUTPUTS}
+    ready["zone"] = _share_borders(gpd.GeoDataFrame(ready["zone"]), gpd.GeoDataFrame(ready["block"]))
     _release(target)
     with written_aside(target) as aside:
         with _unsynced():
@@ -151,6 +154,28 @@ def _check_area(frame: pd.DataFrame, shapes: np.ndarray, table: tables.Table) ->
             where=f"layer {table.name}, row {spot}",
             remedy="Measure the area from the geometry that is written, in the equal-area CRS.",
         )
+
+
+def _share_borders(zones: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Zones whose borders meet exactly, those of one block cutting it up without overlap."""
+    outlines = dict(zip(blocks["block_id"], blocks.geometry, strict=True))
+    shapes = np.array(zones.geometry.array, dtype=object)
+    for block_id, places in zones.groupby("block_id").indices.items():
+        if block_id not in outlines:
+            continue
+        cover = mend_cover(shapes[places], outlines[block_id])
+        if cover.overlapping:
+            first, second = (zones["zone_id"].iloc[places[one]] for one in cover.overlapping[0][:2])
+            raise GeometryError(
+                f"{first} and {second} overlap by {cover.overlaps[0].area:.0f} m2.",
+                where="layer zone",
+                remedy="Cut one of them back: hectares must not be counted twice.",
+            )
+        shapes[places] = _oriented(np.array(cover.shapes, dtype=object))
+    out = zones.set_geometry(gpd.GeoSeries(shapes, index=zones.index, crs=zones.crs))
+    moved = np.abs(out.area - zones.area) > MOVED_M2
+    out.loc[moved, "area_ha"] = out.area[moved] / 10_000
+    return out
 
 
 def _release(path: Path) -> None:
