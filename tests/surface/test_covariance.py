@@ -3,8 +3,11 @@ import pytest
 from scipy.special import gamma, kv
 
 from vinemap.errors import DataError
-from vinemap.surface import MODELS, Variogram
-from vinemap.surface.covariance import tabulate_covariance
+from vinemap.surface import MODELS, Structure, Variogram
+from vinemap.surface.covariance import kernel_terms
+from vinemap.surface.lanes import load, store
+from vinemap.surface.neighbours import compiled
+from vinemap.surface.systems import covariance_lanes
 
 
 @pytest.mark.parametrize("model", MODELS)
@@ -26,15 +29,32 @@ def test_matern_forms_agree_with_the_bessel_form(model, smoothness):
     assert Variogram(model, 0.0, 1.0, 3.0).correlation(3.0 * u) == pytest.approx(bessel, rel=1e-10)
 
 
+@compiled
+def covariance_of(squared, terms, out):
+    for j in range(0, squared.shape[1], 8):
+        store(out, 0, j, covariance_lanes(load(squared, 0, j), terms))
+
+
+@pytest.mark.parametrize(
+    "further", [(), (Structure("matern_3_2", 1.5, 90.0), Structure("spherical", 0.5, 8.0))]
+)
 @pytest.mark.parametrize("model", MODELS)
-def test_table_gives_the_covariance_at_any_distance(model):
-    variogram = Variogram(model, 1.0, 4.0, 25.0)
-    table, step_m = tabulate_covariance(variogram)
-    distance = np.concatenate([np.linspace(0.0, 200.0, 5001), [25.0, 999.0, 1e5]])
-    segment = np.minimum((distance / step_m).astype(int), len(table) - 1)
-    part = distance / step_m - segment
-    looked_up = (table[segment] * part[:, None] ** np.arange(4)).sum(axis=1)
-    assert np.abs(looked_up - variogram.structure(distance)).max() < 1e-10 * 4.0
+def test_kernels_give_the_covariance_at_any_distance(model, further):
+    variogram = Variogram(model, 1.0, 4.0, 25.0, further=further)
+    distance = np.concatenate(
+        [np.linspace(0.0, 200.0, 5000), [24.99, 25.0, 999.0, 1e5, 1e9, 1e12, 0.0, 1e-9]]
+    )
+    out = np.empty((1, len(distance)))
+    covariance_of(distance[None, :] ** 2, kernel_terms(variogram), out)
+    assert np.abs(out[0] - variogram.structure(distance)).max() < 1e-12 * variogram.structured_sill
+
+
+def test_directions_are_scaled_to_the_range_along_the_bearing():
+    variogram = Variogram("exponential", 0.0, 1.0, 40.0, bearing_deg=90.0, ratio=0.25)
+    places = np.array([[0.0, 0.0], [8.0, 0.0], [0.0, 8.0]])
+    scaled = variogram.scale_places(places)
+    along, across = np.hypot(*(scaled[1:] - scaled[0]).T)
+    assert (along, across) == pytest.approx((8.0, 32.0))
 
 
 @pytest.mark.parametrize(
@@ -44,6 +64,11 @@ def test_table_gives_the_covariance_at_any_distance(model):
         (("spherical", -0.1, 1.0, 1.0), "nugget is -0.1"),
         (("spherical", 0.0, float("nan"), 1.0), "partial_sill is nan"),
         (("spherical", 0.0, 1.0, 0.0), "range is 0.0 m"),
+        (("spherical", 0.0, 1.0, 9.0, 0.0, -1.0), "ratio is -1.0"),
+        (
+            ("spherical", 0.0, 1.0, 9.0, 0.0, 1.0, (Structure("spherical", -3.0, 1.0),)),
+            "partial_sill is -3.0",
+        ),
     ],
 )
 def test_refuses_what_is_no_variogram(settings, words):

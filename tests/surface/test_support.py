@@ -1,8 +1,10 @@
 import numpy as np
 import pytest
+from scipy.ndimage import map_coordinates
 
 from vinemap.errors import DataError
-from vinemap.surface import Variogram, discretise_block, mean_covariance
+from vinemap.surface import MODELS, Variogram, discretise_block, mean_covariance
+from vinemap.surface.support import tabulate_block
 
 
 @pytest.mark.parametrize("quadrature", ["regular", "gauss"])
@@ -28,6 +30,22 @@ def test_mean_covariance_of_a_square_converges_to_the_integral():
     points, weights = discretise_block(1.0, 20)
     within = mean_covariance(long, points, weights)
     assert (1.0 - within) * 1e6 / 1.5 == pytest.approx(expected, rel=2e-3)
+    exact = tabulate_block(long, 1.0)[3]
+    assert (1.0 - exact) * 1e6 / 1.5 == pytest.approx(expected, rel=1e-8)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 0.4])
+@pytest.mark.parametrize("model", MODELS)
+def test_table_of_a_block_is_the_mean_covariance_with_it(model, ratio):
+    variogram = Variogram(model, 0.0, 1.0, 12.0, bearing_deg=90.0, ratio=ratio)
+    points, weights = discretise_block(10.0, 160)
+    table, per_column, per_row, _ = tabulate_block(variogram, 10.0)
+    for east, north in [(0.0, 0.0), (3.1, 1.7), (5.0, 5.0), (4.9, 0.1), (9.0, 14.0)]:
+        gap = variogram.scale_places(points + np.array([east, north]))
+        dense = variogram.structure(np.hypot(*gap.T)) @ weights
+        column, row = east * per_column, north / ratio * per_row
+        found = map_coordinates(table, [[row + 1], [column + 1]], order=3, mode="nearest")[0]
+        assert found == pytest.approx(dense, abs=3e-4)
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,6 @@
 """Readings to surface: variogram, local block kriging, whole zones, cross-validation by rows."""
 
-from vinemap.surface.covariance import MODELS, Model, Variogram
+from vinemap.surface.covariance import MODELS, Model, Structure, Variogram
 from vinemap.surface.fit import VariogramFit, fit_variogram
 from vinemap.surface.kriging import LocalBlockKriging
 from vinemap.surface.pairs import ExperimentalVariogram, experimental_variogram
@@ -15,6 +15,7 @@ __all__ = [
     "ExperimentalVariogram",
     "LocalBlockKriging",
     "Model",
+    "Structure",
     "Surface",
     "Variogram",
     "VariogramFit",

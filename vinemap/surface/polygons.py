@@ -12,7 +12,7 @@ import shapely
 
 from vinemap.errors import DataError
 from vinemap.surface.checks import check_readings
-from vinemap.surface.covariance import Floats, Variogram, tabulate_covariance
+from vinemap.surface.covariance import Floats, Variogram, kernel_terms
 from vinemap.surface.support import mean_covariance
 from vinemap.surface.systems import SMALLEST_PIVOT, krige_support
 
@@ -183,15 +183,15 @@ def _krige_one(
         return float("nan"), float("nan"), 0, 0
     places, numbers, error = thin_readings(points[near], values[near], noise[near], max_points, rng)
     support = points_inside(polygon)
-    table, step_m = tabulate_covariance(variogram)
     weights = np.full(len(support), 1.0 / len(support))
     within = mean_covariance(variogram, support, weights)
-    smallest = SMALLEST_PIVOT * (variogram.partial_sill + float(error.max()))
+    smallest = SMALLEST_PIVOT * (variogram.structured_sill + float(error.max()))
     # Without any variance every scale gives the same weights, and the variance is nought.
     diagonal, scale = (error, 1.0) if smallest > 0 else (np.ones_like(error), 0.0)
     mean, variance = krige_support(
-        places, numbers, diagonal, support, weights, table, 1.0 / step_m,
-        float(variogram.partial_sill), within, smallest,
+        variogram.scale_places(places), numbers, diagonal,
+        np.column_stack([variogram.scale_places(support), weights]),
+        kernel_terms(variogram), variogram.structured_sill, within, smallest,
     )  # fmt: skip
     variance *= scale
     return mean, float(np.sqrt(variance)), int(near.sum()), len(places)
