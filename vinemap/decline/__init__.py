@@ -1,6 +1,6 @@
 """Decline: vintage effects apart from loss; curves, forecast draws, cause hints, health score, scouting."""
 
-from vinemap.decline.cause import hint_cause
+from vinemap.decline.cause import hint_cause, list_machine_changes
 from vinemap.decline.curves import CurveBank, draw_bank, draw_recovery
 from vinemap.decline.fit import Decline, fit_decline
 from vinemap.decline.forecast import DeclineDraws
@@ -19,6 +19,7 @@ __all__ = [
     "draw_recovery",
     "fit_decline",
     "hint_cause",
+    "list_machine_changes",
     "mann_kendall",
     "place_scouting_points",
     "score_health",

@@ -31,7 +31,8 @@ def hint_cause(
     zones : pandas.DataFrame or geopandas.GeoDataFrame
         zone_id, block_id, variety; with geometry, neighbours are told apart from far zones.
     machine_changes : pandas.DataFrame, optional
-        block_id, vintage: vintages from which another harvester, or another working width, was used.
+        zone_id or block_id, vintage, and machine if known: vintages from which another harvester, or another
+        working width, was used (`list_machine_changes`).
 
     Returns
     -------
@@ -51,7 +52,8 @@ def hint_cause(
     hints = []
     for row in joined.to_dict("records"):
         base = _renewed(row) or _stand(row) or _falling(row, joined, zones)
-        hints.append(" ".join([base, _machine(row, machine_changes)]).strip() if base else "")
+        hint = " ".join([base, _machine(row, machine_changes)]).strip() if base else ""
+        hints.append(hint[:1].upper() + hint[1:])
     return pd.Series(hints, index=table.index, dtype=object)
 
 
@@ -124,13 +126,46 @@ def _symptoms(row: dict[Hashable, Any]) -> str:
 def _machine(row: dict[Hashable, Any], changes: pd.DataFrame | None) -> str:
     if changes is None or changes.empty or pd.isna(row["onset_vintage"]):
         return ""
-    own = changes.loc[changes["block_id"] == row["block_id"], "vintage"]
-    close = own[(own - int(str(row["onset_vintage"]))).abs() <= 1]
-    return (
-        ""
-        if close.empty
-        else f"A change of harvester in {int(close.iloc[0])} coincides: check the loads first."
-    )
+    key = "zone_id" if "zone_id" in changes.columns else "block_id"
+    own = changes[changes[key] == row[key]]
+    close = own[(own["vintage"] - int(str(row["onset_vintage"]))).abs() <= 1]
+    if close.empty:
+        return ""
+    named = f" to {close['machine'].iloc[0]}" if "machine" in close.columns else ""
+    year = int(close["vintage"].iloc[0])
+    return f"A change of harvester{named} in {year} coincides: check the loads first."
+
+
+def list_machine_changes(used: pd.DataFrame) -> pd.DataFrame:
+    """List the vintages from which a block, or zone, was picked by another harvester than before.
+
+    Parameters
+    ----------
+    used : pandas.DataFrame
+        zone_id or block_id, vintage, machine, and readings if known: one row or more a vintage. The machine
+        with most readings counts; without readings the first by name.
+
+    Returns
+    -------
+    pandas.DataFrame
+        zone_id or block_id, vintage, machine (the new one), as `hint_cause` and `fit_decline` take it.
+
+    Examples
+    --------
+    >>> used = pd.DataFrame({"block_id": "A", "vintage": [2023, 2024, 2025, 2025],
+    ...                      "machine": ["one", "one", "one", "two"], "readings": [9, 9, 2, 7]})
+    >>> list_machine_changes(used).to_numpy().tolist()
+    [['A', 2025, 'two']]
+    """
+    key = "zone_id" if "zone_id" in used.columns else "block_id"
+    table = used if "readings" in used.columns else used.assign(readings=1)
+    sums = table.groupby([key, "vintage", "machine"])[["readings"]].sum().reset_index()
+    most = sums.sort_values(["readings", "machine"], ascending=[False, True])
+    most = most.drop_duplicates([key, "vintage"]).sort_values([key, "vintage"])
+    before = most.groupby(key)["machine"].shift()
+    changed = before.notna() & (before != most["machine"])
+    listed: pd.DataFrame = most[changed][[key, "vintage", "machine"]].reset_index(drop=True)
+    return listed
 
 
 def _number(value: Any) -> float:

@@ -12,12 +12,22 @@ from __future__ import annotations
 import numpy as np
 from scipy import special
 
-from vinemap.decline.curves import FAMILIES, HELD, RATE_EDGES_PCT, RECOVERING, CurveBank, FloatArray, IntArray
+from vinemap.decline.curves import (
+    FAMILIES,
+    HELD,
+    RATE_EDGES_PCT,
+    RECOVERING,
+    CurveSpace,
+    FloatArray,
+    IntArray,
+)
 from vinemap.decline.layout import BoolArray, Layout
+from vinemap.decline.pools import LEAST, Curves, Pools
 from vinemap.decline.symptoms import SymptomTable
 
 SHARE_GRID = (np.arange(60) + 0.5) / 60
-LEAST = 1e-12
+NEAR_COUNT = 12  # candidates near the present curve
+NEAR_LIKENESS = (0.7, 0.93, 0.985)  # how near: correlation of the normal scores, taken in turn at random
 KIND_PRIOR = 2.0  # Dirichlet prior of the mix of kinds and of rate classes, cases each
 
 
@@ -34,8 +44,8 @@ class CurveChoice:
     Parameters
     ----------
     layout : Layout
-    banks : list of CurveBank
-        One a series, K curves each; a block uses the bank of its first series.
+    space : CurveSpace
+        Owners are the series; a block uses the age of its first series, the estate that of the first of all.
     symptoms : SymptomTable
     families : tuple of int
         Kinds of decline offered; empty for none.
@@ -45,13 +55,15 @@ class CurveChoice:
         Chance that all zones of the estate decline together, before any data.
     likeness : float
         How alike zones of one block are in declining, in prior zones' worth.
+    per_family : int
+        Fresh candidate curves of each kind in a sweep.
     rng : numpy.random.Generator
     """
 
     def __init__(
         self,
         layout: Layout,
-        banks: list[CurveBank],
+        space: CurveSpace,
         *,
         symptoms: SymptomTable,
         families: tuple[int, ...],
@@ -59,6 +71,7 @@ class CurveChoice:
         common: tuple[float, float],
         estate_share: float,
         likeness: float,
+        per_family: int,
         rng: np.random.Generator,
     ) -> None:
         self.rng, self.symptoms, self.families = rng, symptoms, families
@@ -67,57 +80,55 @@ class CurveChoice:
         self.blocks, self.slots = layout.place
         self.shape = layout.log_yield.shape
         self.spans = [slice(slot * self.shape[2], (slot + 1) * self.shape[2]) for slot in self.slots]
-        columns = layout.vintages - banks[0].years[0]
-        seen = layout.seen[self.blocks, self.slots]
-        self.curves = np.stack([bank.log_curve[:, columns] for bank in banks]) * seen[:, None, :]
-        self.family = np.stack([bank.family for bank in banks])
-        self.rate = np.stack([bank.rate_class for bank in banks])
-        self.weight = np.stack([bank.log_weight for bank in banks])
-        self.restarts = self.family[:, 0] == RECOVERING
-        self.first = layout.slot[:, 0]  # zones come before restarted parts, so slot 0 is a zone
-        self.block_curves = np.stack([banks[one].log_curve[:, columns] for one in self.first])
-        self.shared = layout.seen.copy()  # where a block's curve acts
-        self.shared[self.blocks[self.restarts], self.slots[self.restarts]] = False
-        self._prepare_common(layout, banks)
+        seen_years = layout.vintages - space.years[0]
+        columns = np.union1d(seen_years, symptoms.columns())
+        symptoms.place_in(columns)
+        self.at_vintages = np.searchsorted(columns, seen_years)
+        self.pools = Pools(space, columns, families=families, per_family=per_family, rng=rng)
+        self.restarts = self.pools.restarts
+        self.series_owner = np.arange(len(layout.series))
+        self.block_owner = layout.slot[:, 0]  # zones come before restarted parts, so slot 0 is a zone
+        self.estate_owner = np.zeros(1, dtype=np.int64)
+        self._prepare_common(layout)
         self._start()
 
-    def _prepare_common(self, layout: Layout, banks: list[CurveBank]) -> None:
+    def _prepare_common(self, layout: Layout) -> None:
         """Map shared curves (V) to the log yields of a block (SV), anchored in each zone's first vintage."""
         blocks, series, vintages = self.shape
-        self.estate_curves = banks[0].log_curve[:, layout.vintages - banks[0].years[0]]
+        shared = layout.seen.copy()  # where a block's curve acts
+        shared[self.blocks[self.restarts], self.slots[self.restarts]] = False
         first = np.argmax(layout.seen, axis=2)
         anchor = np.eye(vintages)[first][:, :, None, :] * anchored_slots(layout)[:, :, None, None]
-        expand = self.shared[..., None] * (np.eye(vintages) - anchor)
+        expand = shared[..., None] * (np.eye(vintages) - anchor)
         self.expand = expand.reshape(blocks, series * vintages, vintages)
-        own = anchored_slots(layout)[self.blocks, self.slots]
-        start = np.take_along_axis(self.curves, first[self.blocks, self.slots][:, None, None], axis=2)
-        seen = layout.seen[self.blocks, self.slots][:, None, :]
-        self.curves = (self.curves - start * own[:, None, None]) * seen
+        self.own_seen = layout.seen[self.blocks, self.slots]
+        self.own_first = first[self.blocks, self.slots]
+        self.own_anchor = anchored_slots(layout)[self.blocks, self.slots]
 
     def _start(self) -> None:
         """Start the chain over-dispersed: held, or any curve, block and zone alike."""
-        count, size = self.family.shape
-        pick = self.rng.integers(0, size, count)
-        self.curve: IntArray = np.where((self.rng.uniform(size=count) < 0.6) & ~self.restarts, 0, pick)
-        blocks = self.shape[0]
-        own = self.rng.integers(0, size, blocks)
-        alone = (self.rng.uniform(size=blocks) < 0.7) | (not self.families)
-        self.block_curve: IntArray = np.where(alone, 0, own)
-        self.estate_curve = (
-            int(self.rng.integers(0, size)) if self.families and self.rng.uniform() < 0.25 else 0
-        )
+        count, blocks = self.series_owner.size, self.shape[0]
+        some = 1.0 if self.families else 0.0
+        self.series = self.pools.start(self.series_owner, self.rng.uniform(size=(count,)) < 0.4 * some)
+        self.block = self.pools.start(self.block_owner, self.rng.uniform(size=(blocks,)) < 0.3 * some)
+        self.estate = self.pools.start(self.estate_owner, self.rng.uniform(size=(1,)) < 0.25 * some)
         self.share, self.common_share = 0.3, 0.2
         self.share_of_block = np.full(blocks, 0.3)
         kinds = np.isin(np.arange(len(FAMILIES)), self.families)
         self.family_share = np.maximum(kinds / max(kinds.sum(), 1), LEAST)
         self.rate_share = np.full(len(RATE_EDGES_PCT) + 1, 1 / (len(RATE_EDGES_PCT) + 1))
 
+    def _effective(self, curve: FloatArray) -> FloatArray:
+        """Turn log of what series keep (n, J, W) to how it acts on yields (n, J, V): anchored, where seen."""
+        at = curve[..., self.at_vintages]
+        start = np.take_along_axis(at, self.own_first[:, None, None], axis=2)
+        return np.asarray((at - start * self.own_anchor[:, None, None]) * self.own_seen[:, None, :])
+
     def fitted(self) -> FloatArray:
         """Log of what is kept under the present curves (B, S, V)."""
         fitted = np.zeros(self.shape)
-        fitted[self.blocks, self.slots] = self.curves[np.arange(self.curve.size), self.curve]
-        common = self.block_curves[np.arange(self.shape[0]), self.block_curve]
-        common = common + self.estate_curves[self.estate_curve]
+        fitted[self.blocks, self.slots] = self._effective(self.series.log_curve[:, None])[:, 0]
+        common = (self.block.log_curve + self.estate.log_curve)[:, self.at_vintages]
         return np.asarray(fitted + np.einsum("bmv,bv->bm", self.expand, common).reshape(self.shape))
 
     def draw(
@@ -128,7 +139,7 @@ class CurveChoice:
         target: FloatArray,
         extra_score: FloatArray,
     ) -> None:
-        """Draw all curves once, the Gaussian part of the model integrated out.
+        """Draw all curves, the Gaussian part of the model integrated out.
 
         Parameters
         ----------
@@ -150,112 +161,75 @@ class CurveChoice:
         """
         residual = (target - self.fitted()).reshape(self.shape[0], -1)
         score = np.einsum("bmq,bm->q", projected, residual) + extra_score
-        shrunk = projected @ covariance
-        if self.families:
-            self._draw_estate(inverse, projected, covariance, residual, score)
-            self._draw_blocks(inverse, projected, shrunk, residual, score)
-        self._draw_zones(inverse, projected, shrunk, residual, score)
+        now = _Gauss(inverse, projected, covariance, self.expand, residual, score, self.blocks, self.spans)
+        likeness = float(self.rng.choice(NEAR_LIKENESS))
+        for fresh in (True, False):
+            if self.families:
+                self._draw_estate(now, fresh, likeness)
+                self._draw_blocks(now, fresh, likeness)
+            self._draw_series(now, fresh, likeness)
 
-    def _draw_estate(
-        self,
-        inverse: FloatArray,
-        projected: FloatArray,
-        covariance: FloatArray,
-        residual: FloatArray,
-        score: FloatArray,
-    ) -> None:
-        turned = np.swapaxes(self.expand, 1, 2)
-        crossed = (turned @ projected).sum(axis=0)
-        inner = (turned @ (inverse @ self.expand)).sum(axis=0) - crossed @ covariance @ crossed.T
-        old = self.estate_curves[self.estate_curve]
-        pull = np.einsum("bvm,bmn,bn->v", turned, inverse, residual, optimize=True) - crossed @ (
-            covariance @ score
-        )
-        fit = self._estate_prior() + self.estate_curves @ (pull + inner @ old)
-        fit -= 0.5 * ((self.estate_curves @ inner) * self.estate_curves).sum(axis=1)
-        fit += self.symptoms.weigh_estate(self.curve, self.block_curve)
-        self.estate_curve = int(np.argmax(fit + self.rng.gumbel(size=fit.size)))
-        change = np.einsum("bmv,v->bm", self.expand, old - self.estate_curves[self.estate_curve])
-        residual += change
-        score += np.einsum("bmq,bm->q", projected, change)
+    def _candidates(
+        self, owner: IntArray, present: Curves, fresh: bool, likeness: float
+    ) -> tuple[Curves, FloatArray]:
+        if fresh:
+            return self.pools.fresh(owner, present)
+        made = self.pools.near(owner, present, count=NEAR_COUNT, likeness=likeness)
+        return made, np.zeros(made.family.shape)
 
-    def _draw_blocks(
-        self,
-        inverse: FloatArray,
-        projected: FloatArray,
-        shrunk: FloatArray,
-        residual: FloatArray,
-        score: FloatArray,
-    ) -> None:
-        blocks = self.shape[0]
-        expand = self.expand
-        turned = np.swapaxes(expand, 1, 2)
-        inner = turned @ (inverse @ expand) - (turned @ shrunk) @ np.swapaxes(turned @ projected, 1, 2)
-        log_prior = self._block_prior() + self.symptoms.weigh_blocks(self.curve, self.estate_curve)
-        log_prior += self.rng.gumbel(size=log_prior.shape)
-        log_prior -= 0.5 * ((self.block_curves @ inner) * self.block_curves).sum(axis=2)
-        for block in range(blocks):
-            curves = self.block_curves[block]
-            old = curves[self.block_curve[block]]
-            pull = inverse[block] @ residual[block] - shrunk[block] @ score
-            chosen = int(np.argmax(log_prior[block] + curves @ (turned[block] @ pull + inner[block] @ old)))
-            if chosen != self.block_curve[block]:
-                change = expand[block] @ (old - curves[chosen])
-                residual[block] += change
-                score += change @ projected[block]
-                self.block_curve[block] = chosen
+    def _draw_estate(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        made, fit = self._candidates(self.estate_owner, self.estate, fresh, likeness)
+        curve = made.log_curve[0][:, self.at_vintages]
+        old = self.estate.log_curve[0, self.at_vintages]
+        total = fit[0] + self._prior(made, np.array([[self.estate_share]]))[0]
+        total += curve @ (now.pull_estate() + now.inner_estate @ old)
+        total -= 0.5 * ((curve @ now.inner_estate) * curve).sum(axis=1)
+        total += self.symptoms.weigh_estate(self.series.log_curve, self.block.log_curve, made.log_curve[0])
+        chosen = np.array([np.argmax(total + self.rng.gumbel(size=total.size))])
+        now.change_estate(old - curve[chosen[0]])
+        self.estate = made.choose(chosen)
 
-    def _draw_zones(
-        self,
-        inverse: FloatArray,
-        projected: FloatArray,
-        shrunk: FloatArray,
-        residual: FloatArray,
-        score: FloatArray,
-    ) -> None:
-        log_prior = self._zone_prior() + self.symptoms.weigh_zones(
-            self.block_curve[self.blocks], self.estate_curve
-        )
-        log_prior += self.rng.gumbel(size=log_prior.shape)
-        inner = np.stack([inverse[b, s, s] - shrunk[b, s] @ projected[b, s].T
-                          for b, s in zip(self.blocks, self.spans, strict=True)])  # fmt: skip
-        log_prior -= 0.5 * ((self.curves @ inner) * self.curves).sum(axis=2)
-        for zone, (block, span) in enumerate(zip(self.blocks, self.spans, strict=True)):
-            curves = self.curves[zone]
-            old = curves[self.curve[zone]]
-            linear = inverse[block, span] @ residual[block] - shrunk[block, span] @ score + inner[zone] @ old
-            chosen = int(np.argmax(log_prior[zone] + curves @ linear))
-            if chosen != self.curve[zone]:
-                change = old - curves[chosen]
-                residual[block, span] += change
-                score += change @ projected[block, span]
-                self.curve[zone] = chosen
+    def _draw_blocks(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        made, fit = self._candidates(self.block_owner, self.block, fresh, likeness)
+        curve, old = made.log_curve[..., self.at_vintages], self.block.log_curve[:, self.at_vintages]
+        fit = fit + self._prior(made, np.array([[self.common_share]]))
+        fit += self.symptoms.weigh_blocks(self.series.log_curve, made.log_curve, self.estate.log_curve[0])
+        fit += self.rng.gumbel(size=fit.shape)
+        fit -= 0.5 * ((curve @ now.inner_blocks) * curve).sum(axis=2)
+        chosen = np.zeros(self.shape[0], dtype=np.int64)
+        for block in range(self.shape[0]):
+            linear = now.pull_block(block) + now.inner_blocks[block] @ old[block]
+            chosen[block] = np.argmax(fit[block] + curve[block] @ linear)
+            now.change_block(block, old[block] - curve[block, chosen[block]])
+        self.block = made.choose(chosen)
 
-    def _mix(self) -> FloatArray:
-        """Log prior of kind and rate class of every curve (Z, K)."""
-        return np.asarray(np.log(self.family_share)[self.family] + np.log(self.rate_share)[self.rate])
+    def _draw_series(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        made, fit = self._candidates(self.series_owner, self.series, fresh, likeness)
+        curve = self._effective(made.log_curve)
+        old = self._effective(self.series.log_curve[:, None])[:, 0]
+        fit = fit + self._prior(made, self.share_of_block[self.blocks][:, None])
+        fit += self.symptoms.weigh_zones(made.log_curve, self.block.log_curve, self.estate.log_curve[0])
+        fit += self.rng.gumbel(size=fit.shape)
+        fit -= 0.5 * ((curve @ now.inner_series) * curve).sum(axis=2)
+        chosen = np.zeros(self.series_owner.size, dtype=np.int64)
+        for one in range(self.series_owner.size):
+            linear = now.pull_series(one) + now.inner_series[one] @ old[one]
+            chosen[one] = np.argmax(fit[one] + curve[one] @ linear)
+            now.change_series(one, old[one] - curve[one, chosen[one]])
+        self.series = made.choose(chosen)
 
-    def _zone_prior(self) -> FloatArray:
-        share = self.share_of_block[self.blocks][:, None]
-        prior = np.where(self.family == HELD, np.log1p(-share), np.log(share) + self._mix())
-        return np.where(self.family == RECOVERING, 0.0, prior) + self.weight
-
-    def _estate_prior(self) -> FloatArray:
-        family, share = self.family[0], self.estate_share
-        prior = np.where(family == HELD, np.log1p(-share), np.log(share) + self._mix()[0])
-        return np.asarray(prior + self.weight[0])
-
-    def _block_prior(self) -> FloatArray:
-        family, share = self.family[self.first], self.common_share
-        prior = np.where(family == HELD, np.log1p(-share), np.log(share) + self._mix()[self.first])
-        return np.asarray(prior + self.weight[self.first])
+    def _prior(self, curves: Curves, share: FloatArray) -> FloatArray:
+        """Log prior of candidates: share that declines, kind, and rate class over its own prior mass."""
+        family, rate = curves.family, curves.rate
+        mix = np.log(self.family_share)[family] + np.log(self.rate_share)[rate]
+        mix = mix - np.log(self.pools.base)[family, rate]
+        prior = np.where(family == HELD, np.log1p(-share), np.log(share) + mix)
+        return np.where(family == RECOVERING, 0.0, prior)
 
     def draw_shares(self) -> None:
         """Draw the declining share of estate and blocks, and the estate's own mix of kinds and rates."""
-        zones = np.arange(self.curve.size), self.curve
-        common = self.first, self.block_curve
         counts = ~self.restarts
-        declining = counts & (self.family[zones] != HELD)
+        declining = counts & (self.series.family != HELD)
         fell = np.bincount(self.blocks, weights=declining, minlength=self.shape[0])
         total = np.bincount(self.blocks, weights=counts, minlength=self.shape[0])
         drawn = self.rng.beta(
@@ -263,15 +237,15 @@ class CurveChoice:
         )
         self.share_of_block = np.clip(drawn, 1e-12, 1 - 1e-12)
         self.share = self._draw_estate_share()
-        together = self.family[common] != HELD
+        together = self.block.family != HELD
         a, b = self.prior_common
         self.common_share = float(
             np.clip(self.rng.beta(a + together.sum(), b + (~together).sum()), 1e-4, 1 - 1e-4)
         )
         if not self.families:
             return
-        kind = np.concatenate([self.family[zones][declining], self.family[common][together]])
-        rate = np.concatenate([self.rate[zones][declining], self.rate[common][together]])
+        kind = np.concatenate([self.series.family[declining], self.block.family[together]])
+        rate = np.concatenate([self.series.rate[declining], self.block.rate[together]])
         offered = np.isin(np.arange(len(FAMILIES)), self.families)
         kinds = np.where(offered, np.bincount(kind, minlength=len(FAMILIES)) + KIND_PRIOR, 1e-6)
         self.family_share = np.maximum(self.rng.dirichlet(kinds), LEAST)
@@ -285,3 +259,61 @@ class CurveChoice:
         fit -= self.share_of_block.size * special.betaln(like * grid, like * (1 - grid))
         fit += (like * grid - 1) * log_share.sum() + (like * (1 - grid) - 1) * log_rest.sum()
         return float(grid[np.argmax(fit + self.rng.gumbel(size=grid.size))])
+
+
+class _Gauss:
+    """The Gaussian part of one sweep: residuals, and how curves pull on them."""
+
+    def __init__(
+        self,
+        inverse: FloatArray,
+        projected: FloatArray,
+        covariance: FloatArray,
+        expand: FloatArray,
+        residual: FloatArray,
+        score: FloatArray,
+        blocks: IntArray,
+        spans: list[slice],
+    ) -> None:
+        self.inverse, self.projected, self.covariance = inverse, projected, covariance
+        self.shrunk = projected @ covariance
+        self.expand, self.turned = expand, np.swapaxes(expand, 1, 2)
+        self.residual, self.score, self.blocks, self.spans = residual, score, blocks, spans
+        weighted, seen = self.turned @ (inverse @ expand), self.turned @ projected  # (B, V, V), (B, V, q)
+        self.inner_blocks = weighted - (seen @ covariance) @ np.swapaxes(seen, 1, 2)
+        self.crossed = seen.sum(axis=0)
+        self.inner_estate = weighted.sum(axis=0) - self.crossed @ covariance @ self.crossed.T
+        self.inner_series = np.stack([inverse[b, s, s] - self.shrunk[b, s] @ projected[b, s].T
+                                      for b, s in zip(blocks, spans, strict=True)])  # fmt: skip
+
+    def pull_estate(self) -> FloatArray:
+        own = (self.turned @ (self.inverse @ self.residual[..., None])).sum(axis=0)[:, 0]
+        return np.asarray(own - self.crossed @ (self.covariance @ self.score))
+
+    def pull_block(self, block: int) -> FloatArray:
+        pull = self.inverse[block] @ self.residual[block] - self.shrunk[block] @ self.score
+        return np.asarray(self.turned[block] @ pull)
+
+    def pull_series(self, one: int) -> FloatArray:
+        block, span = self.blocks[one], self.spans[one]
+        return np.asarray(
+            self.inverse[block, span] @ self.residual[block] - self.shrunk[block, span] @ self.score
+        )
+
+    def change_estate(self, change: FloatArray) -> None:
+        if change.any():
+            moved = self.expand @ change
+            self.residual += moved
+            self.score += np.einsum("bmq,bm->q", self.projected, moved)
+
+    def change_block(self, block: int, change: FloatArray) -> None:
+        if change.any():
+            moved = self.expand[block] @ change
+            self.residual[block] += moved
+            self.score += moved @ self.projected[block]
+
+    def change_series(self, one: int, change: FloatArray) -> None:
+        if change.any():
+            block, span = self.blocks[one], self.spans[one]
+            self.residual[block, span] += change
+            self.score += change @ self.projected[block, span]

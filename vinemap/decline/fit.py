@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import special, stats
 
-from vinemap.decline.curves import PER_FAMILY, CurveBank, FloatArray, IntArray
+from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.forecast import DeclineDraws, Paths, make_draws, trace_paths
-from vinemap.decline.layout import Layout, Series, build_layout, draw_banks, list_series
+from vinemap.decline.layout import Layout, Series, build_layout, list_series, space_of_series
 from vinemap.decline.results import (
     effects_table,
     forecast_table,
@@ -17,14 +19,15 @@ from vinemap.decline.results import (
     zone_table,
     zone_vintage_table,
 )
-from vinemap.decline.sampler import ChainDraws, Priors, Sampler
+from vinemap.decline.sampler import PER_FAMILY, ChainDraws, Priors, Sampler
 from vinemap.decline.stand import Stand, interpolate_stand
 from vinemap.decline.symptoms import SymptomTable
 from vinemap.errors import DataError
 
 CHAINS = 4
 BURN = 60
-CLEARLY_UNMIXED = 1.2  # potential scale reduction above which a note is printed
+CLEARLY_UNMIXED = 1.2  # potential scale reduction above which chains disagree ...
+APART_PCT = 5.0  # ... and range of their mean losses [% of healthy yield] from which that matters
 ZONE_VINTAGE_COLUMNS = ("zone_id", "vintage", "yield_t_ha", "yield_se_t_ha")
 
 
@@ -68,6 +71,7 @@ def fit_decline(
     stand: pd.DataFrame | None = None,
     renewals: pd.DataFrame | None = None,
     reference: pd.DataFrame | None = None,
+    machine_changes: pd.DataFrame | None = None,
     horizon_year: int,
     draws: int = 400,
     rng: np.random.Generator,
@@ -81,7 +85,7 @@ def fit_decline(
     zone_vintage : pandas.DataFrame
         zone_id, vintage, yield_t_ha, yield_se_t_ha, readings.
     zones : pandas.DataFrame
-        zone_id, block_id, variety, year_planted, area_ha.
+        zone_id, block_id, variety, year_planted, area_ha; a GeoDataFrame lets the cause hint tell neighbours.
     settlement : pandas.DataFrame, optional
         block_id, vintage, factor_se: standard error of the log factor to weighed loads.
     stand : pandas.DataFrame, optional
@@ -90,6 +94,9 @@ def fit_decline(
         zone_id, year (winter after that vintage), method.
     reference : pandas.DataFrame, optional
         vintage and effect_pct [%] or yield_t_ha [t/ha]: outside district series of the seasons.
+    machine_changes : pandas.DataFrame, optional
+        zone_id or block_id, vintage, machine: vintages from which another harvester picked
+        (`list_machine_changes`); named in the cause hint where a decline sets in at that time.
     horizon_year : int
         Last year of the forecast.
     draws : int, optional
@@ -97,7 +104,7 @@ def fit_decline(
     rng : numpy.random.Generator
     priors : Priors, optional
     per_family : int, optional
-        Candidate curves of each kind.
+        Fresh candidate curves of each kind in every sweep of the sampler.
 
     Returns
     -------
@@ -137,14 +144,15 @@ def fit_decline(
     standing = interpolate_stand(stand, zone_ids, years)
     series = list_series(zones, renewals)
     layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement)
-    chains, banks = _run_chains(
-        layout, zones, series, stand, years=years, reference=_reference(reference, vintages), priors=priors,
-        per_family=per_family, draws=draws, rng=rng,
+    planted = pd.to_numeric(zones["year_planted"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    space = space_of_series(series, planted, years=years, last_vintage=last)
+    chains = _run_chains(
+        layout, space, lambda: SymptomTable(layout, years, stand, zone_ids),
+        reference=_reference(reference, vintages), priors=priors, per_family=per_family, draws=draws, rng=rng,
     )  # fmt: skip
-    paths = trace_paths(chains, banks, layout, standing, zones=len(zones), last_vintage=last, rng=rng
-    )  # fmt: skip
+    paths = trace_paths(chains, space, layout, standing, zones=len(zones), last_vintage=last, rng=rng)
     made = make_draws(paths, standing, zone_ids, last_vintage=last, horizon_year=horizon_year, rng=rng)
-    table = zone_table(zone_vintage, zones, paths, standing, made, series, vintages)
+    table = zone_table(zone_vintage, zones, paths, standing, made, series, vintages, machine_changes)
     return Decline(
         zones=table,
         zone_vintage=zone_vintage_table(zone_vintage, zones, layout, chains, paths),
@@ -206,34 +214,31 @@ def _reference(reference: pd.DataFrame | None, vintages: IntArray) -> FloatArray
 
 def _run_chains(
     layout: Layout,
-    zones: pd.DataFrame,
-    series: list[Series],
-    stand: pd.DataFrame | None,
+    space: CurveSpace,
+    make_symptoms: Callable[[], SymptomTable],
     *,
-    years: IntArray,
     reference: FloatArray | None,
     priors: Priors,
     per_family: int,
     draws: int,
     rng: np.random.Generator,
-) -> tuple[list[ChainDraws], list[list[CurveBank]]]:
-    """Run several chains, each with its own bank of curves, one after the other."""
-    planted = pd.to_numeric(zones["year_planted"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    chains, banks = [], []
+) -> list[ChainDraws]:
+    """Run several chains from over-dispersed starts, one after the other."""
+    chains = []
     for _ in range(CHAINS):
-        bank = draw_banks(
-            series, planted, years=years, last_vintage=int(layout.vintages[-1]), families=priors.families,
-            per_family=per_family, rng=rng,
+        sampler = Sampler(
+            layout, space, symptoms=make_symptoms(), priors=priors, rng=rng, reference=reference,
+            per_family=per_family,
         )  # fmt: skip
-        table = SymptomTable(layout, bank, stand, zones["zone_id"].astype(str).tolist())
-        sampler = Sampler(layout, bank, symptoms=table, priors=priors, rng=rng, reference=reference)
         chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
-        banks.append(bank)
-    return chains, banks
+    return chains
 
 
 def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
-    """Potential scale reduction of draws that come chain after chain; near 1 when the chains agree.
+    """Potential scale reduction of the ranks of draws that come chain after chain; near 1 when chains agree.
+
+    Each chain is cut in two, so that a drift within chains shows as well. Ranks make it fit for losses that
+    have a spike at none; ties share their mean rank.
 
     Parameters
     ----------
@@ -246,7 +251,8 @@ def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
 
     References
     ----------
-    Gelman and Rubin 1992, Statistical Science 7:457-472.
+    Gelman and Rubin 1992, Statistical Science 7:457-472; split and rank-normalised form: Vehtari et al. 2021,
+    Bayesian Analysis 16:667-718 (from memory).
 
     Examples
     --------
@@ -254,11 +260,28 @@ def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
     >>> bool(scale_reduction(rng.standard_normal((4000, 1)), 4)[0] < 1.01)
     True
     """
-    split = values.reshape(chains, -1, values.shape[1])
+    ranks = stats.rankdata(values, axis=0)
+    scores = special.ndtri((ranks - 0.375) / (values.shape[0] + 0.25))
+    half = values.shape[0] // (2 * chains)
+    split = scores[: 2 * chains * half].reshape(2 * chains, half, values.shape[1])
     within = split.var(axis=1, ddof=1).mean(axis=0)
     between = split.mean(axis=1).var(axis=0, ddof=1)
-    size = split.shape[1]
-    return np.asarray(np.sqrt((size - 1) / size + between / np.maximum(within, 1e-9)))
+    return np.asarray(np.sqrt((half - 1) / half + between / np.maximum(within, 1e-9)))
+
+
+def _unmixed(paths: Paths, now: int, zone_ids: list[str], chains: int) -> str:
+    """Name the zones whose loss differs from chain to chain by more than matters; empty if none."""
+    loss = 100 * (1 - paths.kept[..., now])
+    split = loss[: chains * (loss.shape[0] // chains)].reshape(chains, -1, loss.shape[1])
+    apart = np.ptp(split.mean(axis=1), axis=0)
+    bad = (scale_reduction(loss, chains) > CLEARLY_UNMIXED) & (apart > APART_PCT)
+    if not bad.any():
+        return ""
+    worst = int(np.argmax(np.where(bad, apart, 0.0)))
+    return (
+        f"The sampler has not settled for {int(bad.sum())} zone(s): between its runs the loss of "
+        f"{zone_ids[worst]} differs by {apart[worst]:.0f} points of %. Use more draws."
+    )
 
 
 def _notes(
@@ -301,9 +324,5 @@ def _notes(
         f"What was lost before vintage {vintages[0]} rests on curve shape, vine age and the other zones."
     )
     now = int(vintages[-1] - paths.years[0])
-    worst = float(np.max(scale_reduction(paths.kept[..., now], chains)))
-    if worst > CLEARLY_UNMIXED:
-        notes.append(
-            f"The chains of the sampler agree only roughly (scale reduction {worst:.2f}); use more draws."
-        )
-    return notes
+    unmixed = _unmixed(paths, now, zones["zone_id"].astype(str).tolist(), chains)
+    return [*notes, unmixed] if unmixed else notes

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vinemap.decline.choices import anchored_slots
-from vinemap.decline.curves import FLOOR, CurveBank, FloatArray, IntArray
+from vinemap.decline.curves import FLOOR, CurveSpace, FloatArray, IntArray, trace_curves
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import ChainDraws
 from vinemap.decline.stand import Stand, draw_symptomatic
@@ -85,7 +85,7 @@ class Paths:
 
 def trace_paths(
     chains: list[ChainDraws],
-    banks: list[list[CurveBank]],
+    space: CurveSpace,
     layout: Layout,
     stand: Stand,
     *,
@@ -98,8 +98,8 @@ def trace_paths(
     Parameters
     ----------
     chains : list of ChainDraws
-    banks : list of list of CurveBank
-        Per chain, one a series.
+    space : CurveSpace
+        Owners are the series.
     layout : Layout
     stand : Stand
     zones : int
@@ -111,8 +111,8 @@ def trace_paths(
     -------
     Paths
     """
-    years = banks[0][0].years
-    log_kept, level, onset, held = _gather(chains, banks, layout)
+    years = space.years
+    log_kept, level, onset, held = _gather(chains, space, layout)
     now = int(last_vintage - years[0])
     log_kept = _stray(log_kept, held, now, rng)
     vine, first = log_kept[:, :zones].copy(), onset[:, :zones].copy()
@@ -129,24 +129,22 @@ def trace_paths(
 
 
 def _gather(
-    chains: list[ChainDraws], banks: list[list[CurveBank]], layout: Layout
+    chains: list[ChainDraws], space: CurveSpace, layout: Layout
 ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
-    """Log kept (draw, series, T), log level, onset and held of every series, both curves together."""
-    logs, levels, onsets, helds = [], [], [], []
-    restarts = np.array([np.isfinite(one.first_vintage) for one in layout.series])
-    owner = layout.slot[layout.place[0], 0]  # series whose bank the block uses
-    for chain, bank in zip(chains, banks, strict=True):
-        own, common = np.array(chain.curve), np.array(chain.block_curve)[:, layout.place[0]]
-        curve, first = _pick(bank, own, np.arange(own.shape[1]))
-        shared, before = _pick(bank, common, owner)
-        everywhere, earliest = _pick(bank, np.array(chain.estate_curve)[:, None], np.zeros(1, dtype=np.int64))
-        total = curve + np.where(restarts[:, None], 0.0, shared + everywhere)
-        logs.append(np.maximum(total, np.log(FLOOR / 2)))
-        before = np.where(restarts, np.nan, np.fmin(before, earliest))
-        onsets.append(np.fmin(first, before))
-        levels.append(np.array(chain.level) - _lost_before(total, layout, bank[0].years))
-        helds.append(np.isnan(first) & np.isnan(before))
-    return np.concatenate(logs), np.concatenate(levels), np.concatenate(onsets), np.concatenate(helds)
+    """Log kept (draw, series, T), log level, onset and held of every series, all its curves together."""
+    count, blocks = len(layout.series), len(layout.block_ids)
+    family = np.concatenate([np.array(one.family) for one in chains])
+    scores = np.concatenate([np.array(one.scores) for one in chains])
+    owner = np.concatenate([np.arange(count), layout.slot[:, 0], [0]])
+    curve, onset = trace_curves(space, owner[None, :], family, scores)
+    own, common, estate = np.split(curve, [count, count + blocks], axis=1)
+    first, before, earliest = np.split(onset, [count, count + blocks], axis=1)
+    restarts = np.isfinite(space.work_year)
+    above = common[:, layout.place[0]] + estate
+    total = np.maximum(own + np.where(restarts[:, None], 0.0, above), np.log(FLOOR / 2))
+    sooner = np.where(restarts, np.nan, np.fmin(before[:, layout.place[0]], earliest))
+    level = np.concatenate([np.array(one.level) for one in chains]) - _lost_before(total, layout, space.years)
+    return total, level, np.fmin(first, sooner), np.isnan(first) & np.isnan(sooner)
 
 
 def _lost_before(log_kept: FloatArray, layout: Layout, years: IntArray) -> FloatArray:
@@ -155,11 +153,6 @@ def _lost_before(log_kept: FloatArray, layout: Layout, years: IntArray) -> Float
     first = layout.vintages[np.argmax(layout.seen[blocks, slots], axis=1)] - years[0]
     start = np.take_along_axis(log_kept, first[None, :, None], axis=2)[..., 0]
     return np.where(anchored_slots(layout)[blocks, slots], start, 0.0)
-
-
-def _pick(bank: list[CurveBank], chosen: IntArray, owner: IntArray) -> tuple[FloatArray, FloatArray]:
-    curve = np.stack([bank[o].log_curve[chosen[:, s]] for s, o in enumerate(owner)], axis=1)
-    return curve, np.stack([bank[o].onset_year[chosen[:, s]] for s, o in enumerate(owner)], axis=1)
 
 
 def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Generator) -> FloatArray:

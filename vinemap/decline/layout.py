@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from vinemap.decline.curves import CurveBank, FloatArray, IntArray, draw_bank, draw_recovery
+from vinemap.decline.curves import CurveSpace, FloatArray, IntArray, make_space
 from vinemap.errors import DataError
 
 BoolArray = npt.NDArray[np.bool_]
@@ -29,14 +29,11 @@ class Series:
     ----------
     zone : int
         Row of the zone table.
-    bank : int
-        Which bank of curves it chooses from.
     first_vintage, last_vintage : float
         Vintages that belong to it [year]; infinite where open.
     """
 
     zone: int
-    bank: int
     first_vintage: float
     last_vintage: float
 
@@ -100,12 +97,12 @@ def list_series(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> list[Seri
     Returns
     -------
     list of Series
-        Zones first, in their order; banks are numbered alike: one bank a series.
+        Zones first, in their order.
     """
     year = _renewal_year(zones, renewals)
-    series = [Series(i, i, -np.inf, limit) for i, limit in enumerate(np.where(np.isnan(year), np.inf, year))]
+    series = [Series(i, -np.inf, limit) for i, limit in enumerate(np.where(np.isnan(year), np.inf, year))]
     for position in np.flatnonzero(np.isfinite(year)):
-        series.append(Series(int(position), len(series), year[position] + 1, np.inf))
+        series.append(Series(int(position), year[position] + 1, np.inf))
     return series
 
 
@@ -117,46 +114,27 @@ def _renewal_year(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> FloatAr
     return np.asarray(zones["zone_id"].map(latest), dtype=float)
 
 
-def draw_banks(
-    series: list[Series],
-    planted: FloatArray,
-    *,
-    years: IntArray,
-    last_vintage: int,
-    families: tuple[int, ...],
-    per_family: int,
-    rng: np.random.Generator,
-) -> list[CurveBank]:
-    """Draw the bank of curves of every series; zones of one planting year share a bank.
+def space_of_series(
+    series: list[Series], planted: FloatArray, *, years: IntArray, last_vintage: int
+) -> CurveSpace:
+    """Prepare the curves of all series.
 
     Parameters
     ----------
     series : list of Series
     planted : float array (zones,)
         Year of planting, NaN where not known.
-    years, last_vintage, families, per_family, rng
-        See `draw_bank`.
+    years : int array (T,)
+    last_vintage : int
 
     Returns
     -------
-    list of CurveBank
-        One a series, all with the same number of curves.
+    CurveSpace
+        One owner a series.
     """
-    ages: dict[float, CurveBank] = {}
-    banks = []
-    for one in series:
-        key = float(planted[one.zone]) if np.isfinite(planted[one.zone]) else -1.0
-        if key not in ages:
-            ages[key] = draw_bank(
-                years, last_vintage=last_vintage, year_planted=planted[one.zone], families=families,
-                per_family=per_family, rng=rng,
-            )  # fmt: skip
-        if np.isfinite(one.first_vintage):
-            size = ages[key].family.size
-            banks.append(draw_recovery(years, work_year=int(one.first_vintage) - 1, per_family=size, rng=rng))
-        else:
-            banks.append(ages[key])
-    return banks
+    work = np.array([one.first_vintage - 1 if np.isfinite(one.first_vintage) else np.nan for one in series])
+    age = np.array([planted[one.zone] for one in series])
+    return make_space(years, last_vintage=last_vintage, planted=age, work_year=work)
 
 
 def build_layout(

@@ -33,6 +33,7 @@ def zone_table(
     made: DeclineDraws,
     series: list[Series],
     vintages: IntArray,
+    machine_changes: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Summarise the draws zone by zone: decline columns of `tables.ZONE` and those of `Decline`."""
     last = int(vintages[-1])
@@ -62,7 +63,9 @@ def zone_table(
     for name, column in (_onsets(paths, declining, chance, vintages) | _recovery(paths, series, now)).items():
         out[name] = column
     seen = (out["vintages"] > 1) | out["symptomatic_pct"].notna() | out["renewed_year"].notna()
-    out["cause_hint"] = np.where(seen, hint_cause(out, zones), "")  # one vintage has no pattern
+    out["cause_hint"] = np.where(
+        seen, hint_cause(out, zones, machine_changes=machine_changes), ""
+    )  # one vintage has no pattern
     scored = score_health(out)
     return out.join(scored.drop(columns=[name for name in scored if name in out.columns]))
 

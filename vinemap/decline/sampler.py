@@ -21,10 +21,11 @@ import numpy as np
 from scipy.stats import gamma
 
 from vinemap.decline.choices import CurveChoice
-from vinemap.decline.curves import CurveBank, FloatArray, IntArray
+from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.layout import Layout
 from vinemap.decline.symptoms import SymptomTable
 
+PER_FAMILY = 60
 NEVER_SEEN_VARIANCE = 1e4
 INTERCEPT_SD = 2.0
 REFERENCE_SD = 0.07  # log scale, how closely a district follows an estate; common practice, no source
@@ -74,9 +75,8 @@ class Priors:
 class ChainDraws:
     """Kept draws of one chain; n draws, Z series, B blocks, V vintages, C varieties."""
 
-    curve: list[IntArray] = field(default_factory=list)
-    block_curve: list[IntArray] = field(default_factory=list)
-    estate_curve: list[int] = field(default_factory=list)
+    family: list[IntArray] = field(default_factory=list)  # series, then blocks, then the estate
+    scores: list[FloatArray] = field(default_factory=list)
     level: list[FloatArray] = field(default_factory=list)
     season: list[FloatArray] = field(default_factory=list)
     block_season: list[FloatArray] = field(default_factory=list)
@@ -92,8 +92,8 @@ class Sampler:
     Parameters
     ----------
     layout : Layout
-    banks : list of CurveBank
-        One a series, all with the same number of curves K.
+    space : CurveSpace
+        Owners are the series.
     symptoms : SymptomTable
         Log likelihood of counts of symptoms under each curve.
     priors : Priors
@@ -102,25 +102,29 @@ class Sampler:
         Log of an outside series of yields, NaN where it has none; its level is free.
     reference_sd : float, optional
         How closely the outside series follows the estate's seasons (log scale).
+    per_family : int, optional
+        Fresh candidate curves of each kind in a sweep.
     """
 
     def __init__(
         self,
         layout: Layout,
-        banks: list[CurveBank],
+        space: CurveSpace,
         *,
         symptoms: SymptomTable,
         priors: Priors,
         rng: np.random.Generator,
         reference: FloatArray | None = None,
         reference_sd: float = REFERENCE_SD,
+        per_family: int = PER_FAMILY,
     ) -> None:
         self.layout, self.priors, self.rng = layout, priors, rng
         self.blocks, self.slots = layout.place
         self.shape = layout.log_yield.shape
         self.choice = CurveChoice(
-            layout, banks, symptoms=symptoms, families=priors.families, declining=priors.declining,
-            common=priors.common, estate_share=priors.estate, likeness=priors.likeness, rng=rng,
+            layout, space, symptoms=symptoms, families=priors.families, declining=priors.declining,
+            common=priors.common, estate_share=priors.estate, likeness=priors.likeness,
+            per_family=per_family, rng=rng,
         )  # fmt: skip
         self._prepare_design(reference, reference_sd)
         self._prepare_block_design()
@@ -179,9 +183,9 @@ class Sampler:
         for step in range(burn + keep):
             self.sweep()
             if step >= burn:
-                out.curve.append(self.choice.curve.copy())
-                out.block_curve.append(self.choice.block_curve.copy())
-                out.estate_curve.append(self.choice.estate_curve)
+                levels = (self.choice.series, self.choice.block, self.choice.estate)
+                out.family.append(np.concatenate([one.family for one in levels]))
+                out.scores.append(np.concatenate([one.scores for one in levels]))
                 out.level.append(self.level[self.blocks, self.slots] + self.centre)
                 out.season.append(self.season.copy())
                 out.block_season.append(self.block_season.copy())

@@ -93,6 +93,7 @@ def interpolate_stand(stand: pd.DataFrame | None, zone_ids: list[str], years: In
     counted, growth, growth_sd = np.zeros(size, dtype=bool), np.zeros(size), np.zeros(size)
     symptomatic, worth = np.full(size, np.nan), np.zeros(size)
     groups = dict(list(stand.groupby("zone_id"))) if stand is not None and not stand.empty else {}
+    alike = _same_rows(list(groups.values()))
     for row, zone in enumerate(zone_ids):
         if zone not in groups:
             continue
@@ -100,7 +101,7 @@ def interpolate_stand(stand: pd.DataFrame | None, zone_ids: list[str], years: In
         seen = table[table["missing_pct"].notna()]
         if not seen.empty:
             counted[row] = True
-            missing[row], sd[row], growth[row], growth_sd[row] = _one_zone(seen, years)
+            missing[row], sd[row], growth[row], growth_sd[row] = _one_zone(seen, years, alike)
         ill = table[table["symptomatic_pct"].notna()]
         if not ill.empty:
             symptomatic[row] = ill["symptomatic_pct"].iloc[-1] / 100
@@ -108,15 +109,40 @@ def interpolate_stand(stand: pd.DataFrame | None, zone_ids: list[str], years: In
     return Stand(counted, missing, sd, growth, growth_sd, symptomatic, worth)
 
 
-def _one_zone(counts: pd.DataFrame, years: IntArray) -> tuple[FloatArray, FloatArray, float, float]:
-    when = counts["vintage"].to_numpy(dtype=float)
+def _same_rows(groups: list[pd.DataFrame]) -> float:
+    """How far counts of different vintages repeat the same rows (0 fresh rows, 1 the same), over all zones.
+
+    Counts of the same rows agree far better than their sampling error; then they are worth one count, not
+    several. Compared is the median over zones (some may truly lose vines) of chi-square over its own median.
+    """
+    ratios = []
+    for table in groups:
+        seen = table[table["missing_pct"].notna()]
+        if len(seen) > 1:
+            vines = seen["vines"].fillna(50).to_numpy(dtype=float)
+            worth, even, share, pooled = _pool(seen)
+            away = float(((share - pooled) ** 2 / (even * worth / vines)).sum())
+            ratios.append(away / special.chdtri(len(seen) - 1, 0.5))
+    return float(np.clip(1 - np.median(ratios), 0.0, 1.0)) if ratios else 0.0
+
+
+def _pool(counts: pd.DataFrame) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Worth, variance if the stand never changed, and share missing of each count; pooled share."""
     share = counts["missing_pct"].to_numpy(dtype=float) / 100
     worth = effective_vines(counts["vines"].fillna(50).to_numpy(dtype=float))
     pooled = (float(share @ worth) + 0.5) / (float(worth.sum()) + 1)
-    even = pooled * (1 - pooled) / worth
+    return worth, pooled * (1 - pooled) / worth, share, pooled
+
+
+def _one_zone(
+    counts: pd.DataFrame, years: IntArray, alike: float
+) -> tuple[FloatArray, FloatArray, float, float]:
+    when = counts["vintage"].to_numpy(dtype=float)
+    worth, even, share, pooled = _pool(counts)
     away = np.abs(years[:, None] - when[None, :]).min(axis=1)
     if (((share - pooled) ** 2 / even).sum()) <= special.chdtri(when.size - 1, ALIKE_LEVEL) or when.size == 1:
-        doubt = pooled * (1 - pooled) / (worth.sum() + 1) + (AGE_OF_COUNT_SD * pooled * away) ** 2
+        together = 1 / (alike / worth.max() + (1 - alike) / worth.sum())
+        doubt = pooled * (1 - pooled) / (together + 1) + (AGE_OF_COUNT_SD * pooled * away) ** 2
         return np.full(years.size, pooled), np.sqrt(doubt), 0.0, 0.0
     smooth = (share * worth + 0.5) / (worth + 1)
     variance = smooth * (1 - smooth) / (worth + 1)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from vinemap.decline.curves import CurveBank, FloatArray, IntArray
+from vinemap.decline.curves import FloatArray, IntArray
 from vinemap.decline.layout import Layout
 from vinemap.decline.stand import effective_vines
 
@@ -29,8 +29,8 @@ class SymptomTable:
     Parameters
     ----------
     layout : Layout
-    banks : list of CurveBank
-        One a series.
+    years : int array (T,)
+        Yearly axis of the curves.
     stand : pandas.DataFrame or None
         zone_id, vintage, symptomatic_pct, vines (looked at).
     zone_ids : list of str
@@ -41,62 +41,62 @@ class SymptomTable:
     """
 
     def __init__(
-        self, layout: Layout, banks: list[CurveBank], stand: pd.DataFrame | None, zone_ids: list[str]
+        self, layout: Layout, years: IntArray, stand: pd.DataFrame | None, zone_ids: list[str]
     ) -> None:
         self.blocks = layout.place[0]
-        self.size = (len(layout.series), len(layout.block_ids), banks[0].family.size)
         counts = _counts(stand)
         renewed = {one.zone for one in layout.series if np.isfinite(one.first_vintage)}
         rows = [row for row, one in enumerate(layout.series)
                 if one.zone not in renewed and zone_ids[one.zone] in counts]  # fmt: skip
         self.rows = np.array(rows, dtype=np.int64)
-        if not self.rows.size:
-            return
         tables = [counts[zone_ids[layout.series[row].zone]] for row in self.rows]
-        most = max(len(one) for one in tables)
+        most = max((len(one) for one in tables), default=0)
         self.fit = np.zeros((self.rows.size, most, _LOSSES.size))
-        self.kept = np.ones((self.rows.size, self.size[2], most))
-        self.block_kept, self.estate_kept = np.ones_like(self.kept), np.ones_like(self.kept)
-        first = layout.slot[:, 0]
-        for place, (row, table) in enumerate(zip(self.rows, tables, strict=True)):
-            when = table["vintage"].to_numpy() + SYMPTOMS_LEAD_YEARS - banks[row].years[0]
-            when = np.clip(when, 0, banks[row].years.size - 1).astype(int)
+        self.when = np.zeros((self.rows.size, most), dtype=np.int64)  # column of the yearly axis
+        for place, table in enumerate(tables):
+            when = table["vintage"].to_numpy() + SYMPTOMS_LEAD_YEARS - years[0]
+            self.when[place, : len(table)] = np.clip(when, 0, years.size - 1)
             self.fit[place, : len(table)] = _tabulate(table)
-            self.kept[place, :, : len(table)] = np.exp(banks[row].log_curve[:, when])
-            self.estate_kept[place, :, : len(table)] = np.exp(banks[0].log_curve[:, when])
-            self.block_kept[place, :, : len(table)] = np.exp(
-                banks[first[self.blocks[row]]].log_curve[:, when]
-            )
 
-    def weigh_zones(self, block_curve: IntArray, estate_curve: int) -> FloatArray:
-        """Log likelihood (series, K) of every own curve, given the curves above it."""
-        out = np.zeros((self.size[0], self.size[2]))
+    def columns(self) -> IntArray:
+        """Years (as columns of the yearly axis) at which curves are needed."""
+        return np.unique(self.when)
+
+    def place_in(self, columns: IntArray) -> None:
+        """Take curves from now on at these columns only, which must hold `columns()`."""
+        self.when = np.searchsorted(columns, self.when)
+
+    def weigh_zones(self, curve: FloatArray, block_curve: FloatArray, estate_curve: FloatArray) -> FloatArray:
+        """Log likelihood (series, J) of candidate curves of series (series, J, W), given the others."""
+        out = np.zeros(curve.shape[:2])
         if self.rows.size:
-            place = np.arange(self.rows.size)
-            common = self.block_kept[place, block_curve[self.rows]] * self.estate_kept[:, estate_curve]
-            out[self.rows] = self._look_up(self.kept * common[:, None, :])
+            rest = (block_curve[self.blocks[self.rows]] + estate_curve)[:, None, :]
+            out[self.rows] = self._look_up(curve[self.rows] + rest)
         return out
 
-    def weigh_blocks(self, curve: IntArray, estate_curve: int) -> FloatArray:
-        """Log likelihood (B, K) of every curve of a block, given the other curves."""
-        out = np.zeros((self.size[1], self.size[2]))
+    def weigh_blocks(
+        self, curve: FloatArray, block_curve: FloatArray, estate_curve: FloatArray
+    ) -> FloatArray:
+        """Log likelihood (B, J) of candidate curves of blocks (B, J, W), given the others."""
+        out = np.zeros(block_curve.shape[:2])
         if self.rows.size:
-            place = np.arange(self.rows.size)
-            own = self.kept[place, curve[self.rows]] * self.estate_kept[:, estate_curve]
-            np.add.at(out, self.blocks[self.rows], self._look_up(self.block_kept * own[:, None, :]))
+            rest = (curve[self.rows] + estate_curve)[:, None, :]
+            np.add.at(out, self.blocks[self.rows], self._look_up(block_curve[self.blocks[self.rows]] + rest))
         return out
 
-    def weigh_estate(self, curve: IntArray, block_curve: IntArray) -> FloatArray:
-        """Log likelihood (K) of every curve of the estate, given the other curves."""
+    def weigh_estate(
+        self, curve: FloatArray, block_curve: FloatArray, estate_curve: FloatArray
+    ) -> FloatArray:
+        """Log likelihood (J) of candidate curves of the estate (J, W), given the others."""
         if not self.rows.size:
-            return np.zeros(self.size[2])
-        place = np.arange(self.rows.size)
-        own = self.kept[place, curve[self.rows]] * self.block_kept[place, block_curve[self.blocks[self.rows]]]
-        return np.asarray(self._look_up(self.estate_kept * own[:, None, :]).sum(axis=0))
+            return np.zeros(estate_curve.shape[0])
+        rest = (curve[self.rows] + block_curve[self.blocks[self.rows]])[:, None, :]
+        return np.asarray(self._look_up(estate_curve[None] + rest).sum(axis=0))
 
-    def _look_up(self, kept: FloatArray) -> FloatArray:
-        bins = np.rint(100 * (1 - kept)).astype(np.int64)
-        rows, counts = self.fit.shape[:2]
+    def _look_up(self, log_kept: FloatArray) -> FloatArray:
+        at_counts = np.take_along_axis(log_kept, self.when[:, None, :], axis=2)
+        bins = np.rint(100 * (1 - np.exp(at_counts))).astype(np.int64)
+        rows, counts = self.when.shape
         return np.asarray(
             self.fit[np.arange(rows)[:, None, None], np.arange(counts)[None, None, :], bins].sum(axis=2)
         )
