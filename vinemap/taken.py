@@ -5,7 +5,7 @@ Intake makes these, the estate stores them; both import this module and not one 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -81,6 +81,26 @@ class Intake:
     vintage: int = 0
     path: Path | None = None
     details: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeStream:
+    """One long file, read in parts while it is stored.
+
+    Attributes
+    ----------
+    kind, file, sha256 : str
+    vintage : int
+        Vintage given by the caller, 0 if none.
+    parts : iterator of Intake
+        Each of the same columns; can be read once.
+    """
+
+    kind: str
+    file: str
+    sha256: str
+    vintage: int
+    parts: Iterator[Intake]
 
 
 @dataclass(frozen=True, slots=True)

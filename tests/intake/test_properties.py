@@ -14,6 +14,7 @@ from vinemap.intake.numbers import to_degrees, to_numbers, to_times
 
 KINDS = ("harvest", "loads", "counts", "renewals")
 QUICK = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+CALM = settings(deadline=None)  # machines that test are shared
 HEADER = "Time,Lat,Lon,Speed (m/s),Flow (kg/s),Block,Row,Method,Year,Net (kg),Missing,Vintage\n"
 
 
@@ -93,6 +94,7 @@ def test_any_bytes_in_a_layer_are_refused(tmp_path, data, name):
     read_or_refuse(tmp_path / name, "blocks")
 
 
+@CALM
 @given(st.lists(st.floats(-1e9, 1e9), min_size=1, max_size=20), st.sampled_from([".", ","]))
 def test_numbers_come_back_by_either_decimal_mark(values, mark):
     cells = pd.Series([repr(one).replace(".", mark) for one in values])
@@ -101,6 +103,7 @@ def test_numbers_come_back_by_either_decimal_mark(values, mark):
     np.testing.assert_array_equal(read.values, values)
 
 
+@CALM
 @given(st.lists(st.integers(0, 999_999_999), min_size=1, max_size=10))
 def test_numbers_with_marks_between_thousands_come_back(values):
     """With an apostrophe, a narrow blank, or the other mark; a single group of three can be a decimal."""
@@ -109,6 +112,7 @@ def test_numbers_with_marks_between_thousands_come_back(values):
         assert read.values.tolist() == values
 
 
+@CALM
 @given(st.floats(-90, 90))
 def test_degrees_minutes_seconds_come_back(degrees):
     total = abs(degrees)
@@ -119,6 +123,7 @@ def test_degrees_minutes_seconds_come_back(degrees):
     assert read.values[0] == pytest.approx(degrees, abs=1e-7)
 
 
+@CALM
 @given(st.datetimes(min_value=pd.Timestamp("1990-01-02"), max_value=pd.Timestamp("2099-12-30")))
 def test_times_come_back_from_every_shape(moment):
     second = pd.Timestamp(moment).floor("s")

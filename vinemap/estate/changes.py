@@ -15,11 +15,12 @@ from vinemap.errors import DataError, StoreError
 from vinemap.estate import layout
 from vinemap.estate.ledger import ImportReport
 from vinemap.estate.merge import drop_stored, fold_blocks, fold_rows, unknown_blocks
-from vinemap.estate.readings import sort_readings
+from vinemap.estate.parts import ReadingParts
+from vinemap.estate.readings import Sorter
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
 from vinemap.estate.transaction import Transaction
 from vinemap.tables import BLOCKS, COUNTS, LOADS, READINGS, ROWS
-from vinemap.taken import Intake, count_reasons
+from vinemap.taken import Intake, IntakeStream, count_reasons
 
 Writer = Callable[[Path], None]
 
@@ -66,48 +67,63 @@ def _stage_blocks(estate: EstateTables, change: Transaction, taken: Intake, numb
 
 
 def _stage_rows(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
-    blocks = _known_blocks(estate, taken)
+    blocks = _known_blocks(estate, taken.file)
     new, notes = fold_rows(estate.rows(), _numbered(taken.table, number), blocks)
     change.put(layout.part_file("rows", number), _writer(_numbered(taken.table, number)))
     change.put(layout.ROWS_FILE, _writer(new))
     return _report(taken, number, notes)
 
 
-def _stage_harvest(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
-    blocks = _known_blocks(estate, taken)
-    found = sort_readings(
-        taken,
-        blocks,
+def stage_readings(
+    estate: EstateTables, change: Transaction, taken: Intake | IntakeStream, number: int
+) -> tuple[ImportReport, Intake]:
+    """Stage a harvest log, part by part.
+
+    Parameters
+    ----------
+    estate : EstateTables
+        As it is now.
+    change : Transaction
+    taken : Intake or IntakeStream
+    number : int
+
+    Returns
+    -------
+    report : ImportReport
+    first : Intake
+        The first part.
+
+    Raises
+    ------
+    DataError
+        If there are no blocks, or no reading is new and inside one.
+    """
+    sorter = Sorter(
+        _known_blocks(estate, taken.file),
         crs=estate.crs(),
         tolerance_m=estate.settings.harvest.position_tolerance_m,
         folder=estate.folder,
     )
-    if not found.tables:
-        raise DataError(
-            f"All {len(taken.table):,} readings are stored already or lie outside every block.",
-            where=taken.file,
-            remedy="Nothing to do; vinemap status shows what is stored.",
-        )
-    for (vintage, block_id), part in found.tables.items():
-        target = layout.harvest_file(vintage, block_id)
-        stored = layout.read_table(estate.folder, target, READINGS)
-        numbered = _numbered(part, number)
-        whole = pd.concat([stored, numbered], ignore_index=True) if len(stored) else numbered
-        change.put(target, _writer(whole))
-    rows_stored = sum(len(part) for part in found.tables.values())
-    refused = (
-        pd.concat([taken.refused, found.refused], ignore_index=True) if len(taken.refused) else found.refused
-    )
-    return ImportReport(
+    parts = ReadingParts(estate.folder, change.stage / "parts")
+    first: Intake | None = None
+    for one in taken.parts if isinstance(taken, IntakeStream) else (taken,):
+        first = first or one
+        for key, frame in sorter.sort(one):
+            parts.add(key, _numbered(frame, number))
+    notes = sorter.finish()
+    for key in sorted(parts.files):
+        change.put(layout.harvest_file(*key), lambda path, key=key: parts.join(key, path))  # type: ignore[misc]
+    report = ImportReport(
         number,
         "harvest",
         taken.file,
-        taken.rows_read,
-        rows_stored,
-        len(refused),
-        count_reasons(refused),
-        [*taken.notes, *found.notes],
+        sorter.rows_read,
+        sorter.rows_stored,
+        sorter.reasons.total(),
+        dict(sorter.reasons.most_common()),
+        notes,
     )
+    return report, cast(Intake, first)
 
 
 def _stage_part(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
@@ -140,12 +156,12 @@ def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, num
     return _report(taken, number, [])
 
 
-def _known_blocks(estate: EstateTables, taken: Intake) -> gpd.GeoDataFrame:
+def _known_blocks(estate: EstateTables, file: str) -> gpd.GeoDataFrame:
     blocks = estate.blocks()
     if not len(blocks):
         raise DataError(
             "There are no blocks yet to put them into.",
-            where=taken.file,
+            where=file,
             remedy="Add outlines first: vinemap add blocks.",
         )
     return blocks
@@ -297,7 +313,6 @@ def _refuse_case_twins(taken: Intake, old: gpd.GeoDataFrame) -> None:
 _STAGES: dict[str, Callable[[EstateTables, Transaction, Intake, int], ImportReport]] = {
     "blocks": _stage_blocks,
     "rows": _stage_rows,
-    "harvest": _stage_harvest,
     "loads": _stage_part,
     "counts": _stage_part,
     "renewals": _stage_renewals,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import pandas as pd
@@ -57,8 +58,13 @@ def _data_files(folder: Path) -> list[Path]:
 def _count_file(folder: Path, file: Path, held: dict[int, int]) -> list[str]:
     """Read one file wholly and count its rows by import."""
     name = file.relative_to(folder).as_posix()
+    counts: Counter[int] = Counter()
     try:
-        table = pq.read_table(file)
+        with pq.ParquetFile(file) as source:
+            numbered = "import_id" in source.schema_arrow.names
+            for batch in source.iter_batches():
+                if numbered:
+                    counts.update(batch.column("import_id").to_pylist())
     except (pa.ArrowException, OSError) as error:
         return [
             f"{name} cannot be read ({str(error)[:120]}): take it from a backup, or undo its import and add "
@@ -66,11 +72,10 @@ def _count_file(folder: Path, file: Path, held: dict[int, int]) -> list[str]:
         ]
     if name in (layout.BLOCKS_FILE, layout.ROWS_FILE):
         return []
-    if "import_id" not in table.column_names:
+    if not numbered:
         return [f"{name} has no column import_id: it was not written by vinemap."]
-    counts = table.column("import_id").to_pandas().value_counts()
     for number, count in counts.items():
-        held[int(str(number))] = held.get(int(str(number)), 0) + int(count)
+        held[number] = held.get(number, 0) + count
     return []
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,40 +19,22 @@ from vinemap import land
 from vinemap.errors import DataError
 from vinemap.estate.layout import HARVEST, block_of, harvest_file, read_table
 from vinemap.tables import READINGS
-from vinemap.taken import Intake, refused_table
+from vinemap.taken import Intake
 
 FEW_INSIDE = 0.02
 REASON_OUTSIDE = "position lies outside every block"
 REASON_REPEATED = "the same reading is stored already"
+FURTHER_ON = " (And more of these further on.)"
 
 
-@dataclass(slots=True)
-class Sorted:
-    """Readings of one import by vintage and block.
-
-    Attributes
-    ----------
-    tables : dict of (int, str) to geopandas.GeoDataFrame
-        New readings of each vintage and block.
-    refused : pandas.DataFrame
-        Readings outside every block or stored already, with their reasons.
-    notes : list of str
-    """
-
-    tables: dict[tuple[int, str], gpd.GeoDataFrame] = field(default_factory=dict)
-    refused: pd.DataFrame = field(default_factory=refused_table)
-    notes: list[str] = field(default_factory=list)
+Key = tuple[int, str]
 
 
-def sort_readings(
-    taken: Intake, blocks: gpd.GeoDataFrame, *, crs: pyproj.CRS, tolerance_m: float, folder: Path
-) -> Sorted:
-    """Sort the readings of one file into vintages and blocks by position.
+class Sorter:
+    """Sorts readings, part by part, into vintages and blocks by position.
 
     Parameters
     ----------
-    taken : Intake
-        Of kind harvest.
     blocks : geopandas.GeoDataFrame, shape (blocks,)
         Outlines in WGS84.
     crs : pyproj.CRS
@@ -60,43 +44,116 @@ def sort_readings(
     folder : pathlib.Path
         Estate folder, to see what is stored already.
 
-    Returns
-    -------
-    Sorted
-
-    Raises
-    ------
-    DataError
-        If (nearly) all readings lie outside every block; tells if the axes look swapped.
+    Attributes
+    ----------
+    rows_read, rows_stored : int
+    reasons : collections.Counter
+        Refused rows by reason.
     """
-    table = taken.table
-    block_id = _assign(table, blocks, crs, tolerance_m)
-    outside = block_id == ""
-    if 1.0 - outside.mean() < FEW_INSIDE:
-        raise _explain_outside(taken, blocks, crs, tolerance_m)
-    out = Sorted()
-    refused = [_refuse(table, outside, REASON_OUTSIDE)]
-    if outside.any():
-        out.notes.append(
-            f"{int(outside.sum()):,} of {len(table):,} readings lie outside every block and were left out. "
-            f"If a block "
-            "is missing, add its outline, undo this import and add the file again."
-        )
-    out.notes += _name_doubts(table, block_id, list(blocks["block_id"]))
-    keys = pd.DataFrame({"vintage": table["vintage"].to_numpy(dtype="int64"), "block_id": block_id})
-    for (vintage, block), places in keys[~outside].groupby(["vintage", "block_id"]).groups.items():
-        part = table.loc[places]
-        stored = read_table(folder, harvest_file(vintage, block), READINGS)
-        known = (
-            np.isin(_fingerprints(part), _fingerprints(stored))
-            if len(stored)
-            else np.zeros(len(part), dtype=bool)
-        )
-        refused.append(_refuse(part, known, REASON_REPEATED))
-        if not known.all():
-            out.tables[vintage, block] = _numbered(part[~known], stored)
-    out.refused = pd.concat(refused, ignore_index=True)
-    return out
+
+    def __init__(
+        self, blocks: gpd.GeoDataFrame, *, crs: pyproj.CRS, tolerance_m: float, folder: Path
+    ) -> None:
+        self.blocks = blocks
+        self.crs = crs
+        self.tolerance_m = tolerance_m
+        self.folder = folder
+        self.rows_read = self.rows_stored = self.rows_tidy = 0
+        self.reasons: Counter[str] = Counter()
+        self._seen: dict[Key, npt.NDArray[Any]] = {}
+        self._next: dict[Key, int] = {}
+        self._names: Counter[tuple[str, str]] = Counter()
+        self._notes: dict[str, str] = {}
+        self._lost: tuple[int, Intake] | None = None
+
+    def sort(self, taken: Intake) -> Iterator[tuple[Key, gpd.GeoDataFrame]]:
+        """Give the new readings of one part by vintage and block; counts what is left out.
+
+        Parameters
+        ----------
+        taken : Intake
+            Of kind harvest.
+
+        Yields
+        ------
+        (int, str), geopandas.GeoDataFrame
+        """
+        table = taken.table
+        self.rows_read += taken.rows_read
+        self.rows_tidy += len(table)
+        self.reasons.update({str(one): int(n) for one, n in taken.refused["reason"].value_counts().items()})
+        self._take_notes(taken.notes)
+        if not len(table):
+            return
+        block_id = _assign(table, self.blocks, self.crs, self.tolerance_m)
+        outside = block_id == ""
+        self._count(REASON_OUTSIDE, int(outside.sum()))
+        if self._lost is None or outside.sum() > self._lost[0]:
+            self._lost = int(outside.sum()), taken
+        self._names.update(_other_names(table, block_id, list(self.blocks["block_id"])))
+        keys = pd.DataFrame({"vintage": table["vintage"].to_numpy(dtype="int64"), "block_id": block_id})
+        for key, places in keys[~outside].groupby(["vintage", "block_id"]).indices.items():
+            fresh = self._fresh(key, table[~outside].iloc[places])
+            if len(fresh):
+                self.rows_stored += len(fresh)
+                yield key, fresh
+
+    def _fresh(self, key: Key, part: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        """Leave out what is stored already, number the rest on."""
+        if key not in self._seen:
+            stored = read_table(self.folder, harvest_file(*key), READINGS)
+            self._seen[key] = np.sort(_fingerprints(stored)) if len(stored) else np.array([], dtype="uint64")
+            self._next[key] = int(stored["reading_id"].max()) + 1 if len(stored) else 1
+        marks = _fingerprints(part)
+        known = np.isin(marks, self._seen[key])
+        self._count(REASON_REPEATED, int(known.sum()))
+        self._seen[key] = np.concatenate([self._seen[key], marks[~known]])
+        out = part[~known].drop(columns=["vintage"]).reset_index(drop=True)
+        first = self._next[key]
+        self._next[key] = first + len(out)
+        out["reading_id"] = pd.array(np.arange(first, first + len(out)), dtype="Int64")
+        return out
+
+    def _count(self, reason: str, rows: int) -> None:
+        if rows:
+            self.reasons[reason] += rows
+
+    def _take_notes(self, notes: list[str]) -> None:
+        """Keep each note once, whatever its numbers: later parts of a file say the same again."""
+        for note in notes:
+            shape = re.sub(r"\d[\d.,]*", "#", note)
+            if shape in self._notes and not self._notes[shape].endswith(FURTHER_ON):
+                self._notes[shape] += FURTHER_ON
+            self._notes.setdefault(shape, note)
+
+    def finish(self) -> list[str]:
+        """Give the notes on all parts.
+
+        Raises
+        ------
+        DataError
+            If (nearly) all readings lie outside every block, which tells if the axes look swapped; or nothing
+            is new.
+        """
+        outside = self.reasons[REASON_OUTSIDE]
+        if self._lost is not None and 1.0 - outside / max(self.rows_tidy, 1) < FEW_INSIDE:
+            raise _explain_outside(self._lost[1], self.blocks, self.crs, self.tolerance_m)
+        if not self.rows_stored:
+            raise DataError(
+                f"All {self.rows_tidy:,} readings are stored already or lie outside every block.",
+                where=self._lost[1].file if self._lost else "",
+                remedy="Nothing to do; vinemap status shows what is stored.",
+            )
+        notes = list(self._notes.values())
+        if outside:
+            notes.append(
+                f"{outside:,} of {self.rows_tidy:,} readings lie outside every block and were left out. "
+                "If a block is missing, add its outline, undo this import and add the file again."
+            )
+        return notes + [
+            f"{count:,} readings say block {typed!r} but lie in {block!r}; the position was taken."
+            for (typed, block), count in self._names.most_common(5)
+        ]
 
 
 def _assign(
@@ -107,11 +164,6 @@ def _assign(
         points.x.to_numpy(), points.y.to_numpy(), blocks.to_crs(crs), tolerance_m=tolerance_m
     )
     return np.asarray(ids, dtype=object)
-
-
-def _refuse(table: pd.DataFrame, mask: npt.NDArray[np.bool_], reason: str) -> pd.DataFrame:
-    rows = table["source_row"].to_numpy(dtype="int64")[mask]
-    return refused_table(rows, [reason] * len(rows), [""] * len(rows))
 
 
 def _fingerprints(table: gpd.GeoDataFrame) -> npt.NDArray[Any]:
@@ -127,30 +179,20 @@ def _fingerprints(table: gpd.GeoDataFrame) -> npt.NDArray[Any]:
     return pd.util.hash_pandas_object(frame, index=False).to_numpy()
 
 
-def _numbered(part: gpd.GeoDataFrame, stored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    first = int(stored["reading_id"].max()) + 1 if len(stored) else 1
-    out = part.drop(columns=["vintage"]).reset_index(drop=True)
-    out["reading_id"] = pd.array(np.arange(first, first + len(out)), dtype="Int64")
-    return out
-
-
-def _name_doubts(table: pd.DataFrame, block_id: npt.NDArray[np.object_], known: list[str]) -> list[str]:
-    """Where the name typed in the cab is that of another block than the position says."""
+def _other_names(
+    table: pd.DataFrame, block_id: npt.NDArray[np.object_], known: list[str]
+) -> dict[tuple[str, str], int]:
+    """Count where the name typed in the cab is that of another block than the position says."""
     if "block_name" not in table.columns:
-        return []
-    typed = table["block_name"].astype(str).to_numpy(dtype=object)
-    frame = pd.DataFrame({"typed": typed, "block": block_id})
-    frame = frame[(frame["typed"] != "") & (frame["block"] != "")]
+        return {}
+    frame = pd.DataFrame({"typed": table["block_name"].to_numpy(), "block": block_id})
+    pairs: Any = frame.value_counts().items()
     alike = {name.casefold() for name in known}
-    odd = frame[
-        (frame["typed"].str.casefold() != frame["block"].str.casefold())
-        & frame["typed"].str.casefold().isin(alike)
-    ]
-    counts: Any = odd.groupby(["typed", "block"]).size().sort_values(ascending=False)
-    return [
-        f"{int(count):,} readings say block {typed!r} but lie in {block!r}; the position was taken."
-        for (typed, block), count in counts.head(5).items()
-    ]
+    return {
+        (str(typed), str(block)): int(count)
+        for (typed, block), count in pairs
+        if block and str(typed).casefold() != str(block).casefold() and str(typed).casefold() in alike
+    }
 
 
 def _explain_outside(

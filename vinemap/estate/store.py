@@ -10,7 +10,7 @@ import pandas as pd
 
 from vinemap.errors import DataError, StoreError
 from vinemap.estate import atomic, layout
-from vinemap.estate.changes import stage_import, stage_undo
+from vinemap.estate.changes import stage_import, stage_readings, stage_undo
 from vinemap.estate.ledger import (
     LEDGER_FILE,
     ImportReport,
@@ -27,7 +27,7 @@ from vinemap.estate.memory import MEMORY_FILE, read_memory, with_memory, without
 from vinemap.estate.settings import default_settings_text
 from vinemap.estate.shelf import EstateTables
 from vinemap.estate.transaction import Transaction, needs_recovery, recover
-from vinemap.taken import Intake, Remembered
+from vinemap.taken import Intake, IntakeStream, Remembered
 
 
 def create_estate(folder: Path | str, *, name: str = "My estate") -> EstateStore:
@@ -115,12 +115,13 @@ class EstateStore(EstateTables):
         self.wait_s = wait_s
         self.recovered: list[str] = []
 
-    def add(self, taken: Intake) -> ImportReport:
+    def add(self, taken: Intake | IntakeStream) -> ImportReport:
         """Store a file that was read, whatever its kind.
 
         Parameters
         ----------
-        taken : Intake
+        taken : Intake or IntakeStream
+            From `vinemap.intake`; a stream is stored part by part.
 
         Returns
         -------
@@ -140,8 +141,8 @@ class EstateStore(EstateTables):
                 return _duplicate(same, taken)
             number = next_number(ledger)
             with self._transaction(number) as change:
-                report = stage_import(self, change, taken, number)
-                self._remember(change, taken, number)
+                report, first = self._stage(change, taken, number)
+                self._remember(change, first, number)
                 new = add_line(ledger, report, sha256=taken.sha256, vintage=taken.vintage)
                 change.put(LEDGER_FILE, lambda path: write_ledger(new, path))
         return report
@@ -149,6 +150,17 @@ class EstateStore(EstateTables):
     def remembered(self) -> list[Remembered]:
         """How columns of earlier files were meant; pass it to `vinemap.intake.read_source`."""
         return read_memory(self.folder)
+
+    def _stage(
+        self, change: Transaction, taken: Intake | IntakeStream, number: int
+    ) -> tuple[ImportReport, Intake]:
+        if taken.kind == "harvest":
+            return stage_readings(self, change, taken, number)
+        if isinstance(taken, IntakeStream):
+            raise DataError(
+                f"{taken.kind} cannot come in parts.", where=taken.file, remedy="Read it with read_source."
+            )
+        return stage_import(self, change, taken, number), taken
 
     def _remember(self, change: Transaction, taken: Intake, number: int) -> None:
         learnt = taken.details.get("remember")
@@ -164,9 +176,10 @@ class EstateStore(EstateTables):
         """Store vine rows; the rows of a block known already are replaced as a whole."""
         return self.add(_of_kind(taken, "rows"))
 
-    def add_harvest(self, taken: Intake) -> ImportReport:
+    def add_harvest(self, taken: Intake | IntakeStream) -> ImportReport:
         """Store harvester readings, sorted into blocks by position and into vintages."""
-        return self.add(_of_kind(taken, "harvest"))
+        _check_kind(taken, "harvest")
+        return self.add(taken)
 
     def add_loads(self, taken: Intake) -> ImportReport:
         """Store weighed loads."""
@@ -253,14 +266,19 @@ class EstateStore(EstateTables):
 
 
 def _of_kind(taken: Intake, kind: str) -> Intake:
+    _check_kind(taken, kind)
+    return taken
+
+
+def _check_kind(taken: Intake | IntakeStream, kind: str) -> None:
     if taken.kind != kind:
         raise DataError(
             f"This holds {taken.kind}, not {kind}.", where=taken.file, remedy="Read it as the right kind."
         )
-    return taken
 
 
-def _duplicate(line: pd.Series, taken: Intake) -> ImportReport:
+def _duplicate(line: pd.Series, taken: Intake | IntakeStream) -> ImportReport:
     number = int(line["import_id"])
     note = f"The same file is stored already as import {number} ({line['file']}); nothing was done."
-    return ImportReport(number, taken.kind, taken.file, taken.rows_read, 0, 0, {}, [note], duplicate=True)
+    read = int(line["rows_read"])
+    return ImportReport(number, taken.kind, taken.file, read, 0, 0, {}, [note], duplicate=True)

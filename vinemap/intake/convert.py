@@ -52,6 +52,8 @@ class Job:
     timezone : str
         Zone of clocks without one, "" for unknown.
     notes : list of str
+    decided : dict
+        Decisions by what they are about; shared by the parts of a long file, which must not differ in them.
     """
 
     where: str
@@ -64,6 +66,7 @@ class Job:
     timezone: str = ""
     values: dict[str, pd.Series] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    decided: dict[str, Any] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
@@ -133,7 +136,10 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
     job.refusals.add(read.bad, f"{one.name} is not a number", cells)
     scale = factor(guess.unit, one.unit) if one.unit and guess.unit else 1.0
     values = read.values * scale
-    if _thousands_meant(one, values, cells):
+    key = f"thousands in {one.name}"
+    if key not in job.decided:
+        job.decided[key] = _thousands_meant(one, values, cells)
+    if job.decided[key]:
         values = values * 1000.0
         job.notes.append(
             f"Doubtful: the mark in column {guess.header!r} was taken as one between thousands; "
@@ -183,7 +189,8 @@ def _times(job: Job) -> None:
     if not headers:
         return
     cells = _joined(job, headers)
-    read = to_times(cells, decimal=job.raw.decimal)
+    read = to_times(cells, decimal=job.raw.decimal, form=job.decided.get("form of times", ""))
+    job.decided.setdefault("form of times", read.form)
     job.refusals.add(read.bad, "time cannot be read", cells)
     if read.note:
         job.notes.append(f"Column {headers.get('time', headers.get('date'))!r}: {read.note}")

@@ -77,7 +77,9 @@ def _vintages(job: Job) -> pd.Series:
         return year
     agree = (year == job.vintage).fillna(False).to_numpy(dtype=bool)
     timed = year.notna().to_numpy()
-    if agree.any():
+    if timed.any():
+        job.decided.setdefault("clock agrees with the vintage", bool(agree.any()))
+    if job.decided.get("clock agrees with the vintage"):
         job.refusals.add(
             timed & ~agree,
             f"reading is of another year than vintage {job.vintage}",
@@ -118,7 +120,10 @@ def _mass_steps(job: Job) -> pd.Series:
     total = job.values["mass_total_kg"]
     order = pd.DataFrame({"machine": job.column("machine", ""), "time": job.values["time"], "total": total})
     order = order[order["total"].notna()].sort_values(["machine", "time"], kind="stable")
-    before = order.groupby("machine")["total"].shift()
+    # Of a long file: the last total of the part before.
+    last = job.decided.setdefault("last total", {})
+    before = order.groupby("machine")["total"].shift().fillna(order["machine"].map(last).astype("float64"))
+    last.update(order.groupby("machine")["total"].last())
     step = order["total"] - before
     reset = order["total"] < RESET_SHARE * before
     step = step.where(~reset, order["total"]).where(step.ge(0) | reset)

@@ -174,14 +174,17 @@ class Times:
     bad : array of bool, shape (rows,)
     note : str
         What had to be decided, "" for nothing.
+    form : str
+        Format that dates are in (as `strptime` has it), "" where it needed no deciding.
     """
 
     values: pd.Series
     bad: npt.NDArray[np.bool_]
     note: str = ""
+    form: str = ""
 
 
-def to_times(cells: pd.Series, *, decimal: str = ".") -> Times:
+def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "") -> Times:
     """Turn cells into times: ISO 8601, day-month or month-day order, epoch seconds, spreadsheet days.
 
     Parameters
@@ -189,6 +192,8 @@ def to_times(cells: pd.Series, *, decimal: str = ".") -> Times:
     cells : pandas.Series, shape (rows,)
     decimal : str
         Decimal mark of numbers.
+    form : str
+        Format settled before; "" to find it.
 
     Returns
     -------
@@ -209,7 +214,7 @@ def to_times(cells: pd.Series, *, decimal: str = ".") -> Times:
         out = _from_numbers(to_numbers(cells, decimal=decimal).values)
         if out is not None:
             return Times(out, out.isna().to_numpy() & ~empty, "")
-    return _from_text(cells.fillna("").astype(str).str.strip(), empty)
+    return _from_text(cells.fillna("").astype(str).str.strip(), empty, form)
 
 
 def _from_numbers(values: npt.NDArray[np.float64]) -> Any:
@@ -231,12 +236,12 @@ def _epoch(seconds: npt.NDArray[np.float64]) -> pd.Series:
     return times.where(pd.Series(fits))
 
 
-def _from_text(text: pd.Series, empty: npt.NDArray[np.bool_]) -> Times:
+def _from_text(text: pd.Series, empty: npt.NDArray[np.bool_], form: str) -> Times:
     sample = text[~empty].iloc[:_SAMPLE]
-    if len(sample) and sample.str.match(r"^\d{4}-\d{2}-\d{2}").mean() > 0.5:
+    if not form and len(sample) and sample.str.match(r"^\d{4}-\d{2}-\d{2}").mean() > 0.5:
         return _iso(text, empty)
     clean = _even(text)
-    best, note = _choose_format(clean[~empty].iloc[:_SAMPLE], clean[~empty])
+    best, note = (form, "") if form else _choose_format(clean[~empty].iloc[:_SAMPLE], clean[~empty])
     if best is None:
         return Times(pd.Series(pd.NaT, index=text.index, dtype="datetime64[ns]"), ~empty, "")
     values = pd.to_datetime(clean, format=best, errors="coerce").astype("datetime64[ns]")
@@ -244,7 +249,7 @@ def _from_text(text: pd.Series, empty: npt.NDArray[np.bool_]) -> Times:
     if still.any() and best.endswith("%S"):
         more = pd.to_datetime(clean[still], format=f"{best}.%f", errors="coerce")
         values = values.where(~still, more.reindex(values.index))
-    return Times(values, values.isna().to_numpy() & ~empty, note)
+    return Times(values, values.isna().to_numpy() & ~empty, note, best)
 
 
 def _iso(text: pd.Series, empty: npt.NDArray[np.bool_]) -> Times:

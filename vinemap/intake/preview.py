@@ -12,9 +12,11 @@ import pandas as pd
 from vinemap.errors import IntakeError
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.raw import RawTable
+from vinemap.intake.readers import find_source, first_bytes, read_raw
 from vinemap.intake.recognise import recognise_columns
-from vinemap.intake.source import _first_bytes, find_source, read_raw, read_source
-from vinemap.taken import KINDS, Guess, Intake, Remembered, count_reasons
+from vinemap.intake.source import open_source
+from vinemap.intake.text_blocks import is_long_text, iterate_text
+from vinemap.taken import KINDS, Guess, Intake, IntakeStream, Remembered, count_reasons
 
 FIRST_ROWS = 8
 SHOWN_REFUSED = 20
@@ -137,14 +139,14 @@ def preview_source(
         If the file cannot even be opened.
     """
     file = find_source(path)
-    head = _first_bytes(file)
-    raw = None if head[:4] in _TIFF else read_raw(file, kind or "")
+    head = first_bytes(file)
+    raw = None if head[:4] in _TIFF else _first_raw(file, head, kind or "")
     notes = []
     if kind is None:
         kind, sure = ("imagery", 1.0) if raw is None else guess_kind(raw)
         notes = [f"Taken as {kind} (confidence {sure:.2f}); say otherwise by naming the kind."]
     try:
-        taken = read_source(
+        taken = open_source(
             file,
             kind,
             vintage=vintage,
@@ -154,9 +156,16 @@ def preview_source(
             timezone=timezone,
             remembered=remembered,
         )
+        if isinstance(taken, IntakeStream):
+            taken = next(taken.parts)
+            notes.append("The file is long: only its first part is shown; all of it is read when added.")
     except IntakeError as error:
         return _refused_preview(file, kind, raw, notes, str(error), columns, units)
     return _full_preview(taken, notes)
+
+
+def _first_raw(file: Path, head: bytes, kind: str) -> RawTable:
+    return next(iterate_text(file)) if is_long_text(file, head) else read_raw(file, kind)
 
 
 def _full_preview(taken: Intake, notes: list[str]) -> Preview:

@@ -80,23 +80,14 @@ def read_text(path: Path) -> RawTable:
     if not text.strip():
         raise IntakeError("The file is empty.", where=path.name, remedy="Export it again.")
     layout = find_layout(lines, path.name)
-    raw = _cut_rows(text, layout, path.name)
+    raw = cut_rows(text, layout, path.name)
     if not raw.rows_read:
         raise IntakeError(
             "The file has a header but no rows below it.",
             where=path.name,
             remedy="Export it again with its rows.",
         )
-    name = DELIMITERS[layout.delimiter]
-    described = f"delimited text ({name}, decimal '{layout.decimal}', {encoding})"
-    details = {
-        "encoding": encoding,
-        "delimiter": name,
-        "decimal": layout.decimal,
-        "header_line": layout.header_line + 1,
-        "headers": layout.headers,
-        "crs": None,
-    }
+    described, details = describe_layout(layout, encoding)
     return RawTable(
         raw.frame,
         raw.source_row,
@@ -108,6 +99,20 @@ def read_text(path: Path) -> RawTable:
         raw.notes,
         details,
     )
+
+
+def describe_layout(layout: Layout, encoding: str) -> tuple[str, dict[str, Any]]:
+    """Describe a layout in words, and in details for preview."""
+    name = DELIMITERS[layout.delimiter]
+    details = {
+        "encoding": encoding,
+        "delimiter": name,
+        "decimal": layout.decimal,
+        "header_line": layout.header_line + 1,
+        "headers": layout.headers,
+        "crs": None,
+    }
+    return f"delimited text ({name}, decimal '{layout.decimal}', {encoding})", details
 
 
 def decode_text(data: bytes, name: str) -> tuple[str, str]:
@@ -123,20 +128,31 @@ def decode_text(data: bytes, name: str) -> tuple[str, str]:
     >>> decode_text("Débit".encode("cp1252"), "a.csv")
     ('Débit', 'cp1252')
     """
-    encoding = _encoding(data)
+    encoding = find_encoding(data)
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError:
         encoding = "cp1252"
         text = data.decode(encoding, errors="replace")
+    check_text(text, name)
+    return even_line_ends(text), encoding.removesuffix("-sig")
+
+
+def check_text(text: str, name: str) -> None:
+    """Refuse what is not text: zero bytes, or a start full of characters that do not print."""
     head = text[:4000]
     odd = sum(not (one.isprintable() or one in "\r\n\t\f") for one in head)
     if "\0" in text or odd > 0.02 * len(head) + 1:
         raise IntakeError("This is not a text file.", where=name, remedy="Export the data as CSV.")
-    return text.replace("\r\n", "\n").replace("\r", "\n"), encoding.removesuffix("-sig")
 
 
-def _encoding(data: bytes) -> str:
+def even_line_ends(text: str) -> str:
+    """Bring line ends of all systems to one."""
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def find_encoding(data: bytes) -> str:
+    """Tell the encoding by byte order mark or zero bytes; UTF-8 where nothing speaks against it."""
     if data.startswith(codecs.BOM_UTF8):
         return "utf-8-sig"
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -269,8 +285,22 @@ def _find_decimal(rows: list[list[str]], delimiter: str) -> str:
     return "," if commas > points else "."
 
 
-def _cut_rows(text: str, layout: Layout, name: str) -> RawTable:
-    """Cut the rows into cells; rows of another width are refused by line."""
+def cut_rows(text: str, layout: Layout, name: str) -> RawTable:
+    """Cut the rows below the header into cells; rows of another width are refused by line.
+
+    Parameters
+    ----------
+    text : str
+        With even line ends.
+    layout : Layout
+    name : str
+        File, for messages.
+
+    Returns
+    -------
+    RawTable
+        ``source_row`` counts lines of `text`, from 1.
+    """
     start = _offset_of_line(text, layout.first_line)
     body = text[start:].rstrip()
     if not body.strip():
