@@ -2,6 +2,8 @@
 
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import EstateLabel, Interval
+from vinemap.publish.drawn import fit_drawn_zones
+from vinemap.publish.edits import Edits, attach_remarks, read_edits
 from vinemap.publish.geopackage import write_geopackage
 from vinemap.publish.lists import write_lists
 from vinemap.publish.overlays import MapSurface
@@ -12,10 +14,14 @@ from vinemap.publish.surfaces import write_surface
 from vinemap.publish.texts import standing_cautions
 
 __all__ = [
+    "Edits",
     "EstateLabel",
     "Interval",
     "MapSurface",
+    "attach_remarks",
+    "fit_drawn_zones",
     "make_run_info",
+    "read_edits",
     "standing_cautions",
     "write_dictionary",
     "write_geopackage",

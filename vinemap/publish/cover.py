@@ -12,12 +12,14 @@ from typing import Any
 
 import numpy as np
 import shapely
-from shapely import Polygon
+from scipy.spatial import cKDTree
+from shapely import MultiPolygon, Polygon
 
 from vinemap.errors import GeometryError
 
 # What a drawing program leaves where lines should meet; half a row of vines is more than ten times this.
 SLIVER_M = 0.05
+MEET_M = 0.001  # corners nearer than this are one corner
 SPECK_M2 = 0.5  # nor does any vine stand on less than this
 
 
@@ -63,7 +65,9 @@ def is_cover(shapes: Sequence[Any], outline: Any, *, tolerance_m2: float = 1e-4)
     return bool(off <= tolerance_m2)
 
 
-def mend_cover(shapes: Sequence[Any], outline: Any, *, sliver_m: float = SLIVER_M) -> Cover:
+def mend_cover(
+    shapes: Sequence[Any], outline: Any, *, sliver_m: float = SLIVER_M, names: Sequence[str] = ()
+) -> Cover:
     """Make zones cover an outline: cut off what lies outside, close slivers, share borders exactly.
 
     Parameters
@@ -74,6 +78,8 @@ def mend_cover(shapes: Sequence[Any], outline: Any, *, sliver_m: float = SLIVER_
         Outline of the block.
     sliver_m : float
         Gaps and overlaps nowhere wider than this, or smaller than `SPECK_M2`, are mended [m].
+    names : sequence of str, optional
+        Names of the zones, for messages.
 
     Returns
     -------
@@ -91,7 +97,7 @@ def mend_cover(shapes: Sequence[Any], outline: Any, *, sliver_m: float = SLIVER_
     >>> [round(one.area, 1) for one in mended.shapes], round(mended.outside_m2)
     ([4500.0, 3600.0], 200)
     """
-    plain = [shapely.force_2d(one) for one in shapes]
+    outline, *plain = _meet([outline, *shapes])
     faces = _cut_faces([outline, *plain])
     inside = faces[shapely.contains(_prepared(outline), shapely.point_on_surface(faces))]
     owners = _find_owners(inside, plain)
@@ -102,13 +108,42 @@ def mend_cover(shapes: Sequence[Any], outline: Any, *, sliver_m: float = SLIVER_
     odd = np.array([len(own) != 1 for own in owners], dtype=bool) & thin
     _give_slivers(inside, given, thin)
     return Cover(
-        shapes=[_join(inside[given == place], place) for place in range(len(plain))],
+        shapes=[
+            _join(inside[given == place], names[place] if names else str(place + 1))
+            for place in range(len(plain))
+        ],
         gaps=gaps,
         overlaps=[face for face, _ in shared],
         overlapping=[own for _, own in shared],
         mended_m2=float(shapely.area(inside[odd]).sum()),
         outside_m2=float(shapely.area(shapely.difference(shapely.union_all(plain), outline))),
     )
+
+
+def _meet(shapes: Sequence[Any]) -> list[Any]:
+    """Shapes whose corners are the very same where they are less than `MEET_M` apart; the first ones stay."""
+    flat = shapely.force_2d(np.array(shapes, dtype=object))
+    corners = shapely.get_coordinates(flat)
+    near: Any = cKDTree(corners).query_ball_point(corners, MEET_M)
+    met = shapely.set_coordinates(flat, corners[[min(one) for one in near]])
+    whole = [make_areal(one) for one in shapely.remove_repeated_points(met)]
+    return [before if one.is_empty else one for one, before in zip(whole, flat, strict=True)]
+
+
+def make_areal(shape: Any) -> Any:
+    """Make a polygon valid, keeping only what has area.
+
+    Examples
+    --------
+    >>> spike = Polygon([(0, 0), (4, 0), (9, 0), (4, 0), (4, 4), (0, 4)])
+    >>> make_areal(spike).area
+    16.0
+    """
+    if shape.is_valid:
+        return shape
+    parts = shapely.get_parts(shapely.get_parts(shapely.make_valid(shape)))
+    areal = [one for one in parts if one.geom_type == "Polygon"]
+    return areal[0] if len(areal) == 1 else MultiPolygon(areal)
 
 
 def _prepared(shape: Any) -> Any:
@@ -145,10 +180,10 @@ def _give_slivers(faces: Any, given: Any, thin: Any) -> None:
             return
 
 
-def _join(faces: Any, place: int) -> Any:
+def _join(faces: Any, name: str) -> Any:
     if not len(faces):
         raise GeometryError(
-            f"Zone {place + 1} lies outside the block or inside another zone.",
+            f"Zone {name} lies outside the block or inside another zone.",
             remedy="Move it into the block, or delete it.",
         )
     # Not a plain union: that would drop the corners which neighbours have on a straight border.

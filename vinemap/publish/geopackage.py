@@ -27,6 +27,7 @@ from vinemap.errors import GeometryError, StoreError, TableError
 from vinemap.publish.cover import mend_cover
 from vinemap.publish.dictionary import column_comment
 from vinemap.publish.files import written_aside
+from vinemap.publish.fingerprints import fingerprint_layers
 from vinemap.publish.layer_styles import store_styles
 from vinemap.publish.schema_extension import DDL, constraint_of, constraint_rows
 from vinemap.publish.styles import list_styles
@@ -86,7 +87,7 @@ def write_geopackage(
             for table in tables.OUTPUTS:
                 _write_layer(aside, ready[table.name], table)
         with closing(sqlite3.connect(aside)) as connection, connection:
-            _describe(connection, description, ready["run_info"], currency)
+            _describe(connection, description, ready, currency)
             store_styles(connection, list_styles(ready, language=language))
     return target
 
@@ -226,7 +227,7 @@ def _write_layer(path: Path, frame: pd.DataFrame, table: tables.Table) -> None:
 
 
 def _describe(
-    connection: sqlite3.Connection, description: str, run_info: pd.DataFrame, currency: str
+    connection: sqlite3.Connection, description: str, ready: Mapping[str, pd.DataFrame], currency: str
 ) -> None:
     for statement in DDL:
         connection.execute(statement)
@@ -245,14 +246,15 @@ def _describe(
             for limit in [constraint_of(one)]
         ],
     )
-    run = dict(zip(run_info["key"], run_info["value"], strict=True))
+    run = dict(zip(ready["run_info"]["key"], ready["run_info"]["value"], strict=True))
+    facts = {"description": description, "run": run, "written": fingerprint_layers(ready)}
     connection.execute(
         "INSERT INTO gpkg_metadata (id, md_scope, md_standard_uri, mime_type, metadata) "
         "VALUES (1, 'dataset', ?, ?, ?)",
         (
             "http://purl.org/dc/terms/description",
             "application/json",
-            json.dumps({"description": description, "run": run}, ensure_ascii=False),
+            json.dumps(facts, ensure_ascii=False),
         ),
     )
     connection.execute(
