@@ -32,7 +32,7 @@ from vinemap.pipeline.blocks import (
 )  # fmt: skip
 from vinemap.pipeline.layers import build_layers
 from vinemap.pipeline.measured import Measured
-from vinemap.pipeline.money import list_methods, set_money
+from vinemap.pipeline.money import list_methods, set_decision, set_money, set_programme
 from vinemap.pipeline.parallel import map_tasks, open_workers
 from vinemap.pipeline.renewed import renewed_zones
 from vinemap.pipeline.weighed_only import add_weighed_vintages
@@ -153,19 +153,14 @@ def advise_estate(
         measured.decline.draws,
         zone,
         methods=list_methods(settings),
-        money=set_money(settings, measured.blocks),
+        money=set_money(settings, measured.blocks, _latest_mog(measured.settlement)),
         first_year=measured.vintage,
         trellis_life_years=settings.money.trellis_life_years,
         rng=rng,
     )
-    advice = renewal.decide_zones(
-        valuation,
-        zone,
-        measured.decline,
-        chance_threshold=settings.decision.chance_threshold,
-    )
-    planned = zone[["zone_id"]].merge(advice[["zone_id", "advice"]], on="zone_id")
-    programme = renewal.plan_programme(valuation, planned, **_limits(settings, limits or {}))
+    advice = renewal.decide_zones(valuation, zone, measured.decline, **set_decision(settings))
+    planned = _worth_planning(advice, measured.decline.zones, settings)
+    programme = renewal.plan_programme(valuation, planned, **set_programme(settings, limits))
     layers = build_layers(measured, advice, valuation.options, programme.table, run_info=run_info, rng=rng)
     check = renewal.check_renewals(measured.decline.zone_vintage, zone, measured.renewed)
     return Advised(layers=layers, advice=advice, valuation=valuation, programme=programme, after_check=check)
@@ -419,13 +414,15 @@ def _maps_of(mapped: MappedBlock, measured: Measured) -> BlockMaps:
     return BlockMaps(block_id=mapped.block_id, surfaces=mapped.surfaces, loss=loss)
 
 
-def _limits(settings: Settings, given: dict[str, Any]) -> dict[str, Any]:
-    own = settings.programme
-    limits = {
-        "years": own.years,
-        "budget": own.budget_per_year,
-        "crew_days": own.crew_days_per_year,
-        "min_tonnes": own.min_tonnes,
-        "most_ha_out": own.max_out_of_crop_ha,
-    }
-    return limits | {key: value for key, value in given.items() if value not in (None, {})}
+def _worth_planning(advice: pd.DataFrame, decline: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Zones whose best renewal, now or later, pays with the chance asked for; not those still coming back."""
+    enough = (advice["chance_pays"] >= settings.decision.chance_threshold) & (advice["gain_per_ha"] > 0)
+    renewed = set(decline.loc[decline["renewed_year"].notna(), "zone_id"])
+    coming_back = advice["zone_id"].isin(renewed) & (advice["advice"] != "renew")
+    return advice.loc[enough & ~coming_back, ["zone_id", "advice"]].reset_index(drop=True)
+
+
+def _latest_mog(settlement: pd.DataFrame) -> dict[str, float]:
+    known = settlement.dropna(subset=["mog_pct"])
+    latest = known[known["vintage"] == known["vintage"].max()]
+    return {str(name): float(pct) for name, pct in zip(latest["block_id"], latest["mog_pct"], strict=True)}
