@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import multiprocessing
+import os
 import shutil
 import statistics
 import subprocess
@@ -18,6 +20,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -80,6 +83,51 @@ def median_seconds(work: Callable[[], Any], repeats: int) -> float:
     return statistics.median(seconds)
 
 
+def cpu_rate(work: Callable[[], Any], count: int, repeats: int) -> float:
+    """Things done per second of processor time (median): of use on a machine that is busy otherwise."""
+    seconds = []
+    for _ in range(repeats):
+        start = time.process_time()
+        work()
+        seconds.append(time.process_time() - start)
+    return count / statistics.median(seconds)
+
+
+def krige_part(places: np.ndarray, values: np.ndarray, cells: np.ndarray, repeats: int) -> list[float]:
+    """Wall-clock seconds of each of several runs, begun together with those of the other processes."""
+    model = LocalBlockKriging(TRUTH).fit(places, values)
+    model.predict(cells[:10])
+    START_LINE["barrier"].wait()
+    seconds = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        model.predict(cells)
+        seconds.append(time.perf_counter() - start)
+    return seconds
+
+
+START_LINE: dict[str, Any] = {}
+
+
+def _take_barrier(barrier: Any) -> None:
+    START_LINE["barrier"] = barrier
+
+
+def rate_of_processes(
+    places: np.ndarray, values: np.ndarray, cells: np.ndarray, count: int, repeats: int
+) -> float:
+    """Cells per second of several processes at work together, as the pipeline works: its rates added."""
+    context = multiprocessing.get_context("spawn")
+    shares = np.array_split(cells, count)
+    with ProcessPoolExecutor(
+        count, mp_context=context, initializer=_take_barrier, initargs=(context.Barrier(count),)
+    ) as pool:
+        jobs = [pool.submit(krige_part, places, values, share, repeats) for share in shares]
+        return sum(
+            len(share) / statistics.median(job.result()) for share, job in zip(shares, jobs, strict=True)
+        )
+
+
 def bench_kriging(places: np.ndarray, values: np.ndarray, cells: np.ndarray, repeats: int) -> dict[str, Any]:
     found: dict[str, Any] = {}
     start = time.perf_counter()
@@ -87,11 +135,18 @@ def bench_kriging(places: np.ndarray, values: np.ndarray, cells: np.ndarray, rep
     found["first_call_s"] = time.perf_counter() - start
     exact = LocalBlockKriging(TRUTH).fit(places, values)
     mean, error = exact.predict(cells, return_std=True)
+    found["cells_per_s_of_processor_time"] = cpu_rate(lambda: exact.predict(cells), len(cells), repeats)
+    for quadrature in ("gauss", "regular"):
+        sums = LocalBlockKriging(TRUTH, quadrature=quadrature).fit(places, values)
+        found[f"{quadrature}_cells_per_s_of_processor_time"] = cpu_rate(
+            lambda model=sums: model.predict(cells), len(cells), repeats
+        )
     for threads in (1, 2):
         exact.threads = threads
         found[f"cells_per_s_threads_{threads}"] = len(cells) / median_seconds(
             lambda: exact.predict(cells), repeats
         )
+    found["cells_per_s_processes_2"] = rate_of_processes(places, values, cells, 2, repeats)
     for side in (2, 3):
         shared = LocalBlockKriging(TRUTH, share_within_m=2.0 * side).fit(places, values)
         found[f"shared_{side}x{side}_cells_per_s"] = len(cells) / median_seconds(
@@ -121,6 +176,18 @@ def bench_polygons(places: np.ndarray, values: np.ndarray) -> dict[str, Any]:
     return {"polygon_ms": 1000 * (time.perf_counter() - start) / len(zones)}
 
 
+def time_gstat_twice(program: str, folder: Path) -> list[float]:
+    """Seconds that two processes of gstat take for the same kriging at the same time (Gauss quadrature)."""
+    (folder / "one.R").write_text(GSTAT.split("regular <-")[0] + "cat(gauss[['elapsed']])", encoding="utf-8")
+    runs = [
+        subprocess.Popen(
+            [program, str(folder / "one.R"), str(folder)], stdout=subprocess.PIPE, text=True, encoding="utf-8"
+        )
+        for _ in range(2)
+    ]
+    return [float(run.communicate()[0]) for run in runs]
+
+
 def compare_gstat(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> dict[str, Any]:
     program = shutil.which("Rscript")
     check = "quit(status = !requireNamespace('gstat', quietly = TRUE))"
@@ -145,6 +212,7 @@ def compare_gstat(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> 
             text=True,
             encoding="utf-8",
         )
+        seconds_of_two = time_gstat_twice(program, folder)
         theirs = np.fromfile(folder / "kriged.bin").reshape(2, 2, -1)
         pairs, _, gamma = np.fromfile(folder / "pairs.bin").reshape(3, -1)
     gauss_s, regular_s, variogram_s, version = run.stdout.split()
@@ -152,6 +220,7 @@ def compare_gstat(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> 
         "gstat": version,
         "gstat_cells_per_s_gauss": len(cells) / float(gauss_s),
         "gstat_cells_per_s_regular": len(cells) / float(regular_s),
+        "gstat_cells_per_s_processes_2": sum(len(cells) / seconds for seconds in seconds_of_two),
         "gstat_variogram_s": float(variogram_s),
     }
     for quadrature, (mean, variance) in zip(("gauss", "regular"), theirs, strict=True):
@@ -167,6 +236,11 @@ def compare_gstat(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> 
     return found
 
 
+def machine_load() -> float:
+    """Mean number of processes that wanted to run in the last minute; NaN where the system does not tell."""
+    return os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
+
+
 def run_bench(
     readings: int = 60_000,
     cells: int = 50_000,
@@ -176,7 +250,7 @@ def run_bench(
 ) -> dict[str, Any]:
     """Run everything and give the figures by name (seconds, cells per second, relative differences)."""
     places, values = invent_readings(readings, np.random.default_rng(20))
-    found: dict[str, Any] = {"readings": readings, "cells": cells}
+    found: dict[str, Any] = {"readings": readings, "cells": cells, "machine_load_at_start": machine_load()}
     found |= bench_kriging(places, values, grid_cells(cells), repeats)
     found |= bench_variogram(places, values, repeats)
     found |= bench_polygons(places, values)
@@ -198,8 +272,10 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="also write the figures to this file")
     given = parser.parse_args()
     found = run_bench(given.readings, given.cells, given.repeats, given.gstat_cells, not given.no_peers)
+    print("| figure | value |\n| --- | --- |")
     for name, value in found.items():
-        print(f"{name:48s} {value:,.4g}" if isinstance(value, float) else f"{name:48s} {value}")
+        shown = f"{value:,.0f}" if isinstance(value, float) and value >= 1000 else value
+        print(f"| {name} | {f'{value:.4g}' if isinstance(shown, float) else shown} |")
     if given.json:
         given.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
 

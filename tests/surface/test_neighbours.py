@@ -5,14 +5,14 @@ from scipy.spatial import cKDTree
 from vinemap.surface.neighbours import find_nearest, neighbour_bin_side, sort_into_bins
 
 
-def nearest(points, query, wanted, *, label=-1, labels=None):
+def nearest(points, query, wanted, *, label=-1, labels=None, guess=0.0):
     bins = sort_into_bins(points, neighbour_bin_side(points, wanted))
     x, y = (np.ascontiguousarray(column[bins.order]) for column in points.T)
     labels = np.full(len(points), -1) if labels is None else labels[bins.order]
     key, index = np.empty(len(points)), np.empty(len(points), np.int64)
     found = find_nearest(
         query[0], query[1], label, wanted, x, y, labels, bins.starts,
-        bins.west, bins.south, bins.side_m, bins.rows, bins.columns, key, index,
+        bins.west, bins.south, bins.side_m, bins.rows, bins.columns, key, index, guess,
     )  # fmt: skip
     return bins.order[index[:found]]
 
@@ -37,6 +37,9 @@ def test_same_readings_as_a_tree(kind, wanted):
     for query in queries:
         expected = np.atleast_1d(tree.query(query, wanted)[1])
         assert set(nearest(points, query, wanted)) == set(expected)
+        furthest = ((points[expected[-1]] - query) ** 2).sum()
+        for guess in (1e-9, 0.5 * furthest, 0.95 * furthest, furthest, 1.05 * furthest, 9 * furthest):
+            assert set(nearest(points, query, wanted, guess=guess)) == set(expected)
 
 
 def test_fewer_readings_than_wanted_gives_all():

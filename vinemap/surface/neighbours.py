@@ -15,6 +15,7 @@ import numpy.typing as npt
 from vinemap.surface.covariance import Floats
 
 READINGS_PER_NEIGHBOUR_BIN = 1 / 12  # of the neighbours wanted: a window of 5 x 5 bins then mostly suffices
+GUESS_WITHIN = 0.06  # of the squared distance: from one cell to the next it mostly changes by less
 MAX_BINS_PER_READING = 4  # bounds memory when a stray reading stretches the bounding box
 
 compiled = numba.njit(cache=True, nogil=True, fastmath={"contract", "reassoc", "nsz", "arcp"})
@@ -91,9 +92,31 @@ def neighbour_bin_side(points: Floats, neighbours: int) -> float:
 
 
 @compiled
-def select_smallest(key, index, count, wanted):  # type: ignore[no-untyped-def]
-    """Bring the `wanted` smallest of the first `count` keys to the front; give the largest of those."""
+def part_below(key, index, low, high, limit):  # type: ignore[no-untyped-def]
+    """Bring keys below a limit to the front of a stretch, without a branch; give where the others begin."""
+    front = low
+    for j in range(low, high):
+        k, i = key[j], index[j]
+        key[j], index[j] = key[front], index[front]
+        key[front], index[front] = k, i
+        front += k < limit
+    return front
+
+
+@compiled
+def select_smallest(key, index, count, wanted, guess):  # type: ignore[no-untyped-def]
+    """Bring the `wanted` smallest of the first `count` keys to the front; give the largest of those.
+
+    `guess` is what that is likely to be near, or nought: a good one leaves little to sort out.
+    """
     low, high, target = 0, count - 1, wanted - 1
+    if guess > 0.0:
+        above = part_below(key, index, 0, count, guess * (1.0 + GUESS_WITHIN))
+        if above < wanted:
+            low = above
+        else:
+            below = part_below(key, index, 0, above, guess * (1.0 - GUESS_WITHIN))
+            low, high = (0, below - 1) if below >= wanted else (below, above - 1)
     while low < high:
         pivot = key[(low + high) // 2]
         i, j = low, high
@@ -149,10 +172,13 @@ def covered_distance(x, y, row, column, reach, west, south, side, rows, columns)
 
 
 @compiled
-def find_nearest(x, y, label, wanted, px, py, labels, starts, west, south, side, rows, columns, key, index):  # type: ignore[no-untyped-def]
+def find_nearest(  # type: ignore[no-untyped-def]
+    x, y, label, wanted, px, py, labels, starts, west, south, side, rows, columns, key, index, guess
+):
     """Put the nearest readings to the front of key (squared distance) and index; give their number.
 
-    Readings that carry `label` are passed over where it is not negative. The search is exact.
+    Readings that carry `label` are passed over where it is not negative. The search is exact. After it
+    ``key[wanted - 1]`` is the largest squared distance, a good `guess` for a place close by (else nought).
     """
     column = min(max(int(np.floor((x - west) / side)), 0), columns - 1)
     row = min(max(int(np.floor((y - south) / side)), 0), rows - 1)
@@ -167,7 +193,7 @@ def find_nearest(x, y, label, wanted, px, py, labels, starts, west, south, side,
         if covered == np.inf:
             return count
         reach *= 2
-    furthest = select_smallest(key, index, count, wanted)
+    furthest = select_smallest(key, index, count, wanted, guess)
     if furthest > covered * covered:
         reach += int((np.sqrt(furthest) - covered) / side) + 1
         # A hair more: the same distance may round differently where the loop is compiled a second time.
@@ -175,5 +201,5 @@ def find_nearest(x, y, label, wanted, px, py, labels, starts, west, south, side,
         count = collect_window(
             x, y, label, row, column, reach, limit, px, py, labels, starts, rows, columns, key, index
         )
-        select_smallest(key, index, count, wanted)
+        select_smallest(key, index, count, wanted, 0.0)
     return wanted

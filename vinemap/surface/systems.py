@@ -295,14 +295,15 @@ def krige_groups(  # type: ignore[no-untyped-def]
         widest = max(widest, group_starts[g + 1] - group_starts[g])
     room = pad(neighbours, LANES)
     matrix, near = np.zeros((room, room + pad(2 + widest, LANES))), np.zeros((5, room))
-    key, index = np.empty(px.shape[0]), np.empty(px.shape[0], np.int64)
+    key, index, guess = np.empty(px.shape[0]), np.empty(px.shape[0], np.int64), 0.0
     for g in range(group_starts.shape[0] - 1):
         first, last = group_starts[g], group_starts[g + 1]
         x, y = cells[first:last, 0].mean(), cells[first:last, 1].mean()
         count = find_nearest(
             x, y, group_labels[g], neighbours, px, py, labels,
-            bin_starts, west, south, side, rows, columns, key, index,
+            bin_starts, west, south, side, rows, columns, key, index, guess,
         )  # fmt: skip
+        guess = key[neighbours - 1] if count == neighbours else 0.0
         if count == 0:
             continue
         for i in range(count):
