@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -15,33 +13,13 @@ import pytest
 from vinemap import units
 from vinemap.publish import EstateLabel, Interval, MapSurface, write_map, write_sheets
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="browser tests need: pip install playwright")
-NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome", "msedge")
 WIDE, NARROW = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
 HOSTILE = '<img src=x onerror="window.hurt=1"><script>window.hurt=1</script>'
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
-def find_browser() -> str | None:
-    given = os.environ.get("VINEMAP_BROWSER", "")
-    return given or next((found for name in NAMES if (found := shutil.which(name))), None)
-
-
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    path = find_browser()
-    if path is None:
-        pytest.skip(
-            "no Chromium found (Debian: apt-get install chromium; or set VINEMAP_BROWSER to its path)"
-        )
-    with sync_api.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        yield started
-        started.close()
-
-
-@pytest.fixture(scope="module")
-def files(layers, grid, tmp_path_factory) -> dict[str, Path]:
+def files(layers, valued, grid, tmp_path_factory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     estate = EstateLabel("Brolga Reach", "AUD")
     surfaces = [MapSurface("yield", "B1", 2026, grid), MapSurface("loss", "B1", None, grid)]
@@ -53,6 +31,7 @@ def files(layers, grid, tmp_path_factory) -> dict[str, Path]:
         "map": write_map(
             folder / "map.html", layers, estate=estate, surfaces=surfaces, waiting=Interval(41_000, 1, 2)
         ),
+        "valued": write_map(folder / "valued.html", valued[0], estate=estate, what_if=valued[1]),
         "hostile": write_map(folder / "hostile.html", hostile, estate=EstateLabel(HOSTILE, "AUD")),
         "sheet": write_sheets(folder / "sheets", layers, estate=estate)[0],
     }
@@ -242,17 +221,18 @@ def test_hostile_names_stay_text(visit):
 
 
 def test_phone_has_one_column_with_the_map_first(visit):
-    page = visit("map", NARROW, has_touch=True, is_mobile=True)
+    page = visit("valued", NARROW, has_touch=True, is_mobile=True)
+    page.locator("#whatif summary").tap()
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
     tops = [page.locator(one).bounding_box()["y"] for one in ("#vinemap_map", "#sheet", "#list")]
     assert tops == sorted(tops)
-    page.get_by_role("button", name="Gate Five Z2").first.tap()
+    page.locator("#zones").get_by_role("button", name="Gate Five Z2").tap()
     page.wait_for_timeout(100)
     assert abs(page.locator("#sheet").bounding_box()["y"]) < 60
 
 
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
-@pytest.mark.parametrize("name", ["map", "sheet"])
+@pytest.mark.parametrize("name", ["map", "valued", "sheet"])
 def test_axe_finds_no_violation(visit, name, size):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
     page = visit(name, size, bypass_csp=True)
@@ -265,4 +245,19 @@ def test_axe_finds_no_violation(visit, name, size):
 def test_a_sheet_prints_on_one_page(visit):
     page = visit("sheet")
     raw = page.pdf(prefer_css_page_size=True)
+    assert raw.count(b"/Type /Page\n") == 1
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_sheet_with_six_zones_and_long_reasons_prints_on_one_page(browser, six_zones, tmp_path, language):
+    notes = [
+        "B1: two machines picked it in one night and neither kept the time of its clock, so see there."
+    ] * 9
+    estate = EstateLabel("Brolga Reach", "AUD")
+    (sheet,) = write_sheets(tmp_path, six_zones, estate=estate, cautions=notes, language=language)
+    page = browser.new_page()
+    page.goto(sheet.as_uri())
+    assert page.locator("tbody th").count() == 6
+    raw = page.pdf(prefer_css_page_size=True)
+    page.close()
     assert raw.count(b"/Type /Page\n") == 1

@@ -14,6 +14,7 @@ from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import FACTORS, Display, Interval, format_number, round_significant, unit_labels
 from vinemap.publish.headline import write_headline
 from vinemap.publish.map_data import safe_json
+from vinemap.publish.page import SCRIPTS
 from vinemap.publish.policy import template_text
 from vinemap.publish.ramps import ADVICE_MARKS, BUPU, CIVIDIS, RAMPS, YLGNBU, contrast
 from vinemap.publish.texts import CATALOGUE, STANDING_CAUTIONS, texts_in
@@ -46,14 +47,14 @@ def test_every_advice_and_method_has_its_words():
 
 def test_every_word_the_page_asks_for_exists():
     asked: set[str] = set()
-    for name in ("core.js", "charts.js", "map.js", "page.js"):
+    for name in SCRIPTS:
         script = template_text(name)
         asked |= set(re.findall(r"\bwords?\.([a-z_]+)\b", script)) | set(
             re.findall(r'\bword\("([a-z_]+)"', script)
         )
     for name in ("page.html", "sheet.html"):
         asked |= set(re.findall(r"\bt\.([a-z_]+)", template_text(name)))
-    stems = ("advice_", "letter_", "legend_", "method_", "mode_")
+    stems = ("advice_", "letter_", "legend_", "method_", "mode_", "what_if_")
     missing = {key for key in asked if key not in CATALOGUE["en"] and key not in stems}
     assert not missing
 

@@ -25,10 +25,22 @@ FACTORS: dict[str, dict[str, float]] = {
     },
 }
 _LABELS = {
-    ("en", "metric"): {"yield": "t/ha", "area": "ha", "per_area": "/ha", "length": "m"},
-    ("en", "us"): {"yield": "short tons/acre", "area": "acres", "per_area": "/acre", "length": "ft"},
-    ("es", "metric"): {"yield": "t/ha", "area": "ha", "per_area": "/ha", "length": "m"},
-    ("es", "us"): {"yield": "t cortas/acre", "area": "acres", "per_area": "/acre", "length": "ft"},
+    ("en", "metric"): {"yield": "t/ha", "area": "ha", "per_area": "/ha", "length": "m", "per_tonne": "/t"},
+    ("en", "us"): {
+        "yield": "short tons/acre",
+        "area": "acres",
+        "per_area": "/acre",
+        "length": "ft",
+        "per_tonne": "/short ton",
+    },
+    ("es", "metric"): {"yield": "t/ha", "area": "ha", "per_area": "/ha", "length": "m", "per_tonne": "/t"},
+    ("es", "us"): {
+        "yield": "t cortas/acre",
+        "area": "acres",
+        "per_area": "/acre",
+        "length": "ft",
+        "per_tonne": "/t corta",
+    },
 }
 
 

@@ -26,8 +26,9 @@ from vinemap.publish.overlays import MapSurface, pack_surfaces
 from vinemap.publish.policy import LEAFLET, asset_text, content_policy, template_text
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
 from vinemap.publish.texts import standing_cautions, texts_in
+from vinemap.publish.what_if import WhatIf, pack_what_if
 
-SCRIPTS = ("core.js", "charts.js", "map.js", "page.js")
+SCRIPTS = ("core.js", "value.js", "charts.js", "map.js", "page.js", "whatif.js")
 MAP_NAME = "vinemap_map"
 
 
@@ -107,6 +108,7 @@ def write_map(
     background_credit: str = "",
     sheet_folder: str | None = "sheets",
     made: datetime.date | None = None,
+    what_if: WhatIf | None = None,
 ) -> Path:
     """Write the map page: one HTML file that works with the network off.
 
@@ -134,6 +136,8 @@ def write_map(
         Folder beside the map with the sheets of `write_sheets`, for a link to each; None for no links.
     made : datetime.date, optional
         Date to print; today if not given.
+    what_if : WhatIf, optional
+        Draws, methods and money for controls that value everything anew in the page; none without it.
 
     Returns
     -------
@@ -158,6 +162,7 @@ def write_map(
         background_credit=background_credit,
         sheet_folder=sheet_folder,
         made=made,
+        what_if=what_if,
     )
     return write_text(Path(path), page.render())
 
@@ -174,6 +179,7 @@ def build_page(
     background_credit: str,
     sheet_folder: str | None,
     made: datetime.date | None,
+    what_if: WhatIf | None = None,
 ) -> ReportPage:
     """Build the page as a folium figure; parameters as `write_map`."""
     checked = _checked(layers)
@@ -199,6 +205,7 @@ def build_page(
         "no_value": NO_VALUE,
         "surfaces": pack_surfaces(surfaces or ()),
         "sheets": _sheet_links(checked["block"]["block_id"], sheet_folder),
+        "what_if": None if what_if is None else pack_what_if(what_if),
         "background": {"url": background_url, "credit": html.escape(background_credit)},
     }
     view = _view(words, estate, vintages[-1], made or datetime.date.today(), cautions, language)
@@ -207,6 +214,7 @@ def build_page(
         "note": words["headline_wait_note"] if waiting is None and _any_renewal(checked) else "",
         "footer": words["footer_background" if origin else "footer_offline"],
         "background_host": urlsplit(origin).netloc,
+        "what_if": what_if is not None,
         "data": safe_json(data),
     }
     page = ReportPage(view, origin)

@@ -87,7 +87,7 @@ const VMCharts = (() => {
   const INKS = ["#74224f", "#3f6175", "#8a5800", "#4d4a45"], DASHES = [null, "7 3", "2 3", "10 3 2 3"];
   const bestOf = (options) => options.reduce((best, one) => ((one[2] ?? -Infinity) > (best[2] ?? -Infinity) ? one : best))[0];
   function moneyFigure(zone, width) {
-    const options = data.options[zone.zone_id] || [];
+    const options = VM.figures ? VM.figures.options(zone) : data.options[zone.zone_id] || [];
     if (!options.length) return null;
     const all = [...new Set(options.map((one) => one[0]))], best = all.includes(zone.best_method) ? zone.best_method : bestOf(options);
     const methods = [best, ...all.filter((one) => one !== best)];

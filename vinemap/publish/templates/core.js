@@ -49,7 +49,8 @@ const VM = (() => {
   const waits = (zone) => isNumber(zone.wait_cost_per_ha) && isNumber(zone.area_ha) ? zone.wait_cost_per_ha * zone.area_ha : null;
   const urgency = { renew: 3, scout: 2, watch: 1, keep: 0 };
   const chance = (zone) => zone.chance_pays ?? 0;
-  zones.sort((a, b) => urgency[b.advice] - urgency[a.advice] || Math.max(waits(b) ?? 0, 0) - Math.max(waits(a) ?? 0, 0) || chance(b) - chance(a) || (b.loss_pct ?? 0) - (a.loss_pct ?? 0));
+  const sort = () => zones.sort((a, b) => urgency[b.advice] - urgency[a.advice] || Math.max(waits(b) ?? 0, 0) - Math.max(waits(a) ?? 0, 0) || chance(b) - chance(a) || (b.loss_pct ?? 0) - (a.loss_pct ?? 0));
+  sort();
   const seriesOf = (zone) => (data.series[zone.zone_id] || []).map(([vintage, value, error, expected]) => ({ vintage, value, error, expected }));
   const yieldIn = (zone, vintage) => (seriesOf(zone).find((one) => one.vintage === vintage) || {}).value ?? null;
 
@@ -72,5 +73,5 @@ const VM = (() => {
     for (const listener of listeners) listener(part);
   }
   const written = (text) => make("span", { lang: words.language_code === "en" ? null : "en" }, text); // sentences of the assessment are English
-  return { data, words, word, state, show, between, make, table, written, urgency, zones, byId, blocks, blockOf, shortName, fullName, waits, seriesOf, yieldIn, mix, colour, swatch, onChange, change, isNumber, factor, unit, SPACE };
+  return { figures: null, sort, data, words, word, state, show, between, make, table, written, urgency, zones, byId, blocks, blockOf, shortName, fullName, waits, seriesOf, yieldIn, mix, colour, swatch, onChange, change, isNumber, factor, unit, SPACE };
 })();

@@ -132,6 +132,15 @@
     if (file) parts.push(make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) }))));
     return parts;
   }
+  function reasons(zone) {
+    const said = VM.written(zone.reason || "");
+    if (!VM.figures) return [make("p", { class: "reason" }, said)];
+    const values = { work: words["method_" + zone.best_method], year: zone.best_year, gain: show.perArea(zone.gain_per_ha), low: show.perArea(zone.gain_per_ha_low), high: show.perArea(zone.gain_per_ha_high), chance: show.chance(zone.chance_pays) };
+    const before = VM.figures.own.get(zone.zone_id);
+    return [
+      make("p", { class: "reason" }, zone.best_method ? word("what_if_worth", values) : words.what_if_no_method),
+      make("p", { class: "note" }, word("what_if_before", { advice: words["advice_" + before.advice] }) + " ", said)];
+  }
   function drawSheet() {
     const zone = VM.byId.get(state.zone), box = at("sheet");
     if (!zone) { box.replaceChildren(make("p", { class: "hint" }, words.pick_first)); return; }
@@ -142,7 +151,7 @@
       make("h2", {}, VM.fullName(zone)),
       make("p", { class: "of" }, `${planted}, ${show.area(zone.area_ha)}`),
       make("span", { class: "verdict" }, VM.swatch(zone.advice)),
-      make("p", { class: "reason" }, VM.written(zone.reason || "")),
+      ...reasons(zone),
       make("h3", {}, words.chart_yield), VMCharts.yieldFigure(zone, other, width), compareChoice(zone),
       make("h3", {}, words.numbers), facts(zone, other),
       ...(zone.cause_hint ? [filled("cause", "cause", zone.cause_hint.replace(/[ .]+$/, ""))] : []),
@@ -181,7 +190,7 @@
     at("vintage-out").textContent = String(state.vintage);
     at("vintage").setAttribute("aria-valuetext", String(state.vintage));
     at("fine-box").hidden = !VMMap.hasFine(state.mode);
-    at("headline").textContent = data.headlines[state.units];
+    at("headline").textContent = VM.figures ? VM.figures.headline() : data.headlines[state.units];
   }
   function fromAddress() {
     const found = /^#zone=(.+)$/.exec(window.location.hash), id = found ? decodeURIComponent(found[1]) : null;
@@ -189,11 +198,11 @@
   }
   VM.onChange((part) => {
     settings();
-    if ("zone" in part || "other" in part || "units" in part) {
+    if ("zone" in part || "other" in part || "units" in part || "figures" in part) {
       if (state.other === state.zone) state.other = null;
       drawSheet();
     }
-    if ("units" in part || part.from === "start") drawList();
+    if ("units" in part || "figures" in part || part.from === "start") drawList();
     else if ("zone" in part) markPicked();
     if (part.from === "list") {
       if (window.matchMedia("(max-width: 1020px)").matches) at("sheet").scrollIntoView({ block: "start" });
@@ -203,4 +212,5 @@
   wire();
   VM.change({ zone: (zones.find((zone) => zone.advice === "renew") || zones[0]).zone_id, from: "start" });
   fromAddress();
+  requestAnimationFrame(() => setTimeout(() => performance.mark("drawn"), 0));
 })();

@@ -1,0 +1,175 @@
+"""What the page values anew, held against the renewal stage itself."""
+
+from __future__ import annotations
+
+import base64
+import zlib
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from vinemap import renewal
+from vinemap.errors import DataError
+from vinemap.publish import EstateLabel, write_map
+from vinemap.publish.what_if import LEAST_YEARS, RECOVERY_YEARS, START_YEARS, build_what_if, pack_what_if
+from vinemap.renewal import cashflow, standing, value
+
+BASE = {"price": 1.0, "cost": 1.0, "rate": 0.06, "threshold": 0.8, "shift": 0}
+CHANGES = [
+    {},
+    {"price": 0.8},
+    {"price": 1.35, "rate": 0.03},
+    {"cost": 1.6, "threshold": 0.9},
+    {"cost": 0.5, "shift": 6, "rate": 0.0},
+    {"shift": -8, "threshold": 0.55},
+    {"price": 0.5, "rate": 0.12, "cost": 0.7, "threshold": 0.6, "shift": 3},
+]
+NUMBERS = ("gain_per_ha", "gain_per_ha_low", "gain_per_ha_high", "wait_cost_per_ha")
+
+
+def revalue(valuation: renewal.Valuation, facts: pd.DataFrame, change: dict[str, float]) -> pd.DataFrame:
+    """Do in Python, by the renewal stage's own functions, what the page is asked to do."""
+    ask = BASE | change
+    money, samples, first = valuation.money, valuation.samples, valuation.first_year
+    money = replace(
+        money,
+        price_per_t=money.price_per_t * ask["price"],
+        price_by_variety={key: one * ask["price"] for key, one in money.price_by_variety.items()},
+        discount_rate=ask["rate"],
+    )
+    methods = tuple(
+        replace(one, new_price_per_t=one.new_price_per_t * ask["price"]) if one.new_price_per_t else one
+        for one in valuation.methods
+    )
+    dearer = [1.0 if one.protects else ask["cost"] for one in methods]
+    samples = replace(samples, cost=samples.cost * np.asarray(dearer))
+    last = int(valuation.standing.years[-1])
+    least = min(first + standing.LEAST_YEARS, last)
+    horizon = np.clip(valuation.standing.horizon + ask["shift"], least, last)
+    stand = replace(valuation.standing, horizon=horizon)
+    starts = np.arange(first, min(first + value.START_YEARS, int(horizon.max())))
+    gain = cashflow.all_gains(
+        stand, methods, money=money, samples=samples, first_year=first, start_years=starts
+    )
+    visit = value._visit_cost(methods, samples, money, starts - first)
+    again = replace(
+        valuation, gain=gain, visit=visit, methods=methods, start_years=starts, money=money,
+        standing=stand, samples=samples,
+    )  # fmt: skip
+    return renewal.decide_zones(again, facts, facts, chance_threshold=ask["threshold"])
+
+
+@pytest.fixture(scope="module")
+def page(browser, valued, tmp_path_factory) -> Any:
+    layers, what_if = valued
+    path = write_map(
+        tmp_path_factory.mktemp("what_if") / "map.html",
+        layers,
+        estate=EstateLabel("Brolga Reach", "AUD"),
+        what_if=what_if,
+    )
+    faults: list[str] = []
+    context = browser.new_context(viewport={"width": 1400, "height": 1000}, offline=True)
+    opened = context.new_page()
+    opened.on("console", lambda one: faults.append(one.text) if one.type in ("error", "warning") else None)
+    opened.on("pageerror", lambda one: faults.append(str(one)))
+    opened.goto(path.as_uri())
+    yield opened
+    context.close()
+    assert faults == []
+
+
+@pytest.mark.parametrize("change", CHANGES, ids=str)
+def test_page_values_as_the_renewal_stage_does(page, valuation, change):
+    whole, facts = valuation
+    want = revalue(whole, facts, change).set_index("zone_id")
+    asked = {**change}
+    got = pd.DataFrame(
+        page.evaluate("(change) => VMValue.decide({ ...VMValue.base(), ...change })", asked)
+    ).set_index("zone_id")
+    got = got.loc[want.index]
+    assert got["advice"].tolist() == want["advice"].tolist()
+    assert got["best_method"].tolist() == want["best_method"].tolist()
+    assert got["best_year"].astype("Int64").tolist() == want["best_year"].tolist()
+    for name in NUMBERS:  # to 0.1 %, the asked-for mark, or half a unit of money per hectare
+        np.testing.assert_allclose(got[name], want[name], rtol=1e-3, atol=0.5, err_msg=name)
+    np.testing.assert_allclose(got["chance_pays"], want["chance_pays"], atol=1e-9)
+    np.testing.assert_allclose(got["scouting_value"], want["scouting_value"], rtol=1e-3, atol=0.5)
+
+
+def test_changes_reach_every_kind_of_advice(valuation):
+    whole, facts = valuation
+    seen = {one for change in CHANGES for one in revalue(whole, facts, change)["advice"]}
+    assert seen == {"renew", "scout", "watch", "keep"}
+
+
+def test_options_of_a_zone_are_those_of_the_table(page, valuation):
+    whole, _ = valuation
+    want = whole.options[whole.options["zone_id"] == "B1-Z1"].sort_values(["method", "year"])
+    got = pd.DataFrame(
+        page.evaluate("VMValue.optionsOf('B1-Z1', VMValue.base())"),
+        columns=["method", "year", "npv_per_ha", "npv_low", "npv_high", "chance_pays"],
+    ).sort_values(["method", "year"])
+    assert got[["method", "year"]].values.tolist() == want[["method", "year"]].values.tolist()
+    for name in ("npv_per_ha", "npv_low", "npv_high", "chance_pays"):
+        np.testing.assert_allclose(got[name], want[name], rtol=1e-3, atol=0.5, err_msg=name)
+
+
+def test_controls_change_headline_list_sheet_and_back(page, valuation):
+    whole, facts = valuation
+    before = page.locator("h1").inner_text()
+    page.locator("#whatif summary").click()
+    page.locator("#whatif-price").fill("-50")
+    page.wait_for_function("document.getElementById('whatif-note').hidden === false")
+    assert "What if: Price of grapes −50" in page.locator("#whatif-note").inner_text()
+    want = revalue(whole, facts, {"price": 0.5})
+    renew = int((want["advice"] == "renew").sum())
+    assert page.locator("h1").inner_text().startswith(f"{renew or 'None'} of 8 zones")
+    column = page.locator("#zones tbody tr td:nth-child(2)").all_inner_texts()
+    assert sorted(one.strip() for one in column) == sorted(want["advice"])
+    assert "With these figures" in page.locator("#sheet").inner_text()
+    page.locator("#whatif-reset").click()
+    page.wait_for_function("document.getElementById('whatif-note').hidden === true")
+    assert page.locator("h1").inner_text() == before
+
+
+def test_each_control_is_used_by_keyboard(page):
+    for name in ("price", "cost", "rate", "threshold", "shift"):
+        page.locator(f"#whatif-{name}").focus()
+        old = page.locator(f"#whatif-{name}-out").inner_text()
+        page.keyboard.press("ArrowRight")
+        assert page.locator(f"#whatif-{name}-out").inner_text() != old
+    page.locator("#whatif-reset").click()
+
+
+def test_rules_are_those_of_the_renewal_stage():
+    assert (LEAST_YEARS, RECOVERY_YEARS) == (standing.LEAST_YEARS, standing.RECOVERY_YEARS)
+    assert START_YEARS == value.START_YEARS
+
+
+def test_crop_is_packed_to_within_half_a_level(valued):
+    what_if = valued[1]
+    packed = pack_what_if(what_if)
+    raw = zlib.decompress(base64.b64decode(packed["block"]))
+    cells = what_if.keep.size
+    tail = np.frombuffer(raw, np.uint8)[-2 * cells :].astype(np.uint32)
+    change = ((tail[:cells] << 8) | tail[cells:]).reshape(what_if.keep.transpose(1, 0, 2).shape)
+    levels = np.cumsum(change, axis=2) & 0xFFFF
+    np.testing.assert_allclose(
+        levels * packed["step"], what_if.keep.transpose(1, 0, 2), atol=0.51 * packed["step"]
+    )
+
+
+def test_large_estates_carry_fewer_draws(valuation, valued):
+    thin = build_what_if(valuation[0], valued[0]["zone"], most_cells=8 * 60)
+    assert thin.keep.shape[0] == 60
+    assert thin.draws_of == 120
+    assert thin.by_draw["look"].shape == (60, 8)
+
+
+def test_zone_that_was_valued_but_is_not_shown_is_refused(valuation, valued):
+    with pytest.raises(DataError, match="B1-Z1 was valued but is not among the zones"):
+        build_what_if(valuation[0], valued[0]["zone"].iloc[1:])

@@ -1,0 +1,328 @@
+"use strict";
+/* What vinemap.renewal does, on the same draws: cash flows, shared visits, value of a count, advice. Names follow the Python. */
+const VMValue = (() => {
+  const held = VM.data.what_if;
+  if (!held || typeof DecompressionStream === "undefined") return null;
+  const { draws: D, zones: Z, years: Y } = held.counts, METHODS = held.methods, M = METHODS.length, first = held.first_year, vintage0 = held.first_vintage;
+  const RENEWALS = METHODS.flatMap((method, at) => (method.protects ? [] : [at]));
+  const KEPT = -1, EXACT_ZONES = 8, BINS = 8, LEAST_DRAWS = 5;
+  const clip = (value, low, high) => (value < low ? low : value > high ? high : value);
+  let arrays = null, keep = null;
+
+  let loading = null;
+  const load = () => (loading ||= unpack());
+  async function unpack() {
+    const packed = Uint8Array.from(atob(held.block), (one) => one.charCodeAt(0));
+    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("deflate"));
+    const raw = await new Response(stream).arrayBuffer();
+    let at = 0;
+    const read = {};
+    for (const [name, count] of held.arrays) { read[name] = Float64Array.from(new Float32Array(raw, at, count)); at += 4 * count; }
+    const bytes = new Uint8Array(raw, at), count = Z * D * Y;
+    keep = new Float64Array(count);
+    for (let one = 0, level = 0; one < count; one++) {
+      const change = (bytes[one] << 8) | bytes[count + one];
+      level = one % Y === 0 ? change : (level + change) & 65535;
+      keep[one] = level * held.step;
+    }
+    arrays = read;
+  }
+
+  // ---------------------------------------------------------------- what the reader may change
+  const base = () => ({ price: 1, cost: 1, rate: held.money.discount_rate, threshold: held.rule.chance_threshold, shift: 0 });
+  const lastVintage = vintage0 + Y - 1, leastHorizon = Math.min(first + held.least_years, lastVintage);
+  const horizonOf = (zone, set) => clip(held.zone.horizon[zone] + set.shift, leastHorizon, lastVintage);
+  function startsOf(set) {
+    let end = -Infinity;
+    for (let zone = 0; zone < Z; zone++) end = Math.max(end, horizonOf(zone, set));
+    const count = Math.max(0, Math.min(held.start_years, end - first));
+    return Array.from({ length: count }, (_, at) => first + at);
+  }
+  const annuity = (rate, years) => (rate === 0 ? years : -Math.expm1(-years * Math.log1p(rate)) / rate);
+  const power = (rate, years) => (1 + rate) ** -years;
+  function paidShare(loss) {
+    const m = held.money, over = Math.max(0, m.mog_share + m.mog_share_old_wood * loss - m.mog_threshold_share);
+    return clip(1 - m.mog_deduction * over, 0, 1);
+  }
+
+  // ---------------------------------------------------------------- cash flows of one zone
+  function keepFlows(zone, set) {
+    const m = held.money, income = new Float64Array(D * Y), margin = new Float64Array(D * Y), after = new Float64Array(D * (Y + 1));
+    const live = Math.max(0, horizonOf(zone, set) - vintage0 + 1), factor = Array.from({ length: Y }, (_, y) => power(set.rate, vintage0 + y - first));
+    for (let d = 0; d < D; d++) {
+      const price = arrays.price_factor[d] * held.zone.price[zone] * set.price, healthy = arrays.healthy[zone * D + d];
+      for (let y = Y - 1; y >= 0; y--) {
+        const crop = keep[(zone * D + d) * Y + y], at = d * Y + y;
+        income[at] = crop * (price * paidShare(clip(1 - crop / healthy, 0, 1)) - m.harvest_cost_per_t);
+        margin[at] = y < live ? Math.max(income[at] - m.growing_cost_per_ha, -m.idle_cost_per_ha) : 0;
+        after[d * (Y + 1) + y] = after[d * (Y + 1) + y + 1] + margin[at] * factor[y];
+      }
+    }
+    return { income, margin, after, factor };
+  }
+  function cropAtStart(zone, d, year) {
+    const index = Math.min(year - vintage0, Y - 1);
+    return index < 0 ? arrays.now[zone * D + d] : keep[(zone * D + d) * Y + index];
+  }
+  function takeShare(zone, d, method, at, year) {
+    const cell = zone * D + d, now = arrays.now[cell];
+    const lost = clip((now - cropAtStart(zone, d, year)) / arrays.healthy[cell], 0, 1), sick = clip(arrays.symptomatic[cell] + lost, 0, 1);
+    const planted = held.zone.planted[zone], old = Math.max(0, (planted === null ? 0 : year - planted) - method.take_age_from);
+    return clip(method.take_share - method.take_drop_symptomatic * sick - method.take_drop_per_year * old + method.take_sd * arrays.take[at * D + d], 0, 1);
+  }
+  const ramp = (shares, age) => (age <= shares.length ? shares[age - 1] : 1);
+  const firstVintage = (year) => clip(year + 1 - vintage0, 0, Y);
+  function shapeOf(method, span) { // what does not change from draw to draw
+    const m = held.money, out = { ramp: [], fall: [], refill: [], growing: [], care: [], young: method.crop_share_by_year_after.length };
+    const heldFor = method.crop_share_by_year_after.length + method.held_years, idle = Math.min(m.growing_cost_out_of_crop_per_ha, m.growing_cost_per_ha);
+    for (let age = 1; age <= span; age++) {
+      const bearing = ramp(method.crop_share_by_year_after, age);
+      out.ramp.push(bearing);
+      out.fall.push(method.decline_speed * Math.max(0, age - heldFor));
+      out.refill.push(age === 1 ? 0 : ramp(method.refill_crop_share_by_year_after, age - 1));
+      out.growing.push(idle + (m.growing_cost_per_ha - idle) * bearing);
+      out.care.push(method.aftercare_per_vine_by_year[age - 1] || 0);
+    }
+    return out;
+  }
+  function afterWork(zone, d, at, year, set, shape, span, weight, flows) { // sum of discounted margins after the work, less its cost
+    const method = METHODS[at], m = held.money, cell = zone * D + d, healthy = arrays.healthy[cell], missing = arrays.missing[cell], rate = arrays.rate[cell];
+    const take = takeShare(zone, d, method, at, year), vinesPerHa = held.zone.vines_per_ha[zone], filling = method.keeps_standing;
+    const worked = filling ? missing : method.restores_stand ? 1 : 1 - missing, vines = vinesPerHa * worked;
+    const full = method.full_level * healthy * (filling ? Math.min(missing, clip(1 - arrays.now[cell] / healthy, 0, 1)) : worked);
+    const level = full * (method.restores_stand ? 1 : take), refills = method.refill_share && !method.restores_stand;
+    const refilled = method.refill_share * (missing + (1 - missing) * (1 - take)), young = refills ? method.refill_full_level * healthy * refilled : 0;
+    const tonne = arrays.price_factor[d] * held.method_price[at][zone] * set.price * paidShare(0) - m.harvest_cost_per_t;
+    const factor = arrays.cost[at * D + d] * (method.protects ? 1 : set.cost), begin = firstVintage(year);
+    let sum = 0;
+    for (let a = 0; a < span; a++) {
+      const crop = level * shape.ramp[a] * clip(1 - rate * shape.fall[a], 0, 1) + young * shape.refill[a];
+      let margin = crop * tonne;
+      if (filling) {
+        if (begin + a < Y) margin += flows.income[d * Y + begin + a];
+        margin = Math.max(margin - m.growing_cost_per_ha, -m.idle_cost_per_ha);
+      } else {
+        margin -= shape.growing[a];
+        if (a >= shape.young) margin = Math.max(margin, -m.idle_cost_per_ha);
+      }
+      sum += weight[a] * (margin - factor * vines * shape.care[a]);
+    }
+    if (span > 0 && method.restores_stand) sum -= weight[0] * factor * vines * (1 - take) * method.cost_per_vine;
+    else if (span > 0 && method.refill_share) sum -= weight[0] * factor * vinesPerHa * refilled * method.refill_cost_per_vine;
+    const perHa = (method.cost_per_m ? method.cost_per_m * held.zone.metres_per_ha[zone] : 0) + method.cost_per_ha;
+    return sum - factor * (method.cost_per_vine * vines + (filling ? worked : 1) * perHa);
+  }
+  function zoneGains(zone, set, starts) { // (method, start, draw), NaN where closed
+    const S = starts.length, out = new Float64Array(M * S * D).fill(NaN), flows = keepFlows(zone, set), m = held.money, end = horizonOf(zone, set);
+    const renewed = held.zone.renewed[zone];
+    METHODS.forEach((method, at) => {
+      if (!held.possible[zone][at]) return;
+      const longest = method.renews_trellis ? method.life_years : Y, shape = shapeOf(method, longest), weight = Array.from({ length: longest }, (_, a) => power(set.rate, a + 1));
+      starts.forEach((year, s) => {
+        if (year >= end || (!method.protects && renewed !== null && year <= renewed + held.recovery_years)) return;
+        const place = (at * S + s) * D, later = power(set.rate, year - first), begin = firstVintage(year);
+        for (let d = 0; d < D; d++) {
+          const lost = flows.after[d * (Y + 1) + begin];
+          if (method.protects) out[place + d] = protectGain(zone, d, method, at, year, set, flows, end);
+          else if (method.renews_trellis) {
+            const life = method.life_years, worth = afterWork(zone, d, at, year, set, shape, life, weight, flows) - m.removal_per_ha * weight[life - 1];
+            const annual = worth / annuity(set.rate, life), years = annual >= 0 ? end - year : life;
+            out[place + d] = later * annual * annuity(set.rate, years) - lost - m.removal_per_ha * (later - power(set.rate, end - first));
+          } else out[place + d] = later * afterWork(zone, d, at, year, set, shape, Math.min(end - year, Y), weight, flows) - lost;
+        }
+      });
+    });
+    return out;
+  }
+  function protectGain(zone, d, method, at, year, set, flows, end) {
+    const m = held.money, cell = zone * D + d, begin = year + method.effect_after_years, kept = cropAtStart(zone, d, begin);
+    const tonne = arrays.price_factor[d] * held.zone.price[zone] * set.price * paidShare(0) - m.harvest_cost_per_t;
+    const slowed = arrays.efficacy[at * D + d] * (1 - arrays.symptomatic[cell]) * tonne, live = end - vintage0 + 1;
+    let worth = 0;
+    for (let y = firstVintage(begin); y < Math.min(Y, live); y++) {
+      const margin = flows.income[d * Y + y] + slowed * Math.max(0, kept - keep[cell * Y + y]) - m.growing_cost_per_ha;
+      worth += flows.factor[y] * (Math.max(margin, -m.idle_cost_per_ha) - flows.margin[d * Y + y]);
+    }
+    const winters = Math.max(0, end - year), due = winters ? annuity(set.rate, winters) * (1 + set.rate) : 0;
+    return worth - arrays.cost[at * D + d] * method.yearly_cost_per_ha * due * power(set.rate, year - first);
+  }
+  const visitCost = (d, at, year, set) => arrays.cost[at * D + d] * (METHODS[at].protects ? 1 : set.cost) * METHODS[at].mobilisation_per_block * power(set.rate, year - first);
+
+  // ---------------------------------------------------------------- visits shared within a block
+  function shareVisits(worth, visit, area, kept, least) {
+    const count = area.length, extra = worth.map((row, z) => row.map((one) => (Number.isFinite(one) ? one : -Infinity) - kept[z]));
+    const floor = least > 0 ? -Infinity : 0, hopeful = extra.flatMap((row, z) => (row.some((one) => one > floor) ? [z] : []));
+    const out = new Array(count).fill(KEPT);
+    if (!hopeful.length || !extra.some((row) => row.some((one) => one > 0))) return out;
+    const mine = hopeful.map((z) => extra[z]), size = hopeful.map((z) => area[z]);
+    const found = hopeful.length <= EXACT_ZONES ? shareExactly(mine, visit, size, least) : shareGreedily(mine, visit, size, least);
+    hopeful.forEach((z, at) => { out[z] = found[at]; });
+    return out;
+  }
+  function shareExactly(extra, visit, area, least) {
+    const count = area.length, all = 2 ** count, pick = new Int32Array(all), value = new Float64Array(all).fill(-Infinity);
+    for (let group = 0; group < all; group++) {
+      let size = 0;
+      for (let n = 0; n < count; n++) if (group >> n & 1) size += area[n];
+      if (size < least) continue;
+      for (let v = 0; v < visit.length; v++) {
+        let total = 0;
+        for (let n = 0; n < count; n++) if (group >> n & 1) total += extra[n][v];
+        if (total - visit[v] > value[group]) { value[group] = total - visit[v]; pick[group] = v; }
+      }
+    }
+    const best = new Float64Array(all), part = new Int32Array(all);
+    for (let mask = 1; mask < all; mask++) {
+      const low = mask & -mask, rest = mask ^ low;
+      best[mask] = best[rest];
+      for (let other = rest; ; other = (other - 1) & rest) {
+        const group = other | low;
+        if (value[group] + best[mask ^ group] > best[mask]) { best[mask] = value[group] + best[mask ^ group]; part[mask] = group; }
+        if (other === 0) break;
+      }
+    }
+    const out = new Array(count).fill(KEPT);
+    for (let mask = all - 1; mask; ) {
+      const group = part[mask];
+      for (let n = 0; n < count; n++) if (group >> n & 1) out[n] = pick[group];
+      mask ^= group || (mask & -mask);
+    }
+    return out;
+  }
+  function shareGreedily(extra, visit, area, least) {
+    const out = new Array(area.length).fill(KEPT), now = new Array(area.length).fill(0);
+    for (;;) {
+      let best = -Infinity, chosen = 0;
+      for (let v = 0; v < visit.length; v++) {
+        let gain = -visit[v], size = 0;
+        extra.forEach((row, n) => { if (row[v] - now[n] > 0) { gain += row[v] - now[n]; size += area[n]; } });
+        if (size < least) gain = -Infinity;
+        if (gain > best) { best = gain; chosen = v; }
+      }
+      if (best <= 0 || out.includes(chosen)) return out;
+      extra.forEach((row, n) => { if (row[chosen] - now[n] > 0) { out[n] = chosen; now[n] = row[chosen]; } });
+    }
+  }
+
+  // ---------------------------------------------------------------- value of a count
+  function scoutingValue(zone, columns) { // columns: net gains by draw of every open renewal
+    if (!columns.length) return 0;
+    const vines = held.rule.scouting_vines, count = new Float64Array(D);
+    for (let d = 0; d < D; d++) {
+      const share = arrays.symptomatic[zone * D + d];
+      count[d] = share + arrays.look[zone * D + d] * Math.sqrt(Math.max(0, share * (1 - share)) / vines);
+    }
+    let low = Infinity, high = -Infinity;
+    for (const one of count) { low = Math.min(low, one); high = Math.max(high, one); }
+    if (high === low) return 0;
+    const order = Array.from({ length: D }, (_, d) => d).sort((a, b) => count[a] - count[b] || a - b), label = new Int32Array(D), half = new Int32Array(D);
+    order.forEach((d, rank) => { label[d] = Math.floor(rank * BINS / D); half[d] = rank % 2; });
+    const O = columns.length, sums = Array.from({ length: 2 * BINS }, () => new Float64Array(O)), sizes = new Int32Array(2 * BINS);
+    for (let d = 0; d < D; d++) sizes[2 * label[d] + half[d]]++;
+    columns.forEach((column, o) => { for (let d = 0; d < D; d++) sums[2 * label[d] + half[d]][o] += column[d]; });
+    const argmax = (totals) => { let best = -1, most = 0; for (let o = 0; o < O; o++) if (totals[o] > most) { most = totals[o]; best = o; } return best; }; // -1: do nothing
+    const blind = [0, 1].map((side) => argmax(columns.map((_, o) => sums.reduce((all, one, at) => all + (at % 2 === side ? one[o] : 0), 0))));
+    let total = 0;
+    for (let bin = 0; bin < BINS; bin++) for (const side of [0, 1]) {
+      const learn = 2 * bin + side, judge = 2 * bin + 1 - side;
+      if (sizes[learn] < LEAST_DRAWS || sizes[judge] === 0) continue;
+      const informed = argmax(sums[learn]), of = (o) => (o < 0 ? 0 : sums[judge][o]);
+      total += of(informed) - of(blind[side]);
+    }
+    return Math.max(0, total / D);
+  }
+
+  // ---------------------------------------------------------------- advice of one block
+  const mean = (values) => { let sum = 0; for (const one of values) sum += one; return sum / values.length; };
+  function quantile(sorted, share) {
+    const place = share * (sorted.length - 1), low = Math.floor(place), high = Math.min(low + 1, sorted.length - 1);
+    return sorted[low] + (sorted[high] - sorted[low]) * (place - low);
+  }
+  const blocks = new Map();
+  held.block_ids.forEach((block, zone) => blocks.set(block, [...(blocks.get(block) || []), zone]));
+  function decideBlock(members, set, starts) {
+    const S = starts.length, R = RENEWALS.length, gains = members.map((zone) => zoneGains(zone, set, starts));
+    const column = (gain, at, s) => gain.subarray((at * S + s) * D, (at * S + s + 1) * D);
+    const options = RENEWALS.flatMap((at) => starts.map((year, s) => ({ at, s, year })));
+    const visits = options.map(({ at, year }) => { const all = new Float64Array(D); for (let d = 0; d < D; d++) all[d] = visitCost(d, at, year, set); return all; });
+    const visit = visits.map(mean), area = members.map((zone) => held.zone.area_ha[zone]);
+    const means = gains.map((gain) => options.map(({ at, s }) => mean(column(gain, at, s))));
+    const protector = METHODS.findIndex((method) => method.protects);
+    const protect = gains.map((gain) => (protector < 0 ? NaN : Math.max(...starts.map((_, s) => { const one = mean(column(gain, protector, s)); return Number.isFinite(one) ? one : -Infinity; }))));
+    const kept = protect.map((one, z) => (Number.isNaN(one) ? 0 : Math.max(0, one)) * area[z]);
+    const joined = shareVisits(means.map((row, z) => row.map((one) => one * area[z])), visit, area, kept, held.rule.least_area_ha);
+    return members.map((zone, z) => {
+      const alone = means[z].map((one, o) => (Number.isFinite(one) ? one : -Infinity) - visit[o] / area[z]);
+      const best = alone.reduce((top, one, o) => (one > alone[top] ? o : top), 0), none = !R || !S || !Number.isFinite(alone[best] ?? -Infinity);
+      const option = joined[z] === KEPT ? best : joined[z], together = joined.reduce((sum, one, n) => sum + (joined[z] !== KEPT && one === joined[z] ? area[n] : 0), 0);
+      const share = joined[z] === KEPT ? 1 : area[z] / together;
+      const net = (o) => { const own = column(gains[z], options[o].at, options[o].s), out = new Float64Array(D); for (let d = 0; d < D; d++) out[d] = own[d] - share / area[z] * visits[o][d]; return out; };
+      return decideZone(zone, { means: means[z], visit, share: share / area[z], option: none ? KEPT : option, options, net, protect: protect[z], S, set, gain: gains[z], column });
+    });
+  }
+  function decideZone(zone, c) {
+    const { set, options } = c, none = c.option === KEPT, chosen = none ? null : options[c.option], values = none ? new Float64Array(D) : c.net(c.option);
+    const sorted = Float64Array.from(values).sort(), gain = mean(values), netMean = (o) => c.means[o] - c.share * c.visit[o];
+    let later = 0, positive = 0;
+    if (!none) options.forEach((one, o) => { const value = netMean(o); if (one.s > chosen.s && Number.isFinite(value)) later = Math.max(later, value); });
+    for (const one of values) positive += one > 0;
+    const open = options.flatMap((_, o) => (Number.isFinite(c.means[o]) ? [o] : []));
+    const chance = positive / D, count = held.zone.area_ha[zone] * scoutingValue(zone, open.map(c.net));
+    const worthwhile = !none && gain > held.rule.min_gain_per_ha && !(c.protect > gain), due = worthwhile && chance >= set.threshold && chosen.year <= first + 1;
+    let advice = held.fixed_advice[zone];
+    if (!advice) {
+      if (due && !held.zone.too_short[zone]) advice = "renew";
+      else if (!none && (due || count > held.rule.scouting_cost)) advice = "scout";
+      else advice = held.zone.chance_declining[zone] > 0.5 || worthwhile ? "watch" : "keep";
+    }
+    const delay = new Float64Array(D);
+    if (!none && advice === "renew" && chosen.s + 1 < c.S) {
+      const now = c.column(c.gain, chosen.at, chosen.s), next = c.column(c.gain, chosen.at, chosen.s + 1);
+      for (let d = 0; d < D; d++) { const one = (now[d] - next[d]) * held.zone.area_ha[zone]; delay[d] = Number.isFinite(one) ? one : 0; }
+    }
+    return {
+      zone_id: held.zone_ids[zone], advice, best_method: none ? "" : METHODS[chosen.at].name, best_year: none ? null : chosen.year,
+      gain_per_ha: gain, gain_per_ha_low: quantile(sorted, 0.05), gain_per_ha_high: quantile(sorted, 0.95), chance_pays: chance,
+      wait_cost_per_ha: none || gain <= 0 ? 0 : Math.max(0, gain - later), scouting_value: count, delay, horizon_year: horizonOf(zone, set),
+    };
+  }
+
+  // ---------------------------------------------------------------- whole estate, in slices that leave the page alive
+  let turn = 0;
+  async function decide(set, slice = 40) {
+    const mine = ++turn, starts = startsOf(set), out = [];
+    if (!arrays) await load();
+    let began = performance.now();
+    for (const members of blocks.values()) {
+      out.push(...decideBlock(members, set, starts));
+      if (performance.now() - began > slice) {
+        await new Promise((done) => setTimeout(done, 0));
+        if (mine !== turn) return null; // the reader has moved on
+        began = performance.now();
+      }
+    }
+    return mine === turn ? out : null;
+  }
+  function waiting(results) {
+    const total = new Float64Array(D);
+    for (const one of results) if (one.advice === "renew") for (let d = 0; d < D; d++) total[d] += one.delay[d];
+    const sorted = Float64Array.from(total).sort();
+    return { mean: mean(total), low: quantile(sorted, 0.05), high: quantile(sorted, 0.95) };
+  }
+  function optionsOf(zoneId, set) { // rows of renewal_option for one zone, each visit paid alone
+    const zone = held.zone_ids.indexOf(zoneId), starts = startsOf(set), S = starts.length, gain = zoneGains(zone, set, starts), out = [];
+    METHODS.forEach((method, at) => starts.forEach((year, s) => {
+      const values = gain.slice((at * S + s) * D, (at * S + s + 1) * D);
+      if (!values.every(Number.isFinite)) return;
+      let positive = 0;
+      for (let d = 0; d < D; d++) { values[d] -= visitCost(d, at, year, set) / held.zone.area_ha[zone]; positive += values[d] > 0; }
+      const value = mean(values);
+      values.sort();
+      out.push([method.name, year, value, quantile(values, 0.05), quantile(values, 0.95), positive / D]);
+    }));
+    return out;
+  }
+  const stop = () => { turn++; };
+  const warm = () => (arrays ? null : load()); // while the reader looks for the slider
+  return { base, decide, stop, warm, waiting, optionsOf, held, ready: () => Boolean(arrays) };
+})();
