@@ -151,7 +151,6 @@ def test_measured_mog_takes_the_place_of_the_setting():
     assert set_money(Settings(), BLOCKS, {"B01": 2.0, "B02": 4.0}).mog_share == pytest.approx(0.03)
 
 
-@pytest.mark.xfail(strict=True, reason="assess.py does not call set_decision and set_programme yet")
 def test_assess_takes_all_that_money_gives():
     called = names_in("assess.py")
     assert {"list_methods", "set_money", "set_decision", "set_programme"} <= called
