@@ -11,7 +11,8 @@ import pytest
 
 from vinemap import tables
 from vinemap.publish import write_lists
-from vinemap.publish.lists import GPX, list_rows, safe_cell, write_csv
+from vinemap.publish.handhelds import GPX
+from vinemap.publish.lists import list_rows, safe_cell, write_csv
 
 
 @pytest.fixture(scope="module")

@@ -6,35 +6,41 @@ leading apostrophe; numbers, negative ones too, stay as they are.
 
 References
 ----------
-OWASP, CSV Injection. RFC 4180. RFC 7946 (GeoJSON). GPX 1.1 schema, Topografix 2004.
+OWASP, CSV Injection. RFC 4180.
 """
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from vinemap import tables
-from vinemap._version import __version__
 from vinemap.publish.files import write_text
+from vinemap.publish.handhelds import (
+    DEGREE_DECIMALS,
+    write_points_geojson,
+    write_points_gpx,
+    write_rows_geojson,
+    write_rows_gpx,
+)
 from vinemap.publish.texts import texts_in
 
 # OWASP names = + - @ TAB CR LF and, for some locales, their full-width forms.
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
-_NOT_XML = re.compile("[^\\t\\n\\r\\x20-\\ud7ff\\ue000-\\ufffd\\U00010000-\\U0010ffff]")
-GPX = "http://www.topografix.com/GPX/1/1"
 ROW_COLUMNS = [
     "year", "block_id", "block_name", "zone_id", "row_id", "row_no", "from_vine", "to_vine", "vines",
     "length_m", "method", "work",
+]  # fmt: skip
+WORK_COLUMNS = [
+    "order", "walk", "vines_worked", "wire_m", "orders", "crew_days", "cost", "wood_t", "wood_low_t",
+    "wood_high_t", "basis", "caution",
 ]  # fmt: skip
 SCOUT_COLUMNS = [
     "point_id", "block_id", "zone_id", "row_id", "vine_no", "order", "why", "longitude_deg", "latitude_deg",
@@ -42,9 +48,16 @@ SCOUT_COLUMNS = [
 
 
 def write_lists(
-    folder: Path | str, layers: Mapping[str, pd.DataFrame], *, language: str = "en"
+    folder: Path | str,
+    layers: Mapping[str, pd.DataFrame],
+    *,
+    language: str = "en",
+    work: pd.DataFrame | None = None,
 ) -> list[Path]:
-    """Write rows_<year>.csv for each year with work, scouting.csv, .gpx and .geojson, and programme.csv.
+    """Write the rows to work on by year, the points to scout and the programme.
+
+    Files: ``rows_<year>`` for each year with work, and ``scouting``, as ``.csv``, ``.gpx`` and ``.geojson``;
+    ``programme.csv``.
 
     Parameters
     ----------
@@ -54,6 +67,9 @@ def write_lists(
         Tables ``block``, ``zone``, ``vine_row``, ``scouting_point`` and ``programme`` of `tables.OUTPUTS`.
     language : str
         Language of the words for the work.
+    work : pandas.DataFrame, optional
+        Work list of the programme (`vinemap.renewal.list_work`): order of the walk, wire, orders, crew days,
+        cost and wood by row; it then decides the rows and their order.
 
     Returns
     -------
@@ -62,47 +78,87 @@ def write_lists(
     """
     place = Path(folder)
     words = texts_in(language)
-    rows = list_rows(layers, language=language)
-    years = sorted(set(rows["year"]))
-    written = [write_csv(place / f"rows_{year}.csv", rows[rows["year"] == year]) for year in years]
-    for old in place.glob("rows_*.csv"):
-        if old not in written:
+    rows = list_rows(layers, language=language, work=work)
+    written = []
+    for year in sorted(set(rows["year"])):
+        mine = rows[rows["year"] == year].reset_index(drop=True)
+        written += _write_rows(place, f"rows_{year}", mine, layers["vine_row"])
+    for old in place.glob("rows_*.*"):
+        if old not in written and old.suffix in (".csv", ".gpx", ".geojson"):
             old.unlink()
     points = list_points(layers)
     written.append(write_csv(place / "scouting.csv", points[SCOUT_COLUMNS]))
-    written.append(write_text(place / "scouting.gpx", _gpx(points, words["scouting_title"])))
-    written.append(write_text(place / "scouting.geojson", _geojson(points)))
+    written.append(write_text(place / "scouting.gpx", write_points_gpx(points, words["scouting_title"])))
+    written.append(write_text(place / "scouting.geojson", write_points_geojson(points)))
     programme = layers.get("programme")
     frame = tables.empty_table(tables.PROGRAMME) if programme is None else programme[tables.PROGRAMME.names]
     written.append(write_csv(place / "programme.csv", frame))
     return written
 
 
-def list_rows(layers: Mapping[str, pd.DataFrame], *, language: str = "en") -> pd.DataFrame:
+def _write_rows(folder: Path, stem: str, rows: pd.DataFrame, lines: pd.DataFrame) -> list[Path]:
+    ends = _ends_of(rows, gpd.GeoDataFrame(lines))
+    cautions = dict.fromkeys(rows["caution"]) if "caution" in rows.columns else {}
+    gpx = write_rows_gpx(rows, ends, stem.replace("_", " "), note=" ".join(cautions))
+    told = rows.drop(columns=["caution"], errors="ignore")
+    return [
+        write_csv(folder / f"{stem}.csv", rows),
+        write_text(folder / f"{stem}.gpx", gpx),
+        write_text(folder / f"{stem}.geojson", write_rows_geojson(told, ends)),
+    ]
+
+
+def _ends_of(rows: pd.DataFrame, lines: gpd.GeoDataFrame) -> Any:
+    """Both ends of each segment [deg], (n, 2, 2), turned round where it is walked backwards."""
+    shapes = lines.geometry.to_crs("EPSG:4326")
+    keys = zip(lines["row_id"], lines["zone_id"], lines["from_vine"], strict=True)
+    known = dict(zip(keys, shapes, strict=True))
+    wanted = zip(rows["row_id"], rows["zone_id"], rows["from_vine"], strict=True)
+    back = rows["walk"] == "backwards" if "walk" in rows.columns else [False] * len(rows)
+    out = np.empty((len(rows), 2, 2))
+    for place, (key, turned) in enumerate(zip(wanted, back, strict=True)):
+        ends = np.asarray(known[key].coords)[[0, -1], :2]
+        out[place] = ends[::-1] if turned else ends
+    return np.round(out, DEGREE_DECIMALS)
+
+
+def list_rows(
+    layers: Mapping[str, pd.DataFrame], *, language: str = "en", work: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Row segments to be worked on, by year.
 
-    The programme says what is done when; without one, the best year and method of the zones advised to renew.
+    The work list says what is done when, in which order; without one the programme; without either the best
+    year and method of the zones advised to renew.
 
     Parameters
     ----------
     layers : mapping of str to DataFrame
     language : str
+    work : pandas.DataFrame, optional
+        As in `write_lists`.
 
     Returns
     -------
     pandas.DataFrame
-        Columns `ROW_COLUMNS`, ordered as one would walk: year, block, row, vine.
+        Columns `ROW_COLUMNS`, ordered as one would walk: year, block, row, vine; with a work list also
+        `WORK_COLUMNS`, in its own order.
     """
     words = texts_in(language)
     names = dict(zip(layers["block"]["block_id"], layers["block"]["name"], strict=True))
-    columns = ["row_id", "block_id", "zone_id", "from_vine", "to_vine", "length_m"]
-    out = pd.DataFrame(layers["vine_row"])[columns].merge(_planned(layers), on="zone_id", how="inner")
+    if work is not None and len(work):
+        out = work.rename(columns={"vines": "vines_worked"})
+        columns = [*ROW_COLUMNS, *(one for one in WORK_COLUMNS if one in out.columns)]
+        order = ["year", "order"]
+    else:
+        segments = ["row_id", "block_id", "zone_id", "from_vine", "to_vine", "length_m"]
+        out = pd.DataFrame(layers["vine_row"])[segments].merge(_planned(layers), on="zone_id", how="inner")
+        columns, order = ROW_COLUMNS, ["year", "block_id", "row_no", "from_vine"]
     out["row_no"] = pd.array([_row_number(one) for one in out["row_id"]], dtype="Int64")
     out["vines"] = out["to_vine"] - out["from_vine"] + 1
     out["block_name"] = out["block_id"].map(names)
     out["work"] = [words.get(f"method_{one}", one) for one in out["method"]]
     out["length_m"] = out["length_m"].astype(float).round(1)
-    return out.sort_values(["year", "block_id", "row_no", "from_vine"])[ROW_COLUMNS].reset_index(drop=True)
+    return out.sort_values(order, kind="stable")[columns].reset_index(drop=True)
 
 
 def _row_number(row_id: str) -> int | None:
@@ -132,9 +188,8 @@ def list_points(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     where = points.geometry.to_crs("EPSG:4326") if len(points) else gpd.GeoSeries([], crs="EPSG:4326")
     blocks = dict(zip(layers["zone"]["zone_id"], layers["zone"]["block_id"], strict=True))
     out["block_id"] = [blocks.get(one, "") for one in out["zone_id"]]
-    # 7 decimals of a degree are about a centimetre, finer than any handheld.
-    out["longitude_deg"] = np.round(where.x.to_numpy(), 7)
-    out["latitude_deg"] = np.round(where.y.to_numpy(), 7)
+    out["longitude_deg"] = np.round(where.x.to_numpy(), DEGREE_DECIMALS)
+    out["latitude_deg"] = np.round(where.y.to_numpy(), DEGREE_DECIMALS)
     return out.sort_values(["block_id", "zone_id", "order"]).reset_index(drop=True)
 
 
@@ -171,58 +226,3 @@ def write_csv(path: Path, frame: pd.DataFrame) -> Path:
             safe.isetitem(place, [safe_cell(value) for value in frame[name]])
     text = safe.to_csv(index=False, lineterminator="\r\n", float_format="%.10g")
     return write_text(path, text, encoding="utf-8-sig")
-
-
-def _gpx(points: pd.DataFrame, title: str) -> str:
-    """Waypoints, and one route a zone in the order of the walk; element order as the schema has it."""
-    ElementTree.register_namespace("", GPX)
-    root = ElementTree.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": f"vinemap {__version__}"})
-    _put(_sub(root, "metadata"), name=title)
-    for one in points.to_dict("records"):
-        _put(_point(root, "wpt", one), name=one["point_id"], desc=_where(one))
-    for zone, walk in points.groupby("zone_id", sort=False):
-        route = _sub(root, "rte")
-        _put(route, name=str(zone))
-        for one in walk.to_dict("records"):
-            _put(_point(route, "rtept", one), name=one["point_id"])
-    ElementTree.indent(root)
-    body = ElementTree.tostring(root, encoding="unicode")
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{body}\n'
-
-
-def _where(point: Mapping[Any, Any]) -> str:
-    return f"{point['row_id']} / {point['vine_no']}: {point['why']}"
-
-
-def _sub(parent: ElementTree.Element, tag: str, **attributes: str) -> ElementTree.Element:
-    return ElementTree.SubElement(parent, f"{{{GPX}}}{tag}", attributes)
-
-
-def _point(parent: ElementTree.Element, tag: str, one: Mapping[Any, Any]) -> ElementTree.Element:
-    return _sub(parent, tag, lat=f"{one['latitude_deg']:.7f}", lon=f"{one['longitude_deg']:.7f}")
-
-
-def _put(parent: ElementTree.Element, **children: object) -> None:
-    for tag, text in children.items():
-        _sub(parent, tag).text = _NOT_XML.sub("", str(text))
-
-
-def _geojson(points: pd.DataFrame) -> str:
-    """Points as RFC 7946 has them: WGS 84 longitude, latitude; no "crs" member."""
-    keep = ["block_id", "zone_id", "row_id", "vine_no", "order", "why"]
-    features = [
-        {
-            "type": "Feature",
-            "id": one["point_id"],
-            "geometry": {"type": "Point", "coordinates": [one["longitude_deg"], one["latitude_deg"]]},
-            "properties": {name: _plain(one[name]) for name in keep},
-        }
-        for one in points.to_dict("records")
-    ]
-    return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False, indent=1)
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, np.integer):
-        return int(value)
-    return None if pd.isna(value) else value  # type: ignore[call-overload]
