@@ -55,8 +55,25 @@ def empty_cells(cells: pd.Series) -> npt.NDArray[np.bool_]:
     """Cells without a value."""
     if pd.api.types.is_numeric_dtype(cells) or pd.api.types.is_datetime64_any_dtype(cells):
         return cells.isna().to_numpy()
-    text = cells.fillna("").astype(str).str.strip().str.lower()
-    return text.isin(NO_VALUE).to_numpy()
+    text = pc.utf8_lower(pc.utf8_trim_whitespace(_as_text(cells)))
+    return np.asarray(pc.is_in(text, value_set=pa.array(sorted(NO_VALUE))).to_numpy(zero_copy_only=False))
+
+
+def _as_text(cells: pd.Series) -> pa.Array:
+    """Cells as Arrow text, "" where there is nothing; several times quicker than text in pandas."""
+    try:
+        text = pa.array(cells, type=pa.string(), from_pandas=True)
+    except (pa.ArrowTypeError, pa.ArrowInvalid):
+        text = pa.array(cells.astype(object).where(cells.notna(), "").astype(str), type=pa.string())
+    if isinstance(text, pa.ChunkedArray):
+        text = text.combine_chunks()
+    return pc.fill_null(text, "")
+
+
+def _trimmed(cells: pd.Series) -> pd.Series:
+    """Cells as text without blanks at their ends."""
+    plain = pc.utf8_trim_whitespace(_as_text(cells)).to_numpy(zero_copy_only=False)
+    return pd.Series(plain, index=cells.index, dtype=object)
 
 
 def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
@@ -83,12 +100,12 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     if pd.api.types.is_numeric_dtype(cells):
         values = cells.to_numpy(dtype="float64", na_value=np.nan)
         return Numbers(np.where(np.isfinite(values), values, np.nan), np.isinf(values))
-    text = cells.fillna("").astype(str)
-    values = _parse(text.str.replace(",", ".", regex=False) if decimal == "," else text)
+    cells_text = _as_text(cells)
+    values = _parse(pc.replace_substring(cells_text, ",", ".") if decimal == "," else cells_text)
     note = ""
     open_cells = np.flatnonzero(np.isnan(values))
     if len(open_cells):
-        left = text.iloc[open_cells]
+        left = pd.Series(cells_text.take(pa.array(open_cells)).to_pylist(), dtype=object)
         again, note = _parse_grouped(left, decimal)
         values[open_cells] = again
         empty = empty_cells(left)
@@ -100,14 +117,15 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     return Numbers(np.where(np.isfinite(values), values, np.nan), bad, note)
 
 
-def _parse(text: pd.Series) -> npt.NDArray[np.float64]:
+def _parse(text: pa.Array) -> npt.NDArray[np.float64]:
     """Numbers, correctly rounded, where all cells hold one; else those that pandas can read."""
-    cells = pc.utf8_trim_whitespace(pa.array(text, type=pa.string(), from_pandas=True))
+    cells = pc.utf8_trim_whitespace(text)
     filled = pc.if_else(pc.equal(cells, ""), pa.scalar(None, pa.string()), cells)
     try:
         values = filled.cast(pa.float64()).to_numpy(zero_copy_only=False)
     except pa.ArrowInvalid:
-        return pd.to_numeric(text, errors="coerce").to_numpy(dtype="float64", copy=True)
+        plain = pd.Series(text.to_pylist(), dtype=object)
+        return pd.to_numeric(plain, errors="coerce").to_numpy(dtype="float64", copy=True)
     return np.array(values, dtype="float64")
 
 
@@ -118,7 +136,7 @@ def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float6
     grouped = clean.str.match(_GROUPED_POINT if decimal == "," else _GROUPED_COMMA).to_numpy(dtype=bool)
     mark = "." if decimal == "," else ","
     loose = clean.where(~grouped, clean.str.replace(mark, "", regex=False))
-    values = _parse(loose.str.replace(",", ".", regex=False) if decimal == "," else loose)
+    values = _parse(_as_text(loose.str.replace(",", ".", regex=False) if decimal == "," else loose))
     note = f"'{mark}' was taken as the mark between thousands." if grouped.any() else ""
     return values, note
 
@@ -214,7 +232,7 @@ def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "") -> Times:
         out = _from_numbers(to_numbers(cells, decimal=decimal).values)
         if out is not None:
             return Times(out, out.isna().to_numpy() & ~empty, "")
-    return _from_text(cells.fillna("").astype(str).str.strip(), empty, form)
+    return _from_text(_trimmed(cells), empty, form)
 
 
 def _from_numbers(values: npt.NDArray[np.float64]) -> Any:
@@ -256,12 +274,27 @@ def _iso(text: pd.Series, empty: npt.NDArray[np.bool_]) -> Times:
     tail = text[~empty].iloc[:_SAMPLE].str.contains(r"(?:Z|UTC|[+-]\d{2}:?\d{2})$", case=False, regex=True)
     named = text[~empty].iloc[:_SAMPLE].str.contains(r"(?:UTC|GMT)$", case=False, regex=True).any()
     clean = text.str.replace(r"\s*(?:UTC|GMT)$", "Z", case=False, regex=True) if named else text
+    zoned = bool(tail.mean() > 0.5)
+    quick = _iso_quick(clean, empty, zoned)
+    if quick is not None:
+        return Times(quick, quick.isna().to_numpy() & ~empty, "")
     values = pd.Series(pd.to_datetime(clean, format="ISO8601", errors="coerce", utc=True)).astype(
         "datetime64[ns, UTC]"
     )
-    if not tail.mean() > 0.5:
+    if not zoned:
         values = values.dt.tz_localize(None)
     return Times(values, values.isna().to_numpy() & ~empty, "")
+
+
+def _iso_quick(text: pd.Series, empty: npt.NDArray[np.bool_], zoned: bool) -> pd.Series | None:
+    """ISO 8601 by Arrow, None where a cell is of another shape."""
+    filled = pc.if_else(pa.array(empty), pa.scalar(None, pa.string()), _as_text(text))
+    try:
+        moments = filled.cast(pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns"))
+    except pa.ArrowInvalid:
+        return None
+    plain = pd.Series(moments.to_numpy(zero_copy_only=False).astype("datetime64[ns]"), index=text.index)
+    return plain.dt.tz_localize("UTC") if zoned else plain
 
 
 def _even(text: pd.Series) -> pd.Series:
