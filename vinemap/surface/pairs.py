@@ -10,11 +10,12 @@ import numpy.typing as npt
 from vinemap.errors import DataError
 from vinemap.surface.checks import check_readings
 from vinemap.surface.covariance import Floats
+from vinemap.surface.lanes import count_up
 from vinemap.surface.neighbours import compiled, sort_into_bins
 
 BINS_PER_REACH = 8  # bins of an eighth of the distance sought: few pairs are looked at in vain
 CHUNK = 256  # pairs whose distances are worked out at once; they stay in the nearest cache
-LANES = 4  # copies of the sums, so that pairs in the same lag do not wait for one another
+COPIES = 4  # of the sums, so that pairs in the same lag do not wait for one another
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,9 +142,26 @@ def _sweep(
 
 @compiled
 def sum_run(  # type: ignore[no-untyped-def]
-    x, y, z, xi, yi, zi, first, last, per_bin, furthest, lags, sine, cosine, least_cosine, lag, step, sums
+    x,
+    y,
+    z,
+    xi,
+    yi,
+    zi,
+    first,
+    last,
+    per_bin,
+    furthest,
+    lags,
+    sine,
+    cosine,
+    least_cosine,
+    lag,
+    step,
+    square,
+    sums,
 ):
-    """Add the pairs of one reading with a run of others to the sums by lag."""
+    """Add the pairs of one reading with a run of others to the sums by copy and lag."""
     for begin in range(first, last, CHUNK):
         size = min(CHUNK, last - begin)
         bx, by, bz = x[begin:], y[begin:], z[begin:]
@@ -153,20 +171,18 @@ def sum_run(  # type: ignore[no-untyped-def]
             along = abs(east * sine + north * cosine)
             outside = (h > furthest) | (along < least_cosine * h)
             step[c] = h * per_bin
+            difference = bz[c] - zi
+            square[c] = difference * difference
             lag[c] = lags + 1 if outside else min(int(np.ceil(step[c])), lags)
         for c in range(size):
-            lane = c % LANES
-            difference = bz[c] - zi
-            sums[lane, lag[c], 0] += 1.0
-            sums[lane, lag[c], 1] += step[c]
-            sums[lane, lag[c], 2] += difference * difference
+            count_up(sums, c % COPIES * (lags + 2) + lag[c], step[c], square[c])
 
 
 @compiled
 def sum_pairs(x, y, z, starts, rows, columns, side, furthest, per_bin, lags, sine, cosine, least_cosine):  # type: ignore[no-untyped-def]
     """Count, distance and squared difference by lag (first: same place; last: too far), each pair once."""
-    sums = np.zeros((LANES, lags + 2, 4))
-    lag, step = np.empty(CHUNK, np.int64), np.empty(CHUNK)
+    sums = np.zeros((COPIES * (lags + 2), 4))
+    lag, step, square = np.empty(CHUNK, np.int64), np.empty(CHUNK), np.empty(CHUNK)
     reach = int(furthest / side) + 1
     for row in range(rows):
         for column in range(columns):
@@ -183,11 +199,11 @@ def sum_pairs(x, y, z, starts, rows, columns, side, furthest, per_bin, lags, sin
                     last = starts[r * columns + right + 1]
                     sum_run(
                         x, y, z, x[i], y[i], z[i], first, last, per_bin, furthest, lags,
-                        sine, cosine, least_cosine, lag, step, sums,
+                        sine, cosine, least_cosine, lag, step, square, sums,
                     )  # fmt: skip
     out = np.zeros((3, lags + 2))
     for part in range(3):
         for k in range(lags + 2):
-            for lane in range(LANES):
-                out[part, k] += sums[lane, k, part]
+            for copy in range(COPIES):
+                out[part, k] += sums[copy * (lags + 2) + k, part]
     return out
