@@ -25,7 +25,7 @@ from shapely import MultiPolygon
 from vinemap import tables
 from vinemap.errors import GeometryError, StoreError, TableError
 from vinemap.publish.cover import mend_cover
-from vinemap.publish.dictionary import column_comment
+from vinemap.publish.dictionary import column_comment, known_columns
 from vinemap.publish.files import written_aside
 from vinemap.publish.fingerprints import fingerprint_layers
 from vinemap.publish.layer_styles import store_styles
@@ -242,7 +242,7 @@ def _describe(
         [
             (table.name, one.name, one.name, one.meaning, column_comment(one, currency=currency), limit)
             for table in tables.OUTPUTS
-            for one in table.columns
+            for one in known_columns(table, ready[table.name].columns)
             for limit in [constraint_of(one)]
         ],
     )
