@@ -1,5 +1,6 @@
 """What leaves the tool: GeoPackage, HTML map, GeoTIFF surfaces, lists, printable block sheets, dictionary."""
 
+from vinemap.publish.coverage import Coverage
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import EstateLabel, Interval
 from vinemap.publish.drawn import fit_drawn_zones
@@ -14,6 +15,7 @@ from vinemap.publish.surfaces import write_surface
 from vinemap.publish.texts import standing_cautions
 
 __all__ = [
+    "Coverage",
     "Edits",
     "EstateLabel",
     "Interval",

@@ -25,6 +25,7 @@ from shapely import MultiPolygon
 from vinemap import tables
 from vinemap.errors import GeometryError, StoreError, TableError
 from vinemap.publish.cover import mend_cover
+from vinemap.publish.coverage import Coverage, append_coverages
 from vinemap.publish.dictionary import column_comment, known_columns
 from vinemap.publish.files import written_aside
 from vinemap.publish.fingerprints import fingerprint_layers
@@ -47,6 +48,7 @@ def write_geopackage(
     description: str,
     currency: str = "",
     language: str = "en",
+    coverages: Mapping[str, Coverage] | None = None,
 ) -> Path:
     """Write all layers of `tables.OUTPUTS` to one GeoPackage.
 
@@ -63,6 +65,8 @@ def write_geopackage(
         Currency for the units in the column comments.
     language : str
         Language of the legends of the styles.
+    coverages : mapping of str to Coverage, optional
+        Surfaces to go into the file as well.
 
     Returns
     -------
@@ -89,6 +93,7 @@ def write_geopackage(
         with closing(sqlite3.connect(aside)) as connection, connection:
             _describe(connection, description, ready, currency)
             store_styles(connection, list_styles(ready, language=language))
+        append_coverages(aside, coverages or {})
     return target
 
 
