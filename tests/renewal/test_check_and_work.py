@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from vinemap.errors import DataError
+from vinemap.errors import DataError, SettingsError
 from vinemap.renewal import (
     CAUTIONS,
     check_renewals,
@@ -12,6 +12,7 @@ from vinemap.renewal import (
     list_work,
     missing_by_zone,
     plan_programme,
+    refills_by_zone,
 )
 
 
@@ -159,3 +160,31 @@ def test_work_without_rows_or_method_is_refused(valuation, rows):
         list_work(plan, rows[rows["block_id"] == "A"], methods=valuation.methods)
     with pytest.raises(DataError, match=r"Method infill is not among those given"):
         list_work(plan, rows, methods=[default_methods()[0]])
+
+
+def test_posts_refills_and_their_order(valuation):
+    plan = plan_programme(valuation, years=1).table
+    rows = pd.DataFrame({
+        "row_id": ["A-1", "B-1"], "block_id": ["A", "B"], "zone_id": ["A-Z1", "B-Z3"], "from_vine": 1,
+        "to_vine": 100, "length_m": 210.0,
+    })  # fmt: skip
+    out = list_work(
+        plan, rows, methods=valuation.methods, missing_share=missing_by_zone(valuation),
+        refill_share=refills_by_zone(valuation, plan), post_spacing_m=6.3,
+    ).set_index("zone_id")  # fmt: skip
+    # 210 m at 6.3 m: 34 spans, 35 posts
+    assert out["posts"].tolist() == [35, 35]
+    assert 5 <= out.loc["A-Z1", "refill_vines"] <= 30
+    assert out.loc["B-Z3", "refill_vines"] == 0  # infill sets vines in the work itself
+    with pytest.raises(SettingsError, match=r"Posts stand every 0 m"):
+        list_work(plan, rows, methods=valuation.methods, post_spacing_m=0)
+
+
+def test_small_first_crops_after_the_work_are_excused():
+    rows = [(zone, year, crop) for zone in "ABCDE" for year, crop in [(2020, 10.0), (2021, 10.0)]]
+    table = pd.DataFrame(rows, columns=["zone_id", "vintage", "yield_t_ha"])
+    table.loc[(table["zone_id"] == "A") & (table["vintage"] == 2021), "yield_t_ha"] = 2.0
+    zones = pd.DataFrame({"zone_id": list("ABCDE"), "block_id": list("ABCDE")})
+    done = pd.DataFrame({"zone_id": ["A"], "year": [2020], "method": ["trunk_renewal"]})
+    words = check_renewals(table, zones, done)["words"].iloc[0]
+    assert words.endswith("clearly less, as the first crops after the work are small by nature.")

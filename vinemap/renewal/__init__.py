@@ -1,21 +1,26 @@
 """Renewal: options, best year, cost of waiting, chance that it pays, programme, checks, work lists."""
 
+from vinemap.renewal.blocks import compare_blocks
+from vinemap.renewal.capacity import name_over_capacity
 from vinemap.renewal.check import check_renewals
 from vinemap.renewal.decide import decide_zones, loss_value
 from vinemap.renewal.explain import break_even, explain_zone, measure_sensitivity
 from vinemap.renewal.methods import Method, Money, default_methods
 from vinemap.renewal.programme import Programme, plan_programme
+from vinemap.renewal.trace import Trace, trace_advice
 from vinemap.renewal.value import Valuation, value_options
-from vinemap.renewal.work import CAUTIONS, list_work, missing_by_zone, say_cautions
+from vinemap.renewal.work import CAUTIONS, list_work, missing_by_zone, refills_by_zone, say_cautions
 
 __all__ = [
     "CAUTIONS",
     "Method",
     "Money",
     "Programme",
+    "Trace",
     "Valuation",
     "break_even",
     "check_renewals",
+    "compare_blocks",
     "decide_zones",
     "default_methods",
     "explain_zone",
@@ -23,7 +28,10 @@ __all__ = [
     "loss_value",
     "measure_sensitivity",
     "missing_by_zone",
+    "name_over_capacity",
     "plan_programme",
+    "refills_by_zone",
     "say_cautions",
+    "trace_advice",
     "value_options",
 ]

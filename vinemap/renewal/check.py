@@ -13,6 +13,8 @@ from vinemap.renewal.finance import Floats
 BEFORE_VINTAGES = 3  # vintages before the work that the zone is judged from; common practice, no source
 LEAST_CONTROLS = 3  # controls of the same variety needed before those of other varieties are left aside
 LEVEL = 0.90
+YOUNG_VINTAGES = 2  # one crop missed, full crop in 2-3 seasons: handbook 1 [S]
+YOUNG_WORDS = ", as the first crops after the work are small by nature"
 COLUMNS = [
     "zone_id", "method", "year", "vintage", "years_after", "change_pct", "change_low", "change_high",
     "change_t_ha", "before_t_ha", "yield_t_ha", "controls", "words",
@@ -179,4 +181,5 @@ def _say_change(shares: npt.NDArray[np.float64], vintage: int, after: int, contr
     if not np.isfinite(low):
         return f"{head}; one zone to compare with gives no interval."
     sure = "clearly more" if low > 0 else "clearly less" if high < 0 else "within what zones do by themselves"
-    return f"{head} (90 % interval {round(low)} to {round(high)} %): {sure}."
+    young = YOUNG_WORDS if after <= YOUNG_VINTAGES and middle < 0 else ""
+    return f"{head} (90 % interval {round(low)} to {round(high)} %): {sure}{young}."

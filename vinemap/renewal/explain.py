@@ -30,7 +30,7 @@ from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import Samples, Standing
 from vinemap.renewal.value import Valuation, option_crop, single_zone
 
-SEARCH, SEARCH_STEPS = 8.0, 25  # break-even is sought from an eighth to eight times, in so many steps
+SEARCH, SEARCH_STEPS = 8.0, 10  # break-even is sought from an eighth to eight times, in so many steps
 
 
 def explain_zone(

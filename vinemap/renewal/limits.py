@@ -9,6 +9,7 @@ import numpy as np
 from scipy import sparse
 
 from vinemap.errors import SettingsError
+from vinemap.renewal.cashflow import refilled_share, take_share
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.methods import Method
 from vinemap.renewal.standing import Ints
@@ -68,9 +69,20 @@ class Rows:
     low: list[float] = field(default_factory=list)
     high: list[float] = field(default_factory=list)
     soft: list[bool] = field(default_factory=list)
+    details: list[str] = field(default_factory=list)
 
-    def add(self, name: str, unit: str, row: Floats, *, low: float = -np.inf, high: float = np.inf) -> None:
-        """Add one limit that a person set."""
+    def add(
+        self,
+        name: str,
+        unit: str,
+        row: Floats,
+        *,
+        low: float = -np.inf,
+        high: float = np.inf,
+        detail: str = "",
+    ) -> None:
+        """Add one limit that a person set; `detail` is said with it where it cannot be met."""
+        self.details.append(detail)
         self.names.append(name)
         self.units.append(unit)
         self.parts.append(sparse.csr_array(row[None, :]))
@@ -81,6 +93,7 @@ class Rows:
     def add_structure(self, matrix: sparse.csr_array, *, low: float, high: float) -> None:
         """Add rows that define the problem and cannot be relaxed."""
         count = matrix.shape[0]
+        self.details += [""] * count
         self.names += [""] * count
         self.units += [""] * count
         self.parts.append(matrix)
@@ -197,7 +210,18 @@ def _crew_days(valuation: Valuation, column: int) -> Floats:
 
 def _orders(valuation: Valuation, column: int) -> Floats:
     vines = valuation.standing.vines_per_ha * worked_mean(valuation, column)
-    return np.asarray(valuation.methods[column].orders_per_vine * vines)
+    refilled = valuation.standing.vines_per_ha * refilled_mean(valuation, column)
+    return np.asarray(valuation.methods[column].orders_per_vine * vines + refilled)
+
+
+def refilled_mean(valuation: Valuation, column: int) -> Floats:
+    """Mean share of vine places that are refilled in the winter after the work, shape (zone,)."""
+    method = valuation.methods[column]
+    if method.protects or method.restores_stand or not method.refill_share:
+        return np.zeros(len(valuation.standing.zone_ids))
+    deviate = valuation.samples.take[:, column]
+    take = take_share(valuation.standing, method, deviate, valuation.first_year)
+    return np.asarray(refilled_share(valuation.standing, method, take).mean(axis=0))
 
 
 def _tonnes_out(valuation: Valuation, zone: Ints, method: Ints, start: Ints) -> Floats:
@@ -297,7 +321,8 @@ def _add_yearly(
             now = choices.start == place
             visiting = choices.visits[:, 2] == place
             row = np.concatenate([np.where(now, use, 0.0), np.where(visiting, visit_use, 0.0)])
-            rows.add(f"{name} {winters[place]}", unit, row, high=float(most))
+            detail = f"allowed are {most:,.0f}"
+            rows.add(f"{name} {winters[place]}", unit, row, high=float(most), detail=detail)
 
 
 def _young(method: Method, age: int) -> float:
@@ -317,7 +342,8 @@ def _add_out_of_crop(
             pairs = zip(choices.method, age, strict=True)
             young = np.asarray([_young(valuation.methods[m], int(a)) for m, a in pairs])
             row = np.concatenate([area * young, np.zeros(len(choices.visits))])
-            rows.add(f"hectares out of crop {vintages[place]}", "ha", row, high=float(most))
+            detail = f"allowed are {most:,.1f}"
+            rows.add(f"hectares out of crop {vintages[place]}", "ha", row, high=float(most), detail=detail)
 
 
 def _add_tonnes(
@@ -336,7 +362,8 @@ def _add_tonnes(
         if np.isfinite(least):
             row = np.concatenate([change[:, index], np.zeros(len(choices.visits))])
             name = f"least tonnes of {variety} {vintages[place]}"
-            rows.add(name, "t", row, low=float(least) - float(kept[index]))
+            detail = f"asked for {least:,.0f} t; with nothing renewed it is {kept[index]:,.0f} t"
+            rows.add(name, "t", row, low=float(least) - float(kept[index]), detail=detail)
 
 
 def _tonnes_change(valuation: Valuation, choices: Choices, variety: str) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -41,7 +41,7 @@ class Programme:
         Distance to the bound as share of it.
     shadow_costs : pandas.DataFrame
         ``limit, unit, allowed, used, moved_to, adds`` [currency]: what the programme would gain if this one
-        limit were looser by a tenth (solved again; good to within the gap).
+        limit were looser by a tenth (solved again; good to within the gap), and ``words``.
     clashes : tuple of str
         Where the limits cannot all be met: which, and by how much. The table is then empty.
     notes : tuple of str
@@ -158,7 +158,11 @@ def plan_programme(
     if solved.status == _INFEASIBLE:
         return _clashing(choices, rows, time_limit_s, tuple(notes))
     table = _programme_table(valuation, choices, solved.x)
-    costs = _shadow_costs(choices, rows, solved, mip_gap, time_limit_s) if shadow else _no_shadow()
+    costs = (
+        _shadow_costs(choices, rows, solved, mip_gap, time_limit_s, valuation.money.currency)
+        if shadow
+        else _no_shadow()
+    )
     if solved.gap > mip_gap:
         notes.append(
             f"The solver stopped after {time_limit_s:.0f} s, {100 * solved.gap:.1f} % from the bound."
@@ -290,11 +294,26 @@ def _say_place(row: Mapping[Hashable, object], valuation: Valuation) -> str:
 
 
 def _no_shadow() -> pd.DataFrame:
-    return pd.DataFrame(columns=["limit", "unit", "allowed", "used", "moved_to", "adds"])
+    return pd.DataFrame(columns=["limit", "unit", "allowed", "used", "moved_to", "adds", "words"])
+
+
+def _say_shadow(name: str, unit: str, change: float, adds: float, currency: str) -> str:
+    """Say what a looser limit would add.
+
+    Examples
+    --------
+    >>> _say_shadow("budget 2028", "AUD", 10_000.0, 5234.0, "AUD")
+    'Another 10,000 AUD for budget 2028 would add about 5,200 AUD.'
+    """
+    size = f"{say_amount(abs(change))} {unit}" if abs(change) >= 10 else f"{abs(change):.1f} {unit}"
+    head = f"Another {size} for {name}" if change >= 0 else f"{size} less of {name}"
+    if round(adds) <= 0:
+        return f"{head} would add nothing."
+    return f"{head} would add about {say_amount(adds)} {currency}."
 
 
 def _shadow_costs(
-    choices: Choices, rows: Rows, solved: _Solution, mip_gap: float, time_limit_s: float
+    choices: Choices, rows: Rows, solved: _Solution, mip_gap: float, time_limit_s: float, currency: str
 ) -> pd.DataFrame:
     """Solve again with one limit looser by a tenth, for the limits used most."""
     if choices.size == 0:
@@ -314,7 +333,8 @@ def _shadow_costs(
         again = _solve(choices, looser, mip_gap, time_limit_s)
         allowed = rows.high[n] if np.isfinite(rows.high[n]) else rows.low[n]
         adds = max(0.0, again.npv - solved.npv)
-        out.append((rows.names[n], rows.units[n], allowed, float(used[n]), moved, adds))
+        words = _say_shadow(rows.names[n], rows.units[n], moved - allowed, adds, currency)
+        out.append((rows.names[n], rows.units[n], allowed, float(used[n]), moved, adds, words))
     frame = pd.DataFrame(out, columns=list(_no_shadow().columns))
     return frame.sort_values("adds", ascending=False, kind="stable").reset_index(drop=True)
 
@@ -333,7 +353,7 @@ def _loosen(rows: Rows, n: int) -> tuple[Rows, float]:
     else:
         low[n] -= RELAX_SHARE * abs(low[n])
     moved = high[n] if np.isfinite(high[n]) else low[n]
-    return Rows(rows.width, rows.names, rows.units, rows.parts, low, high, rows.soft), moved
+    return replace(rows, low=low, high=high), moved
 
 
 def _clashing(choices: Choices, rows: Rows, time_limit_s: float, notes: tuple[str, ...]) -> Programme:
@@ -342,7 +362,7 @@ def _clashing(choices: Choices, rows: Rows, time_limit_s: float, notes: tuple[st
     sizes = np.asarray([_size(rows.low[n], rows.high[n]) for n in soft])
     short = _least_breach(choices, rows, soft, sizes, time_limit_s)
     said = [
-        f"{rows.names[n]}: missed by {amount:,.1f} {rows.units[n]}"
+        f"{rows.names[n]}: missed by {amount:,.1f} {rows.units[n]} ({rows.details[n]})"
         for n, amount in zip(soft, short, strict=True)
         if amount > 1e-6 * max(1.0, sizes.max())
     ]

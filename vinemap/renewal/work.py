@@ -7,11 +7,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from vinemap.errors import DataError
+from vinemap.errors import DataError, SettingsError
+from vinemap.renewal.limits import refilled_mean
 from vinemap.renewal.methods import Method
 from vinemap.renewal.value import Valuation
 
 WOOD_SPREAD = 0.5  # the estimate of wood per vine holds to within about half; common practice, no source
+POST_SPACING_M = 6.0  # about every third vine; common practice, no source
 WIRED = ("trunk_renewal", "graft_over")  # methods that lay a new cordon along the wire
 
 CAUTIONS: Mapping[str, str] = {
@@ -44,6 +46,8 @@ def list_work(
     *,
     methods: Sequence[Method],
     missing_share: Mapping[str, float] | None = None,
+    refill_share: Mapping[str, float] | None = None,
+    post_spacing_m: float = POST_SPACING_M,
 ) -> pd.DataFrame:
     """List the work of a programme row by row.
 
@@ -57,14 +61,19 @@ def list_work(
     methods : sequence of Method
     missing_share : mapping of zone_id to float, optional
         Share of vine places without a living vine; 0 where not given.
+    refill_share : mapping of zone_id to float, optional
+        Share of vine places that will have to be refilled in the winter after, see `refills_by_zone`.
+    post_spacing_m : float
+        Posts along a row [m].
 
     Returns
     -------
     pandas.DataFrame
         In the order of the walk (year, block, method, then row by row, every second row backwards):
         ``year, order, block_id, zone_id, row_id, walk, from_vine, to_vine, method, vines`` (worked),
-        ``length_m``,
-        ``wire_m`` (cordon wire to check or lay), ``orders`` (vines or buds), ``crew_days``, ``cost``,
+        ``length_m``, ``posts`` (to walk past, check and, for a new trellis, set),
+        ``wire_m`` (cordon wire to check or lay), ``orders`` (vines or buds for the work),
+        ``refill_vines`` (young vines to order for the winter after, expected), ``crew_days``, ``cost``,
         ``wood_t, wood_low_t, wood_high_t`` [t], ``basis`` and ``caution``. Crew days and cost of a zone are
         spread over its rows by length.
 
@@ -72,6 +81,8 @@ def list_work(
     ------
     DataError
         If a zone of the programme has no row, or a method is not among `methods`.
+    SettingsError
+        If the spacing of posts is not positive.
 
     Examples
     --------
@@ -85,6 +96,8 @@ def list_work(
     >>> out[["row_id", "walk", "vines", "cost"]].to_numpy().tolist()
     [['A-1', 'forwards', 50, 400.0], ['A-2', 'backwards', 50, 400.0]]
     """
+    if not post_spacing_m > 0:
+        raise SettingsError(f"Posts stand every {post_spacing_m} m.", remedy="Give a length, as 6.0.")
     known = {one.name: one for one in methods}
     _check_work(programme, vine_rows, known)
     wanted = ["year", "zone_id", "method", "area_ha", "cost", "crew_days"]
@@ -97,7 +110,12 @@ def list_work(
     each = [known[one] for one in work["method"]]
     vines = np.rint(places * [_worked(one, gap) for one, gap in zip(each, gone, strict=True)])
     work["vines"] = vines.astype(np.int64)
-    work["wire_m"] = np.where(work["method"].isin(WIRED), work["length_m"], 0.0)
+    work["posts"] = (np.ceil(work["length_m"] / post_spacing_m) + 1).astype(np.int64)
+    trellis = [one.renews_trellis or one.name in WIRED for one in each]
+    work["wire_m"] = np.where(trellis, work["length_m"], 0.0)
+    again = [float((refill_share or {}).get(one, 0.0)) for one in work["zone_id"]]
+    refilling = np.asarray([one.refill_share > 0 and not one.restores_stand for one in each])
+    work["refill_vines"] = np.where(refilling, np.ceil(places * np.asarray(again)), 0.0).astype(np.int64)
     work["orders"] = np.ceil(vines * [one.orders_per_vine for one in each]).astype(np.int64)
     work["crew_days"] *= share
     work["cost"] *= share
@@ -158,8 +176,8 @@ def _in_walking_order(work: pd.DataFrame) -> pd.DataFrame:
     out["order"] = out.groupby("year").cumcount() + 1
     columns = [
         "year", "order", "block_id", "zone_id", "row_id", "walk", "from_vine", "to_vine", "method", "vines",
-        "length_m", "wire_m", "orders", "crew_days", "cost", "wood_t", "wood_low_t", "wood_high_t", "basis",
-        "caution",
+        "length_m", "posts", "wire_m", "orders", "refill_vines", "crew_days", "cost", "wood_t", "wood_low_t",
+        "wood_high_t", "basis", "caution",
     ]  # fmt: skip
     return out[columns].reset_index(drop=True)
 
@@ -184,3 +202,20 @@ def missing_by_zone(valuation: Valuation) -> dict[str, float]:
     standing = valuation.standing
     mean = standing.missing.mean(axis=0)
     return {zone: float(one) for zone, one in zip(standing.zone_ids, mean, strict=True)}
+
+
+def refills_by_zone(valuation: Valuation, programme: pd.DataFrame) -> dict[str, float]:
+    """Mean share of vine places to refill in the winter after, by zone of a programme, for `list_work`.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> plan = pd.DataFrame({"zone_id": ["A-Z1"], "method": ["trunk_renewal"]})
+    >>> 0.05 < refills_by_zone(example_valuation(), plan)["A-Z1"] < 0.3
+    True
+    """
+    out = {}
+    for zone, method in programme[["zone_id", "method"]].to_numpy():
+        share = refilled_mean(valuation, valuation.method_index(str(method)))
+        out[str(zone)] = float(share[valuation.zone_index(str(zone))])
+    return out

@@ -1,0 +1,265 @@
+"""Measure decisions on invented estates with known truth, beside what people do now.
+
+Net present value lost against perfect knowledge, as a share of perfect knowledge's gain over always keeping.
+Run as ``python scripts/bench_decision.py [estates per scenario]``; scripts/bench.py decision calls it.
+
+Perfect knowledge knows every zone's healthy yield, stand, symptoms and future; prices, costs and takes are as
+uncertain to it as to everyone, and the same draws judge all. Two ways of using vinemap are measured: decided
+once, after the first decision's vintage for all winters ahead, with no second thoughts; and decided anew
+every winter for five winters, each time with the vintage that has come in, doing only what is due that winter
+(the plan of the fifth winter is then carried out). Mobilisation is shared within a block for all.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vinemap.decline import fit_decline
+from vinemap.renewal import Money, Valuation, decide_zones, default_methods, plan_programme, value_options
+from vinemap.renewal.example import ExampleDraws
+from vinemap.simulate.series import ZoneSeries, simulate_zone_series
+
+SCENARIOS = (
+    "focal",
+    "row_wise",
+    "whole_block",
+    "late_onset",
+    "weak_soil",
+    "missing_only",
+    "renewed",
+    "mixed",
+)
+HORIZON_YEARS = 25
+START_YEARS = 15
+VINES_PER_HA, ROW_SPACING_M = 1587.0, 3.0  # 3.0 x 2.1 m
+AGES = (12, 15, 18, 20, 25)  # [years] practice "at a fixed age": a mid-life redo near 15 [P]
+TONNAGES = (8.0, 10.0, 12.0, 14.0, 16.0)  # [t/ha] practice "when the block falls below"
+FIRST_WINTER = 2026
+WINTERS = 5  # in which the decision is taken anew
+
+Choice = tuple[str, str, int]  # zone, method, winter
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Value of each policy on one estate, by truth [currency]."""
+
+    scenario: str
+    estate: int
+    vintages: int
+    values: dict[str, float]
+    seconds: float
+
+
+def run_estate(
+    scenario: str,
+    estate: int,
+    *,
+    vintages: int,
+    winters: int = WINTERS,
+    counted: bool = True,
+    draws: int = 400,
+    seed: int = 1,
+) -> Outcome:
+    """Simulate, fit, value and decide one estate; judge every policy by the truth."""
+    rng = np.random.default_rng([seed, SCENARIOS.index(scenario), estate, vintages])
+    last = FIRST_WINTER + winters - 1
+    made = simulate_zone_series(
+        scenario, rng=rng, vintages=vintages + winters - 1, last_vintage=last,
+        horizon_years=HORIZON_YEARS, counted=counted,
+    )  # fmt: skip
+    zones = zone_table(made)
+    truth = value(truth_draws(made, draws), zones, FIRST_WINTER)
+    begin = time.perf_counter()
+    once, advised = decide(made, zones, FIRST_WINTER, draws, rng)
+    seconds = time.perf_counter() - begin
+    best = plan_programme(truth, zones, years=START_YEARS, shadow=False)
+    policies = {
+        "perfect knowledge": choices(best.table),
+        "programme, decided once": once,
+        "programme, decided anew each winter": decide_anew(made, zones, winters, draws, rng, once),
+        "only what is advised now (chance at least 0.8)": advised,
+        "never renew": [],
+    }
+    policies |= {f"at age {age}": by_age(zones, age) for age in AGES}
+    policies |= {f"below {tonnes:g} t/ha": by_tonnage(made, zones, tonnes) for tonnes in TONNAGES}
+    values = {name: judge(truth, picked) for name, picked in policies.items()}
+    return Outcome(scenario, estate, vintages, values, seconds)
+
+
+def decide(
+    made: ZoneSeries, zones: pd.DataFrame, winter: int, draws: int, rng: np.random.Generator
+) -> tuple[list[Choice], list[Choice]]:
+    """Programme without limits, and what is advised for now, by what is known after vintage `winter`."""
+    known = [one[one["vintage"] <= winter] for one in (made.zone_vintage, made.settlement, made.stand)]
+    found = fit_decline(
+        known[0], made.zones, settlement=known[1], stand=known[2],
+        horizon_year=FIRST_WINTER + HORIZON_YEARS + WINTERS, draws=draws, rng=rng,
+    )  # fmt: skip
+    seen = value(found.draws, zones.merge(found.zones[["zone_id", "missing_pct"]], on="zone_id"), winter)
+    advice = decide_zones(seen, zones, found)
+    plan = plan_programme(seen, zones.merge(advice[["zone_id", "advice"]]), years=START_YEARS, shadow=False)
+    renew = advice[advice["advice"] == "renew"]
+    return choices(plan.table), choices(renew.rename(columns={"best_method": "method", "best_year": "year"}))
+
+
+def decide_anew(
+    made: ZoneSeries,
+    zones: pd.DataFrame,
+    winters: int,
+    draws: int,
+    rng: np.random.Generator,
+    first: list[Choice],
+) -> list[Choice]:
+    """Do each winter what the programme of that winter holds for it; a zone once renewed is left alone."""
+    done: dict[str, Choice] = {}
+    for winter in range(FIRST_WINTER, FIRST_WINTER + winters):
+        plan = first if winter == FIRST_WINTER else decide(made, zones, winter, draws, rng)[0]
+        final = winter == FIRST_WINTER + winters - 1
+        for one in plan:
+            if one[2] == winter or final:
+                done.setdefault(one[0], one)
+    return list(done.values())
+
+
+def zone_table(made: ZoneSeries) -> pd.DataFrame:
+    """Zones with the spacing and trellis that the money needs."""
+    return made.zones.assign(
+        vines=(made.zones["area_ha"] * VINES_PER_HA).round(),
+        row_spacing_m=ROW_SPACING_M,
+        trellis_year=made.zones["year_planted"],
+    )
+
+
+def truth_draws(made: ZoneSeries, draws: int) -> ExampleDraws:
+    """Give the truth after the first decision's vintage as draws that are all the same."""
+    past = made.truth_vintage.rename(columns={"vintage": "year"})
+    keep = pd.concat([past[["zone_id", "year", "keep_t_ha"]], made.truth_future])
+    keep = keep.pivot(index="zone_id", columns="year", values="keep_t_ha")
+    truth = made.truth.set_index("zone_id").loc[keep.index]
+    now = past[past["year"] == FIRST_WINTER].set_index("zone_id").loc[keep.index]
+
+    def tiled(values: Any) -> np.ndarray:
+        numbers = np.asarray(values, dtype=float)
+        return np.broadcast_to(numbers, (draws, *numbers.shape)).copy()
+
+    ahead = keep.loc[:, FIRST_WINTER + 1 :]
+    return ExampleDraws(
+        zone_ids=list(keep.index),
+        years=ahead.columns.to_numpy(dtype=np.int64),
+        keep_t_ha=tiled(ahead),
+        healthy_t_ha=tiled(truth["healthy_t_ha"]),
+        now_t_ha=tiled(now["keep_t_ha"]),
+        missing_share=tiled(truth["missing_pct"] / 100.0),
+        symptomatic_share=tiled(now["symptomatic_pct"] / 100.0),
+    )
+
+
+def value(draws: Any, zones: pd.DataFrame, winter: int) -> Valuation:
+    """Value all options with the same draws of price, cost and take, whatever is known of the zones."""
+    return value_options(
+        draws, zones, methods=default_methods(), money=Money(), first_year=winter, start_years=START_YEARS,
+        rng=np.random.default_rng(7),
+    )  # fmt: skip
+
+
+def choices(table: pd.DataFrame) -> list[Choice]:
+    """Give zone, method and winter of every row."""
+    return [(str(a), str(b), int(c)) for a, b, c in table[["zone_id", "method", "year"]].to_numpy()]
+
+
+def by_age(zones: pd.DataFrame, age: int) -> list[Choice]:
+    """Cut every block at this age; one that is older already, this winter."""
+    years = np.maximum(zones["year_planted"] + age, FIRST_WINTER)
+    return [(zone, "trunk_renewal", int(year)) for zone, year in zip(zones["zone_id"], years, strict=True)]
+
+
+def by_tonnage(made: ZoneSeries, zones: pd.DataFrame, tonnes: float) -> list[Choice]:
+    """Cut a block in the first winter after its yield lay below this: the last vintage seen, then truth."""
+    seen = made.zone_vintage[["zone_id", "vintage", "yield_t_ha"]].rename(columns={"vintage": "year"})
+    seen = seen[seen["year"] == FIRST_WINTER]
+    past = made.truth_vintage.rename(columns={"vintage": "year"})
+    ahead = pd.concat(
+        [past[past["year"] > FIRST_WINTER][["zone_id", "year", "keep_t_ha"]], made.truth_future]
+    )
+    table = pd.concat([seen, ahead.rename(columns={"keep_t_ha": "yield_t_ha"})]).merge(
+        zones[["zone_id", "block_id", "area_ha"]], on="zone_id"
+    )
+    table["t"] = table["yield_t_ha"] * table["area_ha"]
+    sums = table.groupby(["block_id", "year"])[["t", "area_ha"]].sum()
+    low = (sums["t"] / sums["area_ha"])[lambda one: one < tonnes].reset_index()
+    first = low.groupby("block_id")["year"].min()
+    pairs = zip(zones["zone_id"], zones["block_id"], strict=True)
+    return [(zone, "trunk_renewal", int(first[block])) for zone, block in pairs if block in first.index]
+
+
+def judge(truth: Valuation, picked: Sequence[Choice]) -> float:
+    """Value over always keeping, by the truth [currency]; what cannot be done is not done."""
+    gain, visit = truth.gain.mean(axis=0), truth.visit.mean(axis=0)
+    total, visits = 0.0, set()
+    for zone, method, year in picked:
+        place, column = truth.zone_index(zone), truth.method_index(method)
+        start = int(year - truth.first_year)
+        if start < truth.start_years.size and np.isfinite(gain[place, column, start]):
+            total += truth.standing.area_ha[place] * gain[place, column, start]
+            visits.add((truth.standing.block_ids[place], column, start))
+    return float(total - sum(visit[column, start] for _, column, start in visits))
+
+
+def run_bench(
+    estates: int = 2, vintages: Sequence[int] = (8,), *, counted: bool = True, draws: int = 400
+) -> dict[str, Any]:
+    """Run every scenario; give outcomes and the table of lost shares by number of vintages."""
+    outcomes = [
+        run_estate(scenario, estate, vintages=span, counted=counted, draws=draws)
+        for span in vintages
+        for scenario in SCENARIOS
+        for estate in range(estates)
+    ]
+    return {"outcomes": outcomes, "lost_pct": lost_table(outcomes)}
+
+
+def lost_table(outcomes: Sequence[Outcome]) -> pd.DataFrame:
+    """Net present value lost, % of perfect knowledge's gain summed over estates, by policy and vintages."""
+    rows = [{"vintages": one.vintages} | one.values for one in outcomes]
+    sums = pd.DataFrame(rows).groupby("vintages").sum()
+    lost = 100.0 * (1.0 - sums.div(sums["perfect knowledge"], axis=0))
+    return lost.drop(columns="perfect knowledge").T
+
+
+def main() -> int:
+    """Print the lost shares as Markdown."""
+    estates = int(sys.argv[1]) if len(sys.argv) > 1 else 2
+    result = run_bench(estates)
+    table, outcomes = result["lost_pct"], result["outcomes"]
+    spans = list(table.columns)
+    print("\nNet present value lost against perfect knowledge, % of its gain over always keeping")
+    print(f"({len(SCENARIOS)} scenarios x {estates} estates; counts in three vintages; example money)\n")
+    print("| policy | " + " | ".join(f"{one} vintages" for one in spans) + " |")
+    print("| --- |" + " ---: |" * len(spans))
+    for name, row in table.iterrows():
+        print(f"| {name} | " + " | ".join(f"{row[one]:.1f}" for one in spans) + " |")
+    eight = [one for one in outcomes if one.vintages == max(spans)]
+    names = ("programme, decided once", "programme, decided anew each winter")
+    print(
+        f"\nBy scenario at {max(spans)} vintages:\n\n| scenario | perfect gain, AUD | {' | '.join(names)} |"
+    )
+    print("| --- | ---: | ---: | ---: |")
+    for scenario in SCENARIOS:
+        own = pd.DataFrame([one.values for one in eight if one.scenario == scenario]).sum()
+        best = own["perfect knowledge"]
+        lost = [f"{100 * (1 - own[name] / best):.1f} %" if best > 0 else "-" for name in names]
+        print(f"| {scenario} | {best:,.0f} | {' | '.join(lost)} |")
+    print(f"\nMedian fit, value and decide: {np.median([one.seconds for one in outcomes]):.1f} s an estate")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
