@@ -60,6 +60,21 @@ def test_layout_is_cloud_optimized_with_overviews(surface):
     assert "is a valid cloud optimized GeoTIFF" in done.stdout
 
 
+def test_a_second_validator_finds_nothing_either(surface):
+    cogeo = pytest.importorskip("rio_cogeo.cogeo", reason="rio-cogeo validates COGs without GDAL's scripts")
+    assert cogeo.cog_validate(surface, strict=True, quiet=True) == (True, [], [])
+
+
+def test_the_second_validator_sees_a_plain_tiff_for_what_it_is(grid, tmp_path):
+    cogeo = pytest.importorskip("rio_cogeo.cogeo", reason="rio-cogeo validates COGs without GDAL's scripts")
+    rows, columns = 600, 700  # larger than a tile, so that overviews are due
+    profile = {"driver": "GTiff", "dtype": "float32", "count": 1, "height": rows, "width": columns}
+    place = rasterio.transform.from_origin(grid.spec.west, grid.spec.north, 2.0, 2.0)
+    with rasterio.open(tmp_path / "plain.tif", "w", crs="EPSG:9473", transform=place, **profile) as target:
+        target.write(np.zeros((1, rows, columns), np.float32))
+    assert cogeo.cog_validate(tmp_path / "plain.tif", strict=True, quiet=True)[0] is False
+
+
 def test_bands_keep_their_names(grid, tmp_path):
     error = SimpleNamespace(values=grid.values / 10, spec=grid.spec)
     path = write_surface(
