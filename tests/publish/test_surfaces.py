@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import rasterio
+from affine import Affine
 
 from vinemap.errors import DataError
 from vinemap.publish import write_surface
@@ -69,7 +70,7 @@ def test_the_second_validator_sees_a_plain_tiff_for_what_it_is(grid, tmp_path):
     cogeo = pytest.importorskip("rio_cogeo.cogeo", reason="rio-cogeo validates COGs without GDAL's scripts")
     rows, columns = 600, 700  # larger than a tile, so that overviews are due
     profile = {"driver": "GTiff", "dtype": "float32", "count": 1, "height": rows, "width": columns}
-    place = rasterio.transform.from_origin(grid.spec.west, grid.spec.north, 2.0, 2.0)
+    place = Affine(2.0, 0.0, grid.spec.west, 0.0, -2.0, grid.spec.north)
     with rasterio.open(tmp_path / "plain.tif", "w", crs="EPSG:9473", transform=place, **profile) as target:
         target.write(np.zeros((1, rows, columns), np.float32))
     assert cogeo.cog_validate(tmp_path / "plain.tif", strict=True, quiet=True)[0] is False
