@@ -42,6 +42,8 @@ VINES_PER_HA, ROW_SPACING_M = 1587.0, 3.0  # 3.0 x 2.1 m
 AGES = (12, 15, 18, 20, 25)  # [years] practice "at a fixed age": a mid-life redo near 15 [P]
 TONNAGES = (8.0, 10.0, 12.0, 14.0, 16.0)  # [t/ha] practice "when the block falls below"
 FIRST_WINTER = 2026
+EXPECTED, CAREFUL = "programme by expected value", "programme with a chance of at least 0.8"
+CHANCE = 0.8
 WINTERS = 5  # in which the decision is taken anew
 
 Choice = tuple[str, str, int]  # zone, method, winter
@@ -78,16 +80,14 @@ def run_estate(
     zones = zone_table(made)
     truth = value(truth_draws(made, draws), zones, FIRST_WINTER)
     begin = time.perf_counter()
-    once, advised = decide(made, zones, FIRST_WINTER, draws, rng)
+    once = decide(made, zones, FIRST_WINTER, draws, rng)
     seconds = time.perf_counter() - begin
     best = plan_programme(truth, zones, years=START_YEARS, shadow=False)
-    policies = {
-        "perfect knowledge": choices(best.table),
-        "programme, decided once": once,
-        "programme, decided anew each winter": decide_anew(made, zones, winters, draws, rng, once),
-        "only what is advised now (chance at least 0.8)": advised,
-        "never renew": [],
-    }
+    anew = decide_anew(made, zones, winters, draws, rng, once)
+    policies = {"perfect knowledge": choices(best.table)}
+    policies |= {f"{name}, decided once": picked for name, picked in once.items()}
+    policies |= {f"{name}, decided anew each winter": picked for name, picked in anew.items()}
+    policies["never renew"] = []
     policies |= {f"at age {age}": by_age(zones, age) for age in AGES}
     policies |= {f"below {tonnes:g} t/ha": by_tonnage(made, zones, tonnes) for tonnes in TONNAGES}
     values = {name: judge(truth, picked) for name, picked in policies.items()}
@@ -96,8 +96,11 @@ def run_estate(
 
 def decide(
     made: ZoneSeries, zones: pd.DataFrame, winter: int, draws: int, rng: np.random.Generator
-) -> tuple[list[Choice], list[Choice]]:
-    """Programme without limits, and what is advised for now, by what is known after vintage `winter`."""
+) -> dict[str, list[Choice]]:
+    """Programmes without limits by what is known after vintage `winter`.
+
+    One by expected value alone; one of zones whose renewal pays with the chance asked for, as assess does.
+    """
     known = [one[one["vintage"] <= winter] for one in (made.zone_vintage, made.settlement, made.stand)]
     found = fit_decline(
         known[0], made.zones, settlement=known[1], stand=known[2],
@@ -105,9 +108,12 @@ def decide(
     )  # fmt: skip
     seen = value(found.draws, zones.merge(found.zones[["zone_id", "missing_pct"]], on="zone_id"), winter)
     advice = decide_zones(seen, zones, found)
-    plan = plan_programme(seen, zones.merge(advice[["zone_id", "advice"]]), years=START_YEARS, shadow=False)
-    renew = advice[advice["advice"] == "renew"]
-    return choices(plan.table), choices(renew.rename(columns={"best_method": "method", "best_year": "year"}))
+    sure = advice[(advice["chance_pays"] >= CHANCE) & (advice["gain_per_ha"] > 0)]
+    plans = {EXPECTED: advice[["zone_id"]], CAREFUL: sure[["zone_id"]]}
+    return {
+        name: choices(plan_programme(seen, chosen, years=START_YEARS, shadow=False).table)
+        for name, chosen in plans.items()
+    }
 
 
 def decide_anew(
@@ -116,17 +122,18 @@ def decide_anew(
     winters: int,
     draws: int,
     rng: np.random.Generator,
-    first: list[Choice],
-) -> list[Choice]:
+    first: dict[str, list[Choice]],
+) -> dict[str, list[Choice]]:
     """Do each winter what the programme of that winter holds for it; a zone once renewed is left alone."""
-    done: dict[str, Choice] = {}
+    done: dict[str, dict[str, Choice]] = {name: {} for name in first}
     for winter in range(FIRST_WINTER, FIRST_WINTER + winters):
-        plan = first if winter == FIRST_WINTER else decide(made, zones, winter, draws, rng)[0]
+        plans = first if winter == FIRST_WINTER else decide(made, zones, winter, draws, rng)
         final = winter == FIRST_WINTER + winters - 1
-        for one in plan:
-            if one[2] == winter or final:
-                done.setdefault(one[0], one)
-    return list(done.values())
+        for name, plan in plans.items():
+            for one in plan:
+                if one[2] == winter or final:
+                    done[name].setdefault(one[0], one)
+    return {name: list(picked.values()) for name, picked in done.items()}
 
 
 def zone_table(made: ZoneSeries) -> pd.DataFrame:
@@ -247,11 +254,11 @@ def main() -> int:
     for name, row in table.iterrows():
         print(f"| {name} | " + " | ".join(f"{row[one]:.1f}" for one in spans) + " |")
     eight = [one for one in outcomes if one.vintages == max(spans)]
-    names = ("programme, decided once", "programme, decided anew each winter")
+    names = [name for name in table.index if name.startswith("programme")]
     print(
         f"\nBy scenario at {max(spans)} vintages:\n\n| scenario | perfect gain, AUD | {' | '.join(names)} |"
     )
-    print("| --- | ---: | ---: | ---: |")
+    print("| --- |" + " ---: |" * (len(names) + 1))
     for scenario in SCENARIOS:
         own = pd.DataFrame([one.values for one in eight if one.scenario == scenario]).sum()
         best = own["perfect knowledge"]

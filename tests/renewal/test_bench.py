@@ -32,4 +32,4 @@ def test_nobody_does_better_than_perfect_knowledge(outcome):
 def test_never_renewing_loses_the_whole_gain(bench, outcome):
     lost = bench.lost_table([outcome])
     assert lost.loc["never renew"].tolist() == [100.0]
-    assert (lost.loc["programme, decided once"] < 60).all()
+    assert (lost.loc[f"{bench.EXPECTED}, decided once"] < 60).all()

@@ -9,6 +9,7 @@ from vinemap.renewal.finance import Floats
 from vinemap.renewal.standing import Ints
 from vinemap.renewal.value import Valuation
 from vinemap.renewal.visits import KEPT, share_visits
+from vinemap.renewal.wording import METHOD_WORDS, say_amount
 
 
 def compare_blocks(valuation: Valuation, *, least_area_ha: float = 0.0) -> pd.DataFrame:
@@ -77,7 +78,7 @@ def _compare(
     row: dict[str, object] = {
         "block_id": block,
         "best_zones": " ".join(standing.zone_ids[one] for one in here[done]),
-        "best_visits": ", ".join(f"{method} {year}" for method, year in map(name, used)),
+        "best_visits": ", ".join(f"{METHOD_WORDS[method]} in {year}" for method, year in map(name, used)),
         "best_ha": float(area[done].sum()),
         "best_gain": best,
         "whole_method": name(pick)[0] if pick != KEPT else "",
@@ -94,11 +95,11 @@ def _say_block(row: dict[str, object], zones: int, currency: str) -> str:
     best, whole = float(str(row["best_gain"])), float(str(row["whole_gain"]))
     if not row["best_zones"]:
         return "No renewal pays in this block."
+    if np.isfinite(whole) and best - whole < 0.5:
+        return f"Best is the whole block ({row['best_visits']}), worth {say_amount(best)} {currency}."
     count = len(str(row["best_zones"]).split(" "))
-    head = f"Best is {count} of {zones} zone{'s' if zones != 1 else ''} ({row['best_visits']}), worth "
-    text = f"{head}{best:,.3g} {currency}" if best < 1000 else f"{head}{round(best, -2):,.0f} {currency}"
-    if zones == 1 or not np.isfinite(whole):
+    text = f"Best is {count} of {zones} zones ({row['best_visits']}), worth {say_amount(best)} {currency}"
+    if not np.isfinite(whole):
         return f"{text}."
-    gap = round(best - whole, -2)
     tail = " and leaves the block with vines of two or more ages" if row["mixed_ages"] else ""
-    return f"{text}, {gap:,.0f} {currency} more than renewing the whole block at once{tail}."
+    return f"{text}, {say_amount(best - whole)} {currency} more than renewing the whole block at once{tail}."

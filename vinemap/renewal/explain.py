@@ -293,6 +293,14 @@ def _scale_crop(standing: Standing, factor: float) -> Standing:
     return replace(standing, keep=factor * standing.keep, now=factor * standing.now)
 
 
+def _scale_growing(money: Money, factor: float) -> Money:
+    return replace(
+        money,
+        growing_cost_per_ha=factor * money.growing_cost_per_ha,
+        growing_cost_out_of_crop_per_ha=factor * money.growing_cost_out_of_crop_per_ha,
+    )
+
+
 def _scale_new_price(method: Method, factor: float) -> Method:
     if method.new_price_per_t is None:
         return method
@@ -329,9 +337,9 @@ def measure_sensitivity(
     -------
     pandas.DataFrame
         ``input, low, high, gain_low, gain_high`` [currency/ha], ``swing`` [currency/ha], ``changes_sign``,
-        sorted by swing. The ranges (20 % of price and cost, 2 points of discount rate, 10 points of take,
-        10 % of the full level, half and one and a half times the speed of decline, a crop one year later) are
-        common practice, no source.
+        sorted by swing. The ranges (20 % of price and costs, half of the cost of idling, 2 points of discount
+        rate, 10 points of take, 10 % of the full level, half and one and a half times the speed of decline, a
+        crop one year later) are common practice, no source.
 
     Examples
     --------
@@ -370,6 +378,15 @@ def _changes(one: Valuation, column: int) -> Iterator[_Change]:
         "discount rate", f"{100 * max(rate - 0.02, 0.0):.1f} %", f"{100 * (rate + 0.02):.1f} %",
         {"money": replace(money, discount_rate=max(rate - 0.02, 0.0))},
         {"money": replace(money, discount_rate=rate + 0.02)},
+    )  # fmt: skip
+    yield _Change(
+        "growing cost", "-20 %", "+20 %",
+        {"money": _scale_growing(money, 0.8)}, {"money": _scale_growing(money, 1.2)},
+    )  # fmt: skip
+    yield _Change(
+        "cost of leaving idle", "half", "one and a half",
+        {"money": replace(money, idle_cost_per_ha=0.5 * money.idle_cost_per_ha)},
+        {"money": replace(money, idle_cost_per_ha=1.5 * money.idle_cost_per_ha)},
     )  # fmt: skip
     yield _Change(
         "speed of decline", "half", "one and a half",
