@@ -118,6 +118,16 @@ def test_options_of_a_zone_are_those_of_the_table(page, valuation):
         np.testing.assert_allclose(got[name], want[name], rtol=1e-3, atol=0.5, err_msg=name)
 
 
+@pytest.mark.parametrize(("name", "year"), [("trunk_renewal", 2026), ("infill", 2028), ("replant", 2031)])
+def test_crop_after_the_work_is_that_of_the_renewal_stage(page, valuation, name, year):
+    whole, _ = valuation
+    want = value.mean_crop(whole, whole.method_index(name), year)[whole.zone_index("B1-Z1")]
+    page.evaluate("VMValue.load()")
+    got = page.evaluate("([name, year]) => VMValue.cropOf('B1-Z1', name, year)", [name, year])
+    assert [one[0] for one in got] == list(range(year + 1, int(whole.standing.years[-1]) + 1))
+    np.testing.assert_allclose([one[1] for one in got], want[-len(got) :], rtol=1e-3)
+
+
 def test_controls_change_headline_list_sheet_and_back(page, valuation):
     whole, facts = valuation
     before = page.locator("h1").inner_text()
@@ -168,6 +178,10 @@ def test_large_estates_carry_fewer_draws(valuation, valued):
     assert thin.keep.shape[0] == 60
     assert thin.draws_of == 120
     assert thin.by_draw["look"].shape == (60, 8)
+    whole = valued[1].price_factor
+    # one of each pair of neighbours by price: the spread of what all zones share stays as it is
+    assert np.mean(thin.price_factor) == pytest.approx(np.mean(whole), rel=0.005)
+    assert np.std(thin.price_factor) == pytest.approx(np.std(whole), rel=0.05)
 
 
 def test_zone_that_was_valued_but_is_not_shown_is_refused(valuation, valued):

@@ -116,8 +116,9 @@ def write_map(
     ----------
     path : path-like
     layers : mapping of str to DataFrame or GeoDataFrame
-        Tables of `tables.OUTPUTS`. ``zone`` may carry ``wait_cost_per_ha_low``, ``wait_cost_per_ha_high`` and
-        ``would_change`` (a sentence) besides.
+        Tables of `tables.OUTPUTS`. ``zone`` may carry ``wait_cost_per_ha_low``, ``wait_cost_per_ha_high``,
+        ``horizon_year`` (last vintage on the trellis: the forecast ends there) and ``would_change`` (a
+        sentence) besides.
     estate : EstateLabel
         Name, currency and display units.
     surfaces : sequence of MapSurface, optional
@@ -185,6 +186,8 @@ def build_page(
     checked = _checked(layers)
     words = texts_in(language)
     origin = _origin(background_url)
+    if what_if is not None:
+        checked["zone"] = _with_horizon(checked["zone"], what_if)
     data = collect_layers(checked)
     vintages = sorted({int(one) for one in checked["zone_vintage"]["vintage"]}) or [0]
     headlines = {
@@ -264,6 +267,12 @@ def _checked(layers: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
             remedy="Add block outlines and at least one vintage, then assess again.",
         )
     return out
+
+
+def _with_horizon(zone: pd.DataFrame, what_if: WhatIf) -> pd.DataFrame:
+    """Add the last vintage on the present trellis, where the forecast is to end."""
+    ends = dict(zip(what_if.zone_ids, what_if.zone["horizon"].astype(int), strict=True))
+    return zone.assign(horizon_year=zone["zone_id"].map(ends))
 
 
 def _sheet_links(block_ids: pd.Series, folder: str | None) -> dict[str, str]:

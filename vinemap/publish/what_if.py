@@ -21,7 +21,7 @@ from vinemap.errors import DataError
 Floats = npt.NDArray[np.float64]
 # Draws times zones that the page carries at most: every draw of a middling estate, every fourth of a large
 # one, so that the page answers at once.
-MOST_CELLS = 32_000
+MOST_CELLS = 24_000
 SHORT_RECORD = 2  # vintages, as `vinemap.renewal.decide`
 RECOVERY_YEARS = 5  # as `vinemap.renewal.standing`
 LEAST_YEARS = 5  # as `vinemap.renewal.standing`
@@ -150,7 +150,7 @@ def build_what_if(
     """
     standing, samples, money = valuation.standing, valuation.samples, valuation.money
     facts = _line_up(zones, standing.zone_ids)
-    pick = _thinned(valuation.gain.shape[0], len(standing.zone_ids), most_cells)
+    pick = _thinned(np.asarray(samples.price), len(standing.zone_ids), most_cells)
     renewed = np.fmax(_numbers(facts, "renewed_year"), np.asarray(standing.renewed, dtype=float))
     coming_back = renewed + RECOVERY_YEARS >= valuation.first_year
     counted = np.isfinite(_numbers(facts, "missing_pct")) | np.isfinite(_numbers(facts, "symptomatic_pct"))
@@ -221,9 +221,12 @@ def _numbers(table: pd.DataFrame, name: str) -> Floats:
     )
 
 
-def _thinned(draws: int, zones: int, most_cells: int) -> npt.NDArray[np.int64]:
+def _thinned(price: Floats, zones: int, most_cells: int) -> npt.NDArray[np.int64]:
+    """Draws to carry: all, or one from each of as many classes by price, which all zones share."""
+    draws = price.size
     count = int(np.clip(most_cells // max(zones, 1), min(draws, 50), draws))
-    return np.asarray(np.arange(count) * draws // count, dtype=np.int64)
+    middles = ((np.arange(count) + 0.5) * draws / count).astype(np.int64)
+    return np.asarray(np.sort(np.argsort(price, kind="stable")[middles]), dtype=np.int64)
 
 
 def _possible(valuation: ValuationLike, missing_pct: Floats) -> npt.NDArray[np.bool_]:

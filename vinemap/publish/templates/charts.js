@@ -41,11 +41,13 @@ const VMCharts = (() => {
   }
   function yieldFigure(zone, other, width) {
     const series = VM.seriesOf(zone), end = zone.horizon_year ?? Infinity, forecast = (data.forecast[zone.zone_id] || []).filter((one) => one[0] <= end), rival = other ? VM.seriesOf(other) : [];
+    const works = VMValue && (zone.advice === "renew" || zone.advice === "scout") && zone.best_method;
+    const renewed = (works && VMValue.cropOf(zone.zone_id, zone.best_method, zone.best_year) || []).filter((one) => one[0] <= end);
     const years = [...series.map((one) => one.vintage), ...forecast.map((one) => one[0])];
     const box = { left: 40, right: width - 8, top: 22, bottom: 226 };
     const first = Math.min(...years), last = Math.max(...years);
     const x = (year) => box.left + 14 + (box.right - box.left - 22) * (year - first) / Math.max(last - first, 1);
-    const all = [...series, ...rival].flatMap((one) => [one.value + Z90 * (one.error || 0), one.expected]).concat(forecast.map((one) => one[3])).filter(isNumber);
+    const all = [...series, ...rival].flatMap((one) => [one.value + Z90 * (one.error || 0), one.expected]).concat(forecast.map((one) => one[3]), renewed.map((one) => one[1])).filter(isNumber);
     const top = niceTop(Math.max(...all, 1) * factor("yield")) / factor("yield");
     const y = (value) => box.bottom - (box.bottom - box.top) * value / top;
     const svg = make("svg", { viewBox: `0 0 ${width} 248`, height: 248, role: "img", "aria-label": word("chart_yield_alt", { zone: VM.fullName(zone) }) });
@@ -56,6 +58,7 @@ const VMCharts = (() => {
       const points = (column) => forecast.filter((one) => isNumber(one[column])).map((one) => [x(one[0]), y(one[column])]);
       svg.append(band(points(3), points(2), { fill: "#74224f", "fill-opacity": 0.16 }), line(points(1), { stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" }));
     }
+    if (renewed.length) svg.append(line(renewed.map(([year, crop]) => [x(year), y(crop)]), { stroke: "#3f6175", "stroke-width": 2.2 }));
     if (forecast.length && end === last) {
       const at = x(last) + 5;
       svg.append(make("line", { x1: at, x2: at, y1: box.top - 4, y2: box.bottom, stroke: "#25211c", "stroke-width": 1.4, "stroke-dasharray": "2 3" }),
@@ -65,24 +68,26 @@ const VMCharts = (() => {
     for (const one of series) if (isNumber(one.expected)) svg.append(make("line", { x1: x(one.vintage) - half, x2: x(one.vintage) + half, y1: y(one.expected), y2: y(one.expected), stroke: "#3f6175", "stroke-width": 3 }));
     if (other) whiskers(svg, rival, x, y, { ink: "#8a5800", open: true });
     whiskers(svg, series, x, y, { ink: "#25211c", open: false });
-    return make("div", { class: "figure" }, yieldKey(other), svg, yieldTable(zone, series, forecast));
+    return make("div", { class: "figure" }, yieldKey(other, renewed.length ? renewedWords(zone) : ""), svg, yieldTable(zone, series, forecast, renewed));
   }
   const range = (first, last) => Array.from({ length: last - first + 1 }, (_, at) => first + at);
-  function yieldKey(other) {
+  const renewedWords = (zone) => word("chart_renewed", { work: words["method_" + zone.best_method] || zone.best_method, year: zone.best_year });
+  function yieldKey(other, renewed) {
     const entries = [
       keyEntry([make("line", { x1: 13, x2: 13, y1: 0, y2: 14, stroke: "#25211c", "stroke-width": 1.6 }), make("circle", { cx: 13, cy: 7, r: 4, fill: "#25211c" })], words.chart_measured),
       keyEntry([make("line", { x1: 3, x2: 23, y1: 7, y2: 7, stroke: "#3f6175", "stroke-width": 3 })], words.chart_expected),
       keyEntry([make("rect", { x: 0, y: 1, width: 26, height: 12, fill: "#74224f", "fill-opacity": 0.16 }), make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" })], words.chart_forecast)];
+    if (renewed) entries.push(keyEntry([make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: "#3f6175", "stroke-width": 2.2 })], renewed));
     if (other) entries.push(keyEntry([make("rect", { x: 9, y: 3, width: 8, height: 8, transform: "rotate(45 13 7)", fill: "#fbf9f4", stroke: "#8a5800", "stroke-width": 1.8 })], word("chart_compare", { zone: VM.fullName(other) })));
     return make("div", { class: "key" }, ...entries);
   }
-  function yieldTable(zone, series, forecast) {
+  function yieldTable(zone, series, forecast, renewed) {
     const of = (value) => show.cropNumber(value), suffix = `, ${unit("yield")}`;
     const measured = series.map((one) => [String(one.vintage), of(one.value), isNumber(one.error) ? of(Math.max(one.value - Z90 * one.error, 0)) : "–", isNumber(one.error) ? of(one.value + Z90 * one.error) : "–", of(one.expected)]);
-    const ahead = forecast.map(([year, keep, low, high]) => [String(year), of(keep), of(low), of(high)]);
+    const after = new Map(renewed), ahead = forecast.map(([year, keep, low, high]) => [String(year), of(keep), of(low), of(high), ...(after.size ? [of(after.get(year))] : [])]);
     return make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" },
       table(words.chart_yield, [words.col_vintage, words.col_measured + suffix, words.col_low, words.col_high, words.col_expected], measured),
-      table(words.chart_forecast, [words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high], ahead)));
+      table(words.chart_forecast, [words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high, ...(after.size ? [renewedWords(zone)] : [])], ahead)));
   }
   const INKS = ["#74224f", "#3f6175", "#8a5800", "#4d4a45"], DASHES = [null, "7 3", "2 3", "10 3 2 3"];
   const bestOf = (options) => options.reduce((best, one) => ((one[2] ?? -Infinity) > (best[2] ?? -Infinity) ? one : best))[0];

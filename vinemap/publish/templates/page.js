@@ -212,5 +212,8 @@
   wire();
   VM.change({ zone: (zones.find((zone) => zone.advice === "renew") || zones[0]).zone_id, from: "start" });
   fromAddress();
-  requestAnimationFrame(() => setTimeout(() => performance.mark("drawn"), 0));
+  requestAnimationFrame(() => setTimeout(() => {
+    performance.mark("drawn");
+    if (VMValue) VMValue.load().then(() => VM.change({ figures: Boolean(VM.figures) })); // crop after the work, from the draws
+  }, 0));
 })();

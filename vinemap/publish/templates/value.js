@@ -49,16 +49,26 @@ const VMValue = (() => {
   function keepFlows(zone, set) {
     const m = held.money, income = new Float64Array(D * Y), margin = new Float64Array(D * Y), after = new Float64Array(D * (Y + 1));
     const live = Math.max(0, horizonOf(zone, set) - vintage0 + 1), factor = Array.from({ length: Y }, (_, y) => power(set.rate, vintage0 + y - first));
+    const floored = new Int32Array(D).fill(-1), falling = new Uint8Array(D).fill(1); // last vintage in which idling is better; crop never rises
+    const factorFrom = new Float64Array(Y + 1), cropFrom = new Float64Array(D * (Y + 1));
+    for (let y = Math.min(live, Y) - 1; y >= 0; y--) factorFrom[y] = factorFrom[y + 1] + factor[y];
     for (let d = 0; d < D; d++) {
       const price = arrays.price_factor[d] * held.zone.price[zone] * set.price, healthy = arrays.healthy[zone * D + d];
       for (let y = Y - 1; y >= 0; y--) {
-        const crop = keep[(zone * D + d) * Y + y], at = d * Y + y;
-        income[at] = crop * (price * paidShare(clip(1 - crop / healthy, 0, 1)) - m.harvest_cost_per_t);
-        margin[at] = y < live ? Math.max(income[at] - m.growing_cost_per_ha, -m.idle_cost_per_ha) : 0;
-        after[d * (Y + 1) + y] = after[d * (Y + 1) + y + 1] + margin[at] * factor[y];
+        const cell = (zone * D + d) * Y + y, crop = keep[cell], at = d * Y + y, sum = d * (Y + 1) + y;
+        const loss = crop < healthy ? 1 - crop / healthy : 0, over = m.mog_share + m.mog_share_old_wood * loss - m.mog_threshold_share;
+        income[at] = crop * (price * (over > 0 ? Math.max(0, 1 - m.mog_deduction * over) : 1) - m.harvest_cost_per_t);
+        const plain = income[at] - m.growing_cost_per_ha;
+        if (y < live) {
+          if (plain < -m.idle_cost_per_ha && floored[d] < 0) floored[d] = y;
+          margin[at] = Math.max(plain, -m.idle_cost_per_ha);
+        }
+        if (y > 0 && crop > keep[cell - 1]) falling[d] = 0;
+        after[sum] = after[sum + 1] + margin[at] * factor[y];
+        cropFrom[sum] = y < live ? cropFrom[sum + 1] + factor[y] * crop : 0;
       }
     }
-    return { income, margin, after, factor };
+    return { income, margin, after, factor, floored, falling, factorFrom, cropFrom };
   }
   function cropAtStart(zone, d, year) {
     const index = Math.min(year - vintage0, Y - 1);
@@ -72,7 +82,14 @@ const VMValue = (() => {
   }
   const ramp = (shares, age) => (age <= shares.length ? shares[age - 1] : 1);
   const firstVintage = (year) => clip(year + 1 - vintage0, 0, Y);
-  function shapeOf(method, span) { // what does not change from draw to draw
+  const remembered = new Map();
+  function remember(key, make) {
+    if (!remembered.has(key)) remembered.set(key, make());
+    return remembered.get(key);
+  }
+  const weights = (rate, span) => remember(`weights ${rate} ${span}`, () => Float64Array.from({ length: span }, (_, a) => power(rate, a + 1)));
+  const shapeOf = (at, span) => remember(`shape ${at} ${span}`, () => makeShape(METHODS[at], span));
+  function makeShape(method, span) { // what does not change from draw to draw
     const m = held.money, out = { ramp: [], fall: [], refill: [], growing: [], care: [], young: method.crop_share_by_year_after.length };
     const heldFor = method.crop_share_by_year_after.length + method.held_years, idle = Math.min(m.growing_cost_out_of_crop_per_ha, m.growing_cost_per_ha);
     for (let age = 1; age <= span; age++) {
@@ -113,40 +130,99 @@ const VMValue = (() => {
     return sum - factor * (method.cost_per_vine * vines + (filling ? worked : 1) * perHa);
   }
   function zoneGains(zone, set, starts) { // (method, start, draw), NaN where closed
-    const S = starts.length, out = new Float64Array(M * S * D).fill(NaN), flows = keepFlows(zone, set), m = held.money, end = horizonOf(zone, set);
-    const renewed = held.zone.renewed[zone];
+    const S = starts.length, out = new Float64Array(M * S * D).fill(NaN), flows = keepFlows(zone, set), end = horizonOf(zone, set);
+    const renewed = held.zone.renewed[zone], later = starts.map((year) => power(set.rate, year - first));
     METHODS.forEach((method, at) => {
       if (!held.possible[zone][at]) return;
-      const longest = method.renews_trellis ? method.life_years : Y, shape = shapeOf(method, longest), weight = Array.from({ length: longest }, (_, a) => power(set.rate, a + 1));
-      starts.forEach((year, s) => {
-        if (year >= end || (!method.protects && renewed !== null && year <= renewed + held.recovery_years)) return;
-        const place = (at * S + s) * D, later = power(set.rate, year - first), begin = firstVintage(year);
-        for (let d = 0; d < D; d++) {
-          const lost = flows.after[d * (Y + 1) + begin];
-          if (method.protects) out[place + d] = protectGain(zone, d, method, at, year, set, flows, end);
-          else if (method.renews_trellis) {
-            const life = method.life_years, worth = afterWork(zone, d, at, year, set, shape, life, weight, flows) - m.removal_per_ha * weight[life - 1];
-            const annual = worth / annuity(set.rate, life), years = annual >= 0 ? end - year : life;
-            out[place + d] = later * annual * annuity(set.rate, years) - lost - m.removal_per_ha * (later - power(set.rate, end - first));
-          } else out[place + d] = later * afterWork(zone, d, at, year, set, shape, Math.min(end - year, Y), weight, flows) - lost;
-        }
-      });
+      const open = starts.flatMap((year, s) => (year >= end || (!method.protects && renewed !== null && year <= renewed + held.recovery_years) ? [] : [s]));
+      const fill = method.protects ? protectGains : method.renews_trellis ? chainGains : renewGains;
+      fill(out.subarray(at * S * D, (at + 1) * S * D), { zone, at, set, flows, end, starts, open, later });
     });
     return out;
   }
-  function protectGain(zone, d, method, at, year, set, flows, end) {
-    const m = held.money, cell = zone * D + d, begin = year + method.effect_after_years, kept = cropAtStart(zone, d, begin);
-    const tonne = arrays.price_factor[d] * held.zone.price[zone] * set.price * paidShare(0) - m.harvest_cost_per_t;
-    const slowed = arrays.efficacy[at * D + d] * (1 - arrays.symptomatic[cell]) * tonne, live = end - vintage0 + 1;
-    let worth = 0;
-    for (let y = firstVintage(begin); y < Math.min(Y, live); y++) {
-      const margin = flows.income[d * Y + y] + slowed * Math.max(0, kept - keep[cell * Y + y]) - m.growing_cost_per_ha;
-      worth += flows.factor[y] * (Math.max(margin, -m.idle_cost_per_ha) - flows.margin[d * Y + y]);
+  function renewGains(out, { zone, at, set, flows, end, starts, open, later }) {
+    const method = METHODS[at], m = held.money, shape = shapeOf(at, Y), weight = weights(set.rate, Y);
+    const filling = method.keeps_standing, vinesPerHa = held.zone.vines_per_ha[zone], refills = method.refill_share && !method.restores_stand;
+    const perHa = (method.cost_per_m ? method.cost_per_m * held.zone.metres_per_ha[zone] : 0) + method.cost_per_ha, floor = -m.idle_cost_per_ha;
+    const sound = paidShare(0), fixed = new Float64Array(Y + 1), byTake = new Float64Array(Y + 1), low = new Float64Array(Y + 1), high = new Float64Array(Y + 1), care = new Float64Array(Y + 1);
+    for (let a = 0; a < Y; a++) care[a + 1] = care[a] + weight[a] * shape.care[a];
+    for (let d = 0; d < D; d++) {
+      const cell = zone * D + d, healthy = arrays.healthy[cell], missing = arrays.missing[cell], rate = arrays.rate[cell];
+      const worked = filling ? missing : method.restores_stand ? 1 : 1 - missing, vines = vinesPerHa * worked;
+      const full = method.full_level * healthy * (filling ? Math.min(missing, clip(1 - arrays.now[cell] / healthy, 0, 1)) : worked);
+      const tonne = arrays.price_factor[d] * held.method_price[at][zone] * set.price * sound - m.harvest_cost_per_t, factor = arrays.cost[at * D + d] * set.cost;
+      const most = refills ? method.refill_full_level * healthy * method.refill_share : 0, falls = most * (1 - missing); // refilled crop: most less falls times the take
+      // A margin is straight in the share that takes, as long as idling is not better: sums over the ages once, not for every start.
+      low[0] = -Infinity; high[0] = Infinity;
+      for (let a = 0; a < Y; a++) {
+        const bearing = full * shape.ramp[a] * clip(1 - rate * shape.fall[a], 0, 1), young = shape.refill[a];
+        const still = method.restores_stand ? bearing : 0, slope = tonne * (bearing - still - falls * young), level = tonne * (most * young + still) - (filling ? 0 : shape.growing[a]);
+        fixed[a + 1] = fixed[a] + weight[a] * level;
+        byTake[a + 1] = byTake[a] + weight[a] * slope;
+        low[a + 1] = low[a]; high[a + 1] = high[a];
+        if (filling ? tonne < 0 : a >= shape.young) {
+          const room = (filling ? 0 : floor) - level;
+          if (slope > 0) low[a + 1] = Math.max(low[a], room / slope);
+          else if (slope < 0) high[a + 1] = Math.min(high[a], room / slope);
+          else if (room > 0) low[a + 1] = Infinity;
+        }
+      }
+      for (const s of open) {
+        const year = starts[s], span = Math.min(end - year, Y), begin = firstVintage(year), lost = flows.after[d * (Y + 1) + begin];
+        const take = takeShare(zone, d, method, at, year);
+        if (take < low[span] || take > high[span] || (filling && flows.floored[d] >= begin)) {
+          out[s * D + d] = later[s] * afterWork(zone, d, at, year, set, shape, span, weight, flows) - lost;
+          continue;
+        }
+        let value = fixed[span] + take * byTake[span] - factor * vines * care[span];
+        if (method.restores_stand) value -= weight[0] * factor * vines * (1 - take) * method.cost_per_vine;
+        else if (method.refill_share) value -= weight[0] * factor * vinesPerHa * method.refill_share * (missing + (1 - missing) * (1 - take)) * method.refill_cost_per_vine;
+        value -= factor * (method.cost_per_vine * vines + (filling ? worked : 1) * perHa);
+        out[s * D + d] = later[s] * value - (filling ? 0 : lost); // what standing vines bring is the same on both sides
+      }
     }
-    const winters = Math.max(0, end - year), due = winters ? annuity(set.rate, winters) * (1 + set.rate) : 0;
-    return worth - arrays.cost[at * D + d] * method.yearly_cost_per_ha * due * power(set.rate, year - first);
   }
-  const visitCost = (d, at, year, set) => arrays.cost[at * D + d] * (METHODS[at].protects ? 1 : set.cost) * METHODS[at].mobilisation_per_block * power(set.rate, year - first);
+  function chainGains(out, { zone, at, set, flows, end, starts, open, later }) {
+    const method = METHODS[at], m = held.money, life = method.life_years, shape = shapeOf(at, life), weight = weights(set.rate, life);
+    const recovery = 1 / annuity(set.rate, life), whole = annuity(set.rate, life), toEnd = starts.map((year) => annuity(set.rate, Math.max(0, end - year))), atEnd = power(set.rate, end - first);
+    const steady = method.restores_stand && !method.keeps_standing; // then a start year changes only what is set again
+    for (let d = 0; d < D; d++) {
+      let reference = NaN, referenceTake = 0;
+      const vines = held.zone.vines_per_ha[zone], again = weight[0] * arrays.cost[at * D + d] * set.cost * vines * method.cost_per_vine;
+      for (const s of open) {
+        const year = starts[s], take = takeShare(zone, d, method, at, year);
+        let worth;
+        if (steady && !Number.isNaN(reference)) worth = reference + again * (take - referenceTake);
+        else worth = afterWork(zone, d, at, year, set, shape, life, weight, flows) - m.removal_per_ha * weight[life - 1];
+        if (steady && Number.isNaN(reference)) { reference = worth; referenceTake = take; }
+        const annual = worth * recovery, credit = annual * (annual >= 0 ? toEnd[s] : whole);
+        out[s * D + d] = later[s] * credit - flows.after[d * (Y + 1) + firstVintage(year)] - m.removal_per_ha * (later[s] - atEnd);
+      }
+    }
+  }
+  function protectGains(out, { zone, at, set, flows, end, starts, open, later }) {
+    const method = METHODS[at], m = held.money, live = Math.min(Y, end - vintage0 + 1), sound = paidShare(0);
+    const due = starts.map((year, s) => (end > year ? annuity(set.rate, end - year) * (1 + set.rate) * later[s] * method.yearly_cost_per_ha : 0));
+    for (let d = 0; d < D; d++) {
+      const cell = zone * D + d, tonne = arrays.price_factor[d] * held.zone.price[zone] * set.price * sound - m.harvest_cost_per_t;
+      const slowed = arrays.efficacy[at * D + d] * (1 - arrays.symptomatic[cell]) * tonne;
+      for (const s of open) {
+        const year = starts[s], begin = year + method.effect_after_years, kept = cropAtStart(zone, d, begin), from = firstVintage(begin), sum = d * (Y + 1) + from;
+        let worth = 0;
+        if (from >= live) worth = 0;
+        else if (slowed >= 0 && flows.falling[d] && arrays.now[cell] >= keep[cell * Y] && flows.floored[d] < from) worth = slowed * (kept * flows.factorFrom[from] - flows.cropFrom[sum]);
+        else for (let y = from; y < live; y++) {
+          const margin = flows.income[d * Y + y] + slowed * Math.max(0, kept - keep[cell * Y + y]) - m.growing_cost_per_ha;
+          worth += flows.factor[y] * (Math.max(margin, -m.idle_cost_per_ha) - flows.margin[d * Y + y]);
+        }
+        out[s * D + d] = worth - arrays.cost[at * D + d] * due[s];
+      }
+    }
+  }
+  function visitCosts(at, year, set) { // by draw
+    const fixed = (METHODS[at].protects ? 1 : set.cost) * METHODS[at].mobilisation_per_block * power(set.rate, year - first);
+    return arrays.cost.subarray(at * D, (at + 1) * D).map((one) => one * fixed);
+  }
 
   // ---------------------------------------------------------------- visits shared within a block
   function shareVisits(worth, visit, area, kept, least) {
@@ -205,21 +281,30 @@ const VMValue = (() => {
   }
 
   // ---------------------------------------------------------------- value of a count
-  function scoutingValue(zone, columns) { // columns: net gains by draw of every open renewal
-    if (!columns.length) return 0;
-    const vines = held.rule.scouting_vines, count = new Float64Array(D);
+  const classes = new Map(); // of the draws by their count: the same whatever the money
+  function classesOf(zone) {
+    if (classes.has(zone)) return classes.get(zone);
+    const vines = held.rule.scouting_vines, count = new Float64Array(D), label = new Int32Array(D), sizes = new Int32Array(2 * BINS);
     for (let d = 0; d < D; d++) {
       const share = arrays.symptomatic[zone * D + d];
       count[d] = share + arrays.look[zone * D + d] * Math.sqrt(Math.max(0, share * (1 - share)) / vines);
     }
-    let low = Infinity, high = -Infinity;
-    for (const one of count) { low = Math.min(low, one); high = Math.max(high, one); }
-    if (high === low) return 0;
-    const order = Array.from({ length: D }, (_, d) => d).sort((a, b) => count[a] - count[b] || a - b), label = new Int32Array(D), half = new Int32Array(D);
-    order.forEach((d, rank) => { label[d] = Math.floor(rank * BINS / D); half[d] = rank % 2; });
-    const O = columns.length, sums = Array.from({ length: 2 * BINS }, () => new Float64Array(O)), sizes = new Int32Array(2 * BINS);
-    for (let d = 0; d < D; d++) sizes[2 * label[d] + half[d]]++;
-    columns.forEach((column, o) => { for (let d = 0; d < D; d++) sums[2 * label[d] + half[d]][o] += column[d]; });
+    const order = Array.from({ length: D }, (_, d) => d).sort((a, b) => count[a] - count[b] || a - b), same = count[order[0]] === count[order[D - 1]];
+    order.forEach((d, rank) => { label[d] = 2 * Math.floor(rank * BINS / D) + rank % 2; sizes[label[d]]++; });
+    classes.set(zone, same ? null : { label, sizes });
+    return classes.get(zone);
+  }
+  function scoutingValue(zone, columns, share, visits) { // gains by draw of every open renewal, and the share of its visit
+    const found = classesOf(zone);
+    if (!columns.length || !found) return 0;
+    const { label, sizes } = found;
+    const O = columns.length, sums = Array.from({ length: 2 * BINS }, () => new Float64Array(O)), own = new Float64Array(2 * BINS);
+    columns.forEach((column, o) => {
+      const visit = visits[o];
+      own.fill(0);
+      for (let d = 0; d < D; d++) own[label[d]] += column[d] - share * visit[d];
+      for (let at = 0; at < 2 * BINS; at++) sums[at][o] = own[at];
+    });
     const argmax = (totals) => { let best = -1, most = 0; for (let o = 0; o < O; o++) if (totals[o] > most) { most = totals[o]; best = o; } return best; }; // -1: do nothing
     const blind = [0, 1].map((side) => argmax(columns.map((_, o) => sums.reduce((all, one, at) => all + (at % 2 === side ? one[o] : 0), 0))));
     let total = 0;
@@ -240,12 +325,14 @@ const VMValue = (() => {
   }
   const blocks = new Map();
   held.block_ids.forEach((block, zone) => blocks.set(block, [...(blocks.get(block) || []), zone]));
-  function decideBlock(members, set, starts) {
+  function visitsOf(set, starts) { // of every renewal and winter
+    const options = RENEWALS.flatMap((at) => starts.map((year, s) => ({ at, s, year }))), visits = options.map(({ at, year }) => visitCosts(at, year, set));
+    return { options, visits, visit: visits.map(mean) };
+  }
+  function decideBlock(members, set, starts, { options, visits, visit }) {
     const S = starts.length, R = RENEWALS.length, gains = members.map((zone) => zoneGains(zone, set, starts));
     const column = (gain, at, s) => gain.subarray((at * S + s) * D, (at * S + s + 1) * D);
-    const options = RENEWALS.flatMap((at) => starts.map((year, s) => ({ at, s, year })));
-    const visits = options.map(({ at, year }) => { const all = new Float64Array(D); for (let d = 0; d < D; d++) all[d] = visitCost(d, at, year, set); return all; });
-    const visit = visits.map(mean), area = members.map((zone) => held.zone.area_ha[zone]);
+    const area = members.map((zone) => held.zone.area_ha[zone]);
     const means = gains.map((gain) => options.map(({ at, s }) => mean(column(gain, at, s))));
     const protector = METHODS.findIndex((method) => method.protects);
     const protect = gains.map((gain) => (protector < 0 ? NaN : Math.max(...starts.map((_, s) => { const one = mean(column(gain, protector, s)); return Number.isFinite(one) ? one : -Infinity; }))));
@@ -256,18 +343,19 @@ const VMValue = (() => {
       const best = alone.reduce((top, one, o) => (one > alone[top] ? o : top), 0), none = !R || !S || !Number.isFinite(alone[best] ?? -Infinity);
       const option = joined[z] === KEPT ? best : joined[z], together = joined.reduce((sum, one, n) => sum + (joined[z] !== KEPT && one === joined[z] ? area[n] : 0), 0);
       const share = joined[z] === KEPT ? 1 : area[z] / together;
-      const net = (o) => { const own = column(gains[z], options[o].at, options[o].s), out = new Float64Array(D); for (let d = 0; d < D; d++) out[d] = own[d] - share / area[z] * visits[o][d]; return out; };
-      return decideZone(zone, { means: means[z], visit, share: share / area[z], option: none ? KEPT : option, options, net, protect: protect[z], S, set, gain: gains[z], column });
+      return decideZone(zone, { means: means[z], visit, visits, share: share / area[z], option: none ? KEPT : option, options, protect: protect[z], S, set, gain: gains[z], column });
     });
   }
   function decideZone(zone, c) {
-    const { set, options } = c, none = c.option === KEPT, chosen = none ? null : options[c.option], values = none ? new Float64Array(D) : c.net(c.option);
+    const { set, options } = c, none = c.option === KEPT, chosen = none ? null : options[c.option], values = new Float64Array(D), own = (o) => c.column(c.gain, options[o].at, options[o].s);
+    if (!none) { const mine = own(c.option), visit = c.visits[c.option]; for (let d = 0; d < D; d++) values[d] = mine[d] - c.share * visit[d]; }
+
     const sorted = Float64Array.from(values).sort(), gain = mean(values), netMean = (o) => c.means[o] - c.share * c.visit[o];
     let later = 0, positive = 0;
     if (!none) options.forEach((one, o) => { const value = netMean(o); if (one.s > chosen.s && Number.isFinite(value)) later = Math.max(later, value); });
     for (const one of values) positive += one > 0;
     const open = options.flatMap((_, o) => (Number.isFinite(c.means[o]) ? [o] : []));
-    const chance = positive / D, count = held.zone.area_ha[zone] * scoutingValue(zone, open.map(c.net));
+    const chance = positive / D, count = held.zone.area_ha[zone] * scoutingValue(zone, open.map(own), c.share, open.map((o) => c.visits[o]));
     const worthwhile = !none && gain > held.rule.min_gain_per_ha && !(c.protect > gain), due = worthwhile && chance >= set.threshold && chosen.year <= first + 1;
     let advice = held.fixed_advice[zone];
     if (!advice) {
@@ -292,9 +380,11 @@ const VMValue = (() => {
   async function decide(set, slice = 40) {
     const mine = ++turn, starts = startsOf(set), out = [];
     if (!arrays) await load();
+    remembered.clear();
+    const whole = visitsOf(set, starts);
     let began = performance.now();
     for (const members of blocks.values()) {
-      out.push(...decideBlock(members, set, starts));
+      out.push(...decideBlock(members, set, starts, whole));
       if (performance.now() - began > slice) {
         await new Promise((done) => setTimeout(done, 0));
         if (mine !== turn) return null; // the reader has moved on
@@ -315,14 +405,34 @@ const VMValue = (() => {
       const values = gain.slice((at * S + s) * D, (at * S + s + 1) * D);
       if (!values.every(Number.isFinite)) return;
       let positive = 0;
-      for (let d = 0; d < D; d++) { values[d] -= visitCost(d, at, year, set) / held.zone.area_ha[zone]; positive += values[d] > 0; }
+      const visit = visitCosts(at, year, set);
+      for (let d = 0; d < D; d++) { values[d] -= visit[d] / held.zone.area_ha[zone]; positive += values[d] > 0; }
       const value = mean(values);
       values.sort();
       out.push([method.name, year, value, quantile(values, 0.05), quantile(values, 0.95), positive / D]);
     }));
     return out;
   }
+  function cropOf(zoneId, name, work) { // mean crop by vintage if this is done in that winter; null before the draws are read
+    const zone = held.zone_ids.indexOf(zoneId), at = METHODS.findIndex((method) => method.name === name), method = METHODS[at];
+    if (!arrays || zone < 0 || at < 0 || method.protects) return null;
+    const from = firstVintage(work), shape = shapeOf(at, Math.max(Y, method.life_years)), out = [];
+    for (let y = from; y < Y; y++) {
+      let sum = 0;
+      for (let d = 0; d < D; d++) {
+        const cell = zone * D + d, healthy = arrays.healthy[cell], missing = arrays.missing[cell], take = takeShare(zone, d, method, at, work), filling = method.keeps_standing;
+        const full = method.full_level * healthy * (filling ? Math.min(missing, clip(1 - arrays.now[cell] / healthy, 0, 1)) : method.restores_stand ? 1 : 1 - missing);
+        const refilled = method.restores_stand ? 0 : method.refill_share * (missing + (1 - missing) * (1 - take)), a = y - from;
+        sum += full * (method.restores_stand ? 1 : take) * shape.ramp[a] * clip(1 - arrays.rate[cell] * shape.fall[a], 0, 1) + method.refill_full_level * healthy * refilled * shape.refill[a] + (filling ? keep[cell * Y + y] : 0);
+      }
+      out.push([vintage0 + y, sum / D]);
+    }
+    return out;
+  }
   const stop = () => { turn++; };
-  const warm = () => (arrays ? null : load()); // while the reader looks for the slider
-  return { base, decide, stop, warm, waiting, optionsOf, held, ready: () => Boolean(arrays) };
+  async function warm() { // while the reader looks for the slider
+    await load();
+    if (turn === 0) await decide(base(), 15);
+  }
+  return { base, decide, cropOf, load, stop, warm, waiting, optionsOf, held, ready: () => Boolean(arrays) };
 })();
