@@ -62,13 +62,24 @@ class Method(Section):
 
 
 class Cut(Method):
-    """What trunk renewal and grafting over have in common: the standing trunk is used, gaps are refilled."""
+    """What trunk renewal and grafting over have in common: the standing trunk is used, gaps are refilled.
 
+    Each gives its own defaults; the order here is that of the settings file.
+    """
+
+    enabled: bool = _enabled()
+    cost_per_vine: float = _amount(0.0, "currency/vine", "Work per vine.", 1000)
+    cost_per_m: float = _amount(0.5, "currency/m", "New cordon wire and ties per metre of row [P].", 1000)
+    cost_per_ha: float = _amount(400.0, "currency/ha", "Chipping and carting of old wood [P].")
+    mobilisation_per_block: float = _amount(0.0, "currency/block", "Coming to a block.")
+    take_share: float = _share(1.0, "Share of vines that take.")
+    take_sd: float = _share(0.0, "Its standard deviation between jobs.")
     take_drop_symptomatic: float = _share(0.24, _SOUND_TRUNK)
     take_drop_per_year: float = setting(
         0.005, "share/year", "Further fall per year of vine age past take_age_from [P].", ge=0, le=1
     )
     take_age_from: float = _amount(25.0, "years", "Vine age from which takes fall [P].", 200)
+    crop_share_by_year_after: list[float] = _ramp([], f"Crop of vines that took, {_FULL_AFTER}")
     full_level: float = setting(
         0.95, "share", "Full crop of vines that took, of the zone's healthy level [P].", ge=0, le=1.5
     )
@@ -102,6 +113,8 @@ class Cut(Method):
         "Crop of the refilled in the 1st, 2nd, ... vintage after they are set (a winter after the work) as a "
         "share of full: 2-3 years of training [S 2024].",
     )
+    crew_days_per_ha: float = _amount(5.0, "crew-days/ha", "Days of a crew of four [P].", 500)
+    wood_kg_per_vine: float = _amount(7.0, "kg/vine", "Old wood that comes off, an estimate [P].", 500)
 
 
 class TrunkRenewal(Cut):
@@ -111,15 +124,12 @@ class TrunkRenewal(Cut):
     local codes and licensed practice.
     """
 
-    enabled: bool = _enabled()
     cost_per_vine: float = _amount(
         6.75,
         "currency/vine",
         "Cutting, pulling out the old cordon, retraining. No published figure found; middle of 3-6 USD [P].",
         1000,
     )
-    cost_per_m: float = _amount(0.5, "currency/m", "New cordon wire and ties per metre of row [P].", 1000)
-    cost_per_ha: float = _amount(400.0, "currency/ha", "Chipping and carting of old wood [P].")
     mobilisation_per_block: float = _amount(
         1500.0, "currency/block", "Crew and chipper brought in, once per block and winter of work [P]."
     )
@@ -133,8 +143,6 @@ class TrunkRenewal(Cut):
         [0.0, 0.6, 0.95],
         f"Crop of vines that took, {_FULL_AFTER} One crop missed, full in 2-3 seasons [S].",
     )
-    crew_days_per_ha: float = _amount(5.0, "crew-days/ha", "Days of a crew of four [P].", 500)
-    wood_kg_per_vine: float = _amount(7.0, "kg/vine", "Old wood that comes off, an estimate [P].", 500)
 
 
 class GraftOver(Cut):
@@ -143,15 +151,12 @@ class GraftOver(Cut):
     Cutting tools and grafting sealants can hurt: follow the product label, local codes and licensed practice.
     """
 
-    enabled: bool = _enabled()
     cost_per_vine: float = _amount(
         4.5,
         "currency/vine",
         "Top-working 2-4 USD per vine (growers' association 2019) [S], the middle.",
         1000,
     )
-    cost_per_m: float = _amount(0.5, "currency/m", "New cordon wire and ties per metre of row [P].", 1000)
-    cost_per_ha: float = _amount(400.0, "currency/ha", "Chipping and carting of old wood [P].")
     mobilisation_per_block: float = _amount(
         2500.0, "currency/block", "Grafting team brought in, once per block and winter of work [P]."
     )
@@ -161,9 +166,7 @@ class GraftOver(Cut):
         [0.0, 0.6, 0.95], f"Crop of grafts that took, {_FULL_AFTER} Crop after 1.5 years [S]; its size [P]."
     )
     aftercare_per_vine_by_year: list[float] = _by_year([1.5])
-    crew_days_per_ha: float = _amount(5.0, "crew-days/ha", "Days of a crew of four [P].", 500)
     orders_per_vine: float = _amount(2.0, "buds/vine", "Buds to order per vine [P].", 20)
-    wood_kg_per_vine: float = _amount(7.0, "kg/vine", "Old wood that comes off, an estimate [P].", 500)
     new_variety: str = setting(
         "", "", "Variety grafted on; while it is empty, grafting over is not weighed.", max_length=80
     )
