@@ -7,6 +7,7 @@ from vinemap.publish.drawn import fit_drawn_zones
 from vinemap.publish.edits import Edits, attach_remarks, read_edits
 from vinemap.publish.geopackage import write_geopackage
 from vinemap.publish.lists import write_lists
+from vinemap.publish.notebook import attach_units, draw_estate, open_surface, show_result
 from vinemap.publish.overlays import MapSurface
 from vinemap.publish.page import write_map
 from vinemap.publish.run import make_run_info
@@ -21,9 +22,13 @@ __all__ = [
     "Interval",
     "MapSurface",
     "attach_remarks",
+    "attach_units",
+    "draw_estate",
     "fit_drawn_zones",
     "make_run_info",
+    "open_surface",
     "read_edits",
+    "show_result",
     "standing_cautions",
     "write_dictionary",
     "write_geopackage",
