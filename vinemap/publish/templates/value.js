@@ -47,10 +47,10 @@ const VMValue = (() => {
 
   // ---------------------------------------------------------------- cash flows of one zone
   function keepFlows(zone, set) {
-    const m = held.money, income = new Float64Array(D * Y), margin = new Float64Array(D * Y), after = new Float64Array(D * (Y + 1));
+    const m = held.money, income = buffer("income", D * Y), margin = buffer("margin", D * Y).fill(0), after = buffer("after", D * (Y + 1));
     const live = Math.max(0, horizonOf(zone, set) - vintage0 + 1), factor = Array.from({ length: Y }, (_, y) => power(set.rate, vintage0 + y - first));
     const floored = new Int32Array(D).fill(-1), falling = new Uint8Array(D).fill(1); // last vintage in which idling is better; crop never rises
-    const factorFrom = new Float64Array(Y + 1), cropFrom = new Float64Array(D * (Y + 1));
+    const factorFrom = new Float64Array(Y + 1), cropFrom = buffer("crop", D * (Y + 1));
     for (let y = Math.min(live, Y) - 1; y >= 0; y--) factorFrom[y] = factorFrom[y + 1] + factor[y];
     for (let d = 0; d < D; d++) {
       const price = arrays.price_factor[d] * held.zone.price[zone] * set.price, healthy = arrays.healthy[zone * D + d];
@@ -129,8 +129,13 @@ const VMValue = (() => {
     const perHa = (method.cost_per_m ? method.cost_per_m * held.zone.metres_per_ha[zone] : 0) + method.cost_per_ha;
     return sum - factor * (method.cost_per_vine * vines + (filling ? worked : 1) * perHa);
   }
-  function zoneGains(zone, set, starts) { // (method, start, draw), NaN where closed
-    const S = starts.length, out = new Float64Array(M * S * D).fill(NaN), flows = keepFlows(zone, set), end = horizonOf(zone, set);
+  const room = new Map(); // numbers used again for the next block: making them anew is dear
+  function buffer(name, size) {
+    if (!room.has(name) || room.get(name).length < size) room.set(name, new Float64Array(size));
+    return room.get(name).subarray(0, size);
+  }
+  function zoneGains(zone, set, starts, place = 0) { // (method, start, draw), NaN where closed; good until the next call with this place
+    const S = starts.length, out = buffer(`gains ${place}`, M * S * D).fill(NaN), flows = keepFlows(zone, set), end = horizonOf(zone, set);
     const renewed = held.zone.renewed[zone], later = starts.map((year) => power(set.rate, year - first));
     METHODS.forEach((method, at) => {
       if (!held.possible[zone][at]) return;
@@ -144,7 +149,7 @@ const VMValue = (() => {
     const method = METHODS[at], m = held.money, shape = shapeOf(at, Y), weight = weights(set.rate, Y);
     const filling = method.keeps_standing, vinesPerHa = held.zone.vines_per_ha[zone], refills = method.refill_share && !method.restores_stand;
     const perHa = (method.cost_per_m ? method.cost_per_m * held.zone.metres_per_ha[zone] : 0) + method.cost_per_ha, floor = -m.idle_cost_per_ha;
-    const sound = paidShare(0), fixed = new Float64Array(Y + 1), byTake = new Float64Array(Y + 1), low = new Float64Array(Y + 1), high = new Float64Array(Y + 1), care = new Float64Array(Y + 1);
+    const sound = paidShare(0), fixed = new Float64Array(Y + 1), byTake = new Float64Array(Y + 1), care = new Float64Array(Y + 1), takes = new Float64Array(starts.length), levels = new Float64Array(Y), slopes = new Float64Array(Y);
     for (let a = 0; a < Y; a++) care[a + 1] = care[a] + weight[a] * shape.care[a];
     for (let d = 0; d < D; d++) {
       const cell = zone * D + d, healthy = arrays.healthy[cell], missing = arrays.missing[cell], rate = arrays.rate[cell];
@@ -152,29 +157,31 @@ const VMValue = (() => {
       const full = method.full_level * healthy * (filling ? Math.min(missing, clip(1 - arrays.now[cell] / healthy, 0, 1)) : worked);
       const tonne = arrays.price_factor[d] * held.method_price[at][zone] * set.price * sound - m.harvest_cost_per_t, factor = arrays.cost[at * D + d] * set.cost;
       const most = refills ? method.refill_full_level * healthy * method.refill_share : 0, falls = most * (1 - missing); // refilled crop: most less falls times the take
-      // A margin is straight in the share that takes, as long as idling is not better: sums over the ages once, not for every start.
-      low[0] = -Infinity; high[0] = Infinity;
+      let least = Infinity, greatest = -Infinity;
+      for (const s of open) { const take = takeShare(zone, d, method, at, starts[s]); takes[s] = take; if (take < least) least = take; if (take > greatest) greatest = take; }
+      // A margin is straight in the share that takes as long as idling is not better: sums over the ages once, not for every start.
+      let limit = Y; // first age from which idling may be better
       for (let a = 0; a < Y; a++) {
-        const bearing = full * shape.ramp[a] * clip(1 - rate * shape.fall[a], 0, 1), young = shape.refill[a];
-        const still = method.restores_stand ? bearing : 0, slope = tonne * (bearing - still - falls * young), level = tonne * (most * young + still) - (filling ? 0 : shape.growing[a]);
+        const bearing = full * shape.ramp[a] * clip(1 - rate * shape.fall[a], 0, 1), young = shape.refill[a], still = method.restores_stand ? bearing : 0;
+        const slope = tonne * (bearing - still - falls * young), level = tonne * (most * young + still) - (filling ? 0 : shape.growing[a]);
+        levels[a] = level; slopes[a] = slope;
         fixed[a + 1] = fixed[a] + weight[a] * level;
         byTake[a + 1] = byTake[a] + weight[a] * slope;
-        low[a + 1] = low[a]; high[a + 1] = high[a];
-        if (filling ? tonne < 0 : a >= shape.young) {
-          const room = (filling ? 0 : floor) - level;
-          if (slope > 0) low[a + 1] = Math.max(low[a], room / slope);
-          else if (slope < 0) high[a + 1] = Math.min(high[a], room / slope);
-          else if (room > 0) low[a + 1] = Infinity;
-        }
+        if (limit === Y && a >= shape.young && (level + slope * least < floor || level + slope * greatest < floor)) limit = a;
       }
+      if (filling) limit = tonne < 0 ? 0 : Y;
       for (const s of open) {
-        const year = starts[s], span = Math.min(end - year, Y), begin = firstVintage(year), lost = flows.after[d * (Y + 1) + begin];
-        const take = takeShare(zone, d, method, at, year);
-        if (take < low[span] || take > high[span] || (filling && flows.floored[d] >= begin)) {
+        const year = starts[s], span = Math.min(end - year, Y), begin = firstVintage(year), lost = flows.after[d * (Y + 1) + begin], take = takes[s];
+        if (filling && (limit < span || flows.floored[d] >= begin)) {
           out[s * D + d] = later[s] * afterWork(zone, d, at, year, set, shape, span, weight, flows) - lost;
           continue;
         }
-        let value = fixed[span] + take * byTake[span] - factor * vines * care[span];
+        const sure = Math.min(limit, span);
+        let value = fixed[sure] + take * byTake[sure] - factor * vines * care[span];
+        for (let a = sure; a < span; a++) {
+          const margin = levels[a] + take * slopes[a];
+          value += weight[a] * (a >= shape.young && margin < floor ? floor : margin);
+        }
         if (method.restores_stand) value -= weight[0] * factor * vines * (1 - take) * method.cost_per_vine;
         else if (method.refill_share) value -= weight[0] * factor * vinesPerHa * method.refill_share * (missing + (1 - missing) * (1 - take)) * method.refill_cost_per_vine;
         value -= factor * (method.cost_per_vine * vines + (filling ? worked : 1) * perHa);
@@ -330,7 +337,7 @@ const VMValue = (() => {
     return { options, visits, visit: visits.map(mean) };
   }
   function decideBlock(members, set, starts, { options, visits, visit }) {
-    const S = starts.length, R = RENEWALS.length, gains = members.map((zone) => zoneGains(zone, set, starts));
+    const S = starts.length, R = RENEWALS.length, gains = members.map((zone, place) => zoneGains(zone, set, starts, place));
     const column = (gain, at, s) => gain.subarray((at * S + s) * D, (at * S + s + 1) * D);
     const area = members.map((zone) => held.zone.area_ha[zone]);
     const means = gains.map((gain) => options.map(({ at, s }) => mean(column(gain, at, s))));
@@ -400,7 +407,7 @@ const VMValue = (() => {
     return { mean: mean(total), low: quantile(sorted, 0.05), high: quantile(sorted, 0.95) };
   }
   function optionsOf(zoneId, set) { // rows of renewal_option for one zone, each visit paid alone
-    const zone = held.zone_ids.indexOf(zoneId), starts = startsOf(set), S = starts.length, gain = zoneGains(zone, set, starts), out = [];
+    const zone = held.zone_ids.indexOf(zoneId), starts = startsOf(set), S = starts.length, gain = zoneGains(zone, set, starts, "one"), out = [];
     METHODS.forEach((method, at) => starts.forEach((year, s) => {
       const values = gain.slice((at * S + s) * D, (at * S + s + 1) * D);
       if (!values.every(Number.isFinite)) return;
