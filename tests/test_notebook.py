@@ -226,6 +226,6 @@ def test_grid_search_chooses_how_many_readings_to_use(readings):
     )
     search.fit(*readings)
     assert search.best_params_ == {"neighbours": 24}
-    # R2 is 1 - (noise of the reading + error of the field) / variance: the noise counts twice with one reading.
+    # R2 is 1 - (noise of the reading + error of the field) / variance; with one reading noise counts twice.
     one, many = search.cv_results_["mean_test_score"]
     assert one + 0.03 < many < 0.95
