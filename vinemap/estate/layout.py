@@ -67,18 +67,18 @@ def part_file(kind: str, import_id: int) -> str:
     return f"{folder}/{stem}.parquet"
 
 
-def format_text() -> str:
+def format_text(version: int = FORMAT) -> str:
     """Content of the format file."""
-    return json.dumps({"format": FORMAT, "made_by": f"vinemap {__version__}"}, indent=1) + "\n"
+    return json.dumps({"format": version, "made_by": f"vinemap {__version__}"}, indent=1) + "\n"
 
 
-def check_format(folder: Path) -> None:
-    """See that a folder is an estate of a version that can be read.
+def read_format(folder: Path) -> int:
+    """Give the format of an estate folder.
 
     Raises
     ------
     StoreError
-        If it is not.
+        If it is no estate folder.
     """
     file = folder / FORMAT_FILE
     if not folder.is_dir() or not file.is_file():
@@ -86,21 +86,13 @@ def check_format(folder: Path) -> None:
             "This is not an estate folder.", where=str(folder), remedy="Make one with vinemap new."
         )
     try:
-        version = int(json.loads(file.read_text(encoding="utf-8"))["format"])
+        return int(json.loads(file.read_text(encoding="utf-8"))["format"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
             f"The format of the folder cannot be read: {error!r}.",
             where=str(file),
             remedy=f'Write {{"format": {FORMAT}}} into it if the folder was made by this version.',
         ) from error
-    if version != FORMAT:
-        raise StoreError(
-            f"The folder is of format {version}; this version of vinemap reads format {FORMAT}.",
-            where=str(folder),
-            remedy="Install a newer vinemap."
-            if version > FORMAT
-            else "Open it once with the version that made it.",
-        )
 
 
 def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:

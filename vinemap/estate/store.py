@@ -24,6 +24,7 @@ from vinemap.estate.ledger import (
     write_ledger,
 )
 from vinemap.estate.memory import MEMORY_FILE, read_memory, with_memory, without_import, write_memory
+from vinemap.estate.migrate import migrate_folder
 from vinemap.estate.settings import default_settings_text
 from vinemap.estate.shelf import EstateTables
 from vinemap.estate.transaction import Transaction, needs_recovery, recover
@@ -68,7 +69,7 @@ def create_estate(folder: Path | str, *, name: str = "My estate") -> EstateStore
 
 
 def open_store(folder: Path | str, *, wait_s: float = atomic.LOCK_WAIT_S) -> EstateStore:
-    """Open an estate folder; finishes or takes back what a killed import left.
+    """Open an estate folder; finishes or takes back what a killed import left, and brings it up to date.
 
     Parameters
     ----------
@@ -86,11 +87,12 @@ def open_store(folder: Path | str, *, wait_s: float = atomic.LOCK_WAIT_S) -> Est
         If it is not an estate, is of another format version, or is locked.
     """
     path = Path(folder)
-    layout.check_format(path)
+    notes = migrate_folder(path, wait_s=wait_s)
     store = EstateStore(path, wait_s=wait_s)
+    store.recovered += notes
     if needs_recovery(path):
         with atomic.locked(path, wait_s):
-            store.recovered = recover(path)
+            store.recovered += recover(path)
     return store
 
 

@@ -110,15 +110,16 @@ def recover(folder: Path) -> list[str]:
     for stage in sorted((folder / STAGING).iterdir()):
         if (stage / JOURNAL).is_file():
             _carry_out(folder, stage)
-            notes.append(
-                f"Import {int(stage.name)} had been cut off while it was put in place; it was finished."
-            )
+            notes.append(f"{_named(stage)} had been cut off while it was put in place; it was finished.")
         else:
             shutil.rmtree(stage)
-            notes.append(
-                f"Import {int(stage.name)} had been cut off; the estate is as before. Add the file again."
-            )
+            notes.append(f"{_named(stage)} had been cut off; the estate is as before. Add the file again.")
     return notes
+
+
+def _named(stage: Path) -> str:
+    number = int(stage.name) if stage.name.isdigit() else 0
+    return f"Import {number}" if number else "A change of the folder's format"
 
 
 def _carry_out(folder: Path, stage: Path) -> None:

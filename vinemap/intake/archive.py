@@ -186,8 +186,10 @@ def _data_member(members: list[zipfile.ZipInfo], name: str) -> zipfile.ZipInfo:
     if any(PurePosixPath(one.filename).name.upper() == TASK_NAME for one in members):
         return _task_member(members, name)
     data = [one for one in members if PurePosixPath(one.filename).suffix.lower() in DATA_SUFFIXES]
-    if len(data) == 1:
-        return data[0]
+    # A KMZ holds pictures and further layers beside its main one (OGC 12-007, KML 2.2).
+    main = [one for one in data if PurePosixPath(one.filename).name.lower() == "doc.kml"]
+    if len(data) == 1 or len(main) == 1:
+        return (main or data)[0]
     if not data:
         raise IntakeError(
             "The zip file holds no data file.", where=name, remedy=f"Known are: {', '.join(DATA_SUFFIXES)}."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import quote
 
 import geopandas as gpd
 import numpy as np
@@ -14,6 +15,7 @@ from vinemap.intake.positions import WGS84, geodesic_length, layer_geometry
 from vinemap.tables import BLOCKS, ROWS, check_table
 
 MAX_BLOCK_ID = 64
+MAX_FILE_NAME = 200  # of 255 that file systems take; the estate writes names in percent code
 _POLYGON, _MULTIPOLYGON, _LINE, _MULTILINE = 3, 6, 1, 5
 
 
@@ -62,6 +64,11 @@ def _block_ids(job: Job) -> pd.Series:
             job.refusals.add(ids == "", "block_id is empty")
             job.refusals.add(
                 ids.str.len() > MAX_BLOCK_ID, f"block_id is longer than {MAX_BLOCK_ID} characters", ids
+            )
+            job.refusals.add(
+                ids.map(lambda one: len(quote(one, safe=" "))) > MAX_FILE_NAME,
+                "block_id is too long for a file name (letters beyond ASCII count up to 9)",
+                ids,
             )
             job.refusals.add(
                 ids.str.contains(";", regex=False), "block_id holds ';', which parts several blocks", ids

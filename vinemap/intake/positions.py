@@ -159,8 +159,21 @@ def layer_geometry(job: Job) -> Any:
         raise no_crs(job.where, "The layer names no coordinate system.")
     flat = gpd.GeoSeries(shapely.force_2d(geometry.to_numpy()), crs=geometry.crs)
     job.refusals.add(flat.isna().to_numpy() | flat.is_empty.to_numpy(), "has no geometry")
+    job.refusals.add(_unfinished(flat), "has a coordinate that is not a number")
     _refuse_wrong_degrees(job, flat)
     return _finish(job, _to_wgs84(flat, job.where))
+
+
+def _unfinished(geometry: Any) -> Any:
+    """Shapes with a coordinate that is NaN or infinite: readers let NaN pass in GeoJSON (RFC 8259 does not)."""
+    coordinates, owner = shapely.get_coordinates(geometry.to_numpy(), return_index=True)
+    out = np.zeros(len(geometry), dtype=bool)
+    out[owner[~np.isfinite(coordinates).all(axis=1)]] = True
+    return out
+
+
+def _shown(value: float) -> str:
+    return f"{value:,.1f}" if abs(value) < 1e9 else f"{value:.3g}"
 
 
 def _refuse_wrong_degrees(job: Job, geometry: Any) -> None:
@@ -180,7 +193,8 @@ def _refuse_wrong_degrees(job: Job, geometry: Any) -> None:
             remedy="Export the layer with longitude first, latitude second.",
         )
     raise no_crs(
-        job.where, f"Coordinates such as {west:,.1f}, {south:,.1f} cannot be degrees, as the file has it."
+        job.where,
+        f"Coordinates such as {_shown(west)}, {_shown(south)} cannot be degrees, as the file has it.",
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,6 +15,7 @@ from vinemap.errors import IntakeError
 from vinemap.taken import refused_table
 
 MAX_COLUMNS = 2000
+MAX_CELL = 400
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,3 +85,51 @@ def unique_headers(headers: Iterable[object], where: str) -> list[str]:
         seen[name] = seen.get(name, 0) + 1
         out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     return out
+
+
+def plain_columns(frame: pd.DataFrame) -> pd.DataFrame:
+    """Bring columns of any type to numbers, times or text; what is none of them becomes its text.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        Not altered.
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Examples
+    --------
+    >>> plain_columns(pd.DataFrame({"a": [b"x", None], "b": [True, False]})).values.tolist()
+    [['x', 'True'], [None, 'False']]
+    """
+    return pd.DataFrame(
+        {name: _plain_column(frame[name]) for name in frame.columns}, index=frame.index, columns=frame.columns
+    )
+
+
+def _plain_column(cells: pd.Series) -> pd.Series:
+    types = pd.api.types
+    if types.is_datetime64_any_dtype(cells.dtype):
+        return cells
+    if types.is_numeric_dtype(cells.dtype) and not (
+        types.is_bool_dtype(cells.dtype) or types.is_complex_dtype(cells.dtype)
+    ):
+        return cells
+    loose = cells.astype(object)
+    if types.infer_dtype(loose, skipna=True) in ("string", "empty"):
+        return loose
+    return pd.Series([_plain_cell(one) for one in loose], index=cells.index, dtype=object)
+
+
+def _plain_cell(value: Any) -> str | None:
+    if isinstance(value, bytes):
+        return value.decode("utf-8", errors="replace")
+    if isinstance(value, dt.date | dt.time):
+        return None if value is pd.NaT else value.isoformat()
+    if value is None or value is pd.NA or (isinstance(value, float | np.floating) and np.isnan(value)):
+        return None
+    if isinstance(value, int) and abs(value) >= 1 << 63:
+        return "a number of more than 18 digits"
+    return str(value)[:MAX_CELL]

@@ -79,7 +79,7 @@ READERS: list[Reader] = [
     ),
     Reader(
         "zip archive",
-        lambda path, head: head[:4] == b"PK\x03\x04" and path.suffix.lower() != ".kmz",
+        lambda path, head: head[:4] == b"PK\x03\x04" or path.suffix.lower() in (".zip", ".kmz"),
         _read_zip,
     ),
     Reader("vector layer", _is_vector, lambda path, kind: read_vector(path, kind=kind)),

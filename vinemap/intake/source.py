@@ -11,6 +11,7 @@ import pandas as pd
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import hash_file
 from vinemap.intake.imagery import read_imagery
+from vinemap.intake.raw import RawTable
 from vinemap.intake.readers import find_source, first_bytes, read_raw
 from vinemap.intake.text_blocks import is_long_text, iterate_text
 from vinemap.intake.tidy import Asked, Flow, tidy_raw
@@ -84,12 +85,18 @@ def read_frame(
     _check_kind(kind)
     if kind == "imagery":
         raise IntakeError("Imagery comes as a file.", where=name, remedy="Use read_source.")
-    hashed = pd.util.hash_pandas_object(pd.DataFrame(frame).astype(str), index=False)
-    sha256 = hashlib.sha256(
-        hashed.to_numpy().tobytes() + ",".join(map(str, frame.columns)).encode()
-    ).hexdigest()
+    raw = raw_from_frame(frame, name)
     asked = Asked(vintage or 0, _text(crs), columns, units, timezone, remembered)
-    return tidy_raw(raw_from_frame(frame, name), kind, asked, where=name, sha256=sha256)
+    return tidy_raw(raw, kind, asked, where=name, sha256=_hash_raw(raw))
+
+
+def _hash_raw(raw: RawTable) -> str:
+    """SHA-256 of a table in memory: its columns, cells and shapes."""
+    digest = hashlib.sha256(",".join(map(str, raw.frame.columns)).encode("utf-8", "replace"))
+    digest.update(pd.util.hash_pandas_object(raw.frame.astype(str), index=False).to_numpy().tobytes())
+    if raw.geometry is not None:
+        digest.update(pd.util.hash_array(raw.geometry.to_wkb().to_numpy().astype(object)).tobytes())
+    return digest.hexdigest()
 
 
 def open_source(

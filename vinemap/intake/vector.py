@@ -16,7 +16,7 @@ import pyogrio.errors
 
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import MAX_BYTES
-from vinemap.intake.raw import RawTable, unique_headers
+from vinemap.intake.raw import RawTable, plain_columns, unique_headers
 from vinemap.taken import refused_table
 
 FORMATS = {
@@ -25,7 +25,6 @@ FORMATS = {
     ".geojson": "GeoJSON",
     ".json": "GeoJSON",
     ".kml": "KML",
-    ".kmz": "KMZ",
     ".gpx": "GPX",
     ".fgb": "FlatGeobuf",
     ".parquet": "GeoParquet",
@@ -74,11 +73,16 @@ def read_vector(path: Path, *, kind: str = "") -> RawTable:
 
 
 def _refuse_entities(path: Path) -> None:
-    """Refuse XML that defines entities: they can blow up or read other files."""
+    """Refuse XML that defines entities, anywhere and in UTF-16 too: they can blow up or read other files."""
+    tail = b""
     with path.open("rb") as handle:
-        head = handle.read(1 << 16).upper()
-    if b"<!ENTITY" in head or b"<!DOCTYPE" in head:
-        raise IntakeError("Its XML defines entities.", where=path.name, remedy="Do not trust this file.")
+        while block := handle.read(1 << 20):
+            text = tail + block.replace(b"\0", b"").upper()
+            if b"<!ENTITY" in text or b"<!DOCTYPE" in text:
+                raise IntakeError(
+                    "Its XML defines entities.", where=path.name, remedy="Do not trust this file."
+                )
+            tail = text[-16:]
 
 
 def _choose_layer(path: Path, kind: str) -> str:
@@ -136,6 +140,7 @@ def _from_frame(frame: pd.DataFrame, name: str, layer: str, where: str) -> RawTa
         raise IntakeError("The layer is empty.", where=where, remedy="Export it again.")
     frame = frame.reset_index(drop=True)
     frame.columns = pd.Index(unique_headers(frame.columns, where))
+    frame = plain_columns(frame)
     crs = geometry.crs.to_string() if geometry is not None and geometry.crs else None
     notes = [f"Layer {layer!r} was read."] if layer and layer != Path(where).stem else []
     details = {
