@@ -79,9 +79,30 @@ def test_noise_of_readings_is_not_counted_twice(readings):
     plain, noisy = (estimate_variogram(places, values, noise_variance=noise)[1] for noise in (None, 0.4))
     assert noisy.variogram.nugget == pytest.approx(plain.variogram.nugget - 0.4)
     assert "Of the nugget 0.4 is noise of the readings" in noisy.note
-    one = krige_grid(places, values, spec=SPEC, outline=OUTLINE)
-    other = krige_grid(places, values, spec=SPEC, outline=OUTLINE, noise_variance=0.4)
+    one = krige_grid(places, values, spec=SPEC, outline=OUTLINE, reading_area_m2=0.0)
+    other = krige_grid(places, values, spec=SPEC, outline=OUTLINE, reading_area_m2=0.0, noise_variance=0.4)
     assert other.mean.values == pytest.approx(one.mean.values, nan_ok=True)
+
+
+def test_vines_that_were_all_weighed_are_not_smoothed_away():
+    # 40 rows of 60 vines, each by itself; a reading weighs two of them and errs by 5 %.
+    rng = np.random.default_rng(2)
+    vines = rng.normal(20.0, 6.0, (40, 60)) + 3.0 * np.sin(np.arange(60) / 12.0)
+    along, across = np.meshgrid(np.arange(30) * 4.0 + 2.0, np.arange(40) * 3.0 + 1.5)
+    values = vines.reshape(40, 30, 2).mean(axis=2) * (1 + rng.normal(0, 0.05, (40, 30)))
+    places, values = np.column_stack([along.ravel(), across.ravel()]), values.ravel()
+    block = shapely.box(0, 0, 120, 120)
+    spec = grid_over(block, cell_m=12.0, crs="EPSG:3035")
+    truth = vines.reshape(10, 4, 10, 6).mean(axis=(1, 3))[::-1]  # 12 m squares, north on top
+    own, smooth = (
+        krige_grid(
+            places, values, spec=spec, outline=block, block_m=12.0, neighbours=64, reading_area_m2=area
+        )
+        for area in (None, 0.0)
+    )
+    off, plain = (np.sqrt(np.nanmean((one.mean.values - truth) ** 2)) for one in (own, smooth))
+    assert off < 0.75 * plain
+    assert 0.8 < np.nanmean(np.abs(own.mean.values - truth) < 1.645 * own.standard_error.values) <= 1.0
 
 
 @pytest.mark.parametrize("count", [1, 2, 5])

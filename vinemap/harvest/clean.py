@@ -18,6 +18,7 @@ from vinemap.harvest.layout import common_direction, lay_track, sort_readings
 from vinemap.harvest.picked import Picked, trace_back, yield_of
 from vinemap.harvest.reasons import set_first
 from vinemap.harvest.report import CleaningReport, count_reasons, figures_of, warn_of_losses
+from vinemap.harvest.smear import SmearEstimate, estimate_smears, undo_smear
 from vinemap.harvest.track import Track
 from vinemap.tables import READINGS, check_table
 
@@ -103,9 +104,19 @@ def clean_readings(
     picked = trace_back(track, delay)
     value = yield_of(flow, picked.speed_m_s, row_spacing_m)
     flag = _flag(ordered, track, picked, flow, value, outline=outline, rows=rows, row_spacing_m=row_spacing_m)
+    smears = estimate_smears(track, picked, np.where(track.good, flow, np.nan), machines=lay.machines)
+    if any(one.undone for one in smears):
+        # Faults are looked for in the readings as they came: undone, one would spoil the next as well.
+        sound = (flag == "") | (flag == "headland") | (flag == "ramp")
+        sharp, earlier = undo_smear(track, flow, sound, smears, lay.machines)
+        delay = delay - earlier
+        picked = trace_back(track, delay)
+        value = yield_of(sharp, picked.speed_m_s, row_spacing_m)
+        outside = (picked.pass_no < 0) | ~np.isfinite(value)
+        flag = set_first(flag, outside, "headland")
     clean = _assemble(table, track, picked, delay, value, flag)
     report = _report(
-        clean, track, picked, value, flag, estimates, notes + _width_note(ordered, row_spacing_m)
+        clean, track, picked, value, flag, estimates, smears, notes + _width_note(ordered, row_spacing_m)
     )
     return CleanYield(clean, report)
 
@@ -262,6 +273,7 @@ def _report(
     value: np.ndarray,
     flag: np.ndarray,
     estimates: list[DelayEstimate],
+    smears: list[SmearEstimate],
     notes: list[str],
 ) -> CleaningReport:
     removed = count_reasons(clean["flag"])
@@ -271,6 +283,7 @@ def _report(
         kept=kept,
         removed=removed,
         delays=estimates,
+        smears=smears,
         before=figures_of(value, picked.pass_no),
         after=figures_of(np.where(flag == "", value, np.nan), picked.pass_no),
         interval_s=track.interval_s,

@@ -10,6 +10,7 @@ import pandas as pd
 
 from vinemap.harvest.delay import DelayEstimate
 from vinemap.harvest.reasons import REASONS
+from vinemap.harvest.smear import SmearEstimate
 
 MUCH_REMOVED_SHARE = 0.35  # cleaning of grain readings took about 30 % (Vega et al. 2019) [S]; above is odd
 
@@ -58,6 +59,7 @@ class CleaningReport:
     passes : int
         Passes found.
     warnings, notes : list of str
+    smears : list of SmearEstimate
     """
 
     readings: int
@@ -70,6 +72,7 @@ class CleaningReport:
     passes: int
     warnings: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    smears: list[SmearEstimate] = field(default_factory=list)
 
     @property
     def removed_pct(self) -> dict[str, float]:
@@ -100,6 +103,12 @@ class CleaningReport:
                 )
             else:
                 lines.append(f"Flow delay of {one.machine}{when}: {one.delay_s:.1f} s; {one.note}.")
+        lines += [
+            f"Grapes of {one.machine} spread over about {one.smear_s:.1f} s on the conveyor (told from "
+            f"{one.row_ends} row ends); this was undone."
+            for one in self.smears
+            if one.undone
+        ]
         return [*lines, *self.warnings, *self.notes]
 
 
