@@ -231,6 +231,53 @@ def test_phone_has_one_column_with_the_map_first(visit):
     assert abs(page.locator("#sheet").bounding_box()["y"]) < 60
 
 
+class Clicks:
+    """Counts what a reader presses, drags or chooses."""
+
+    def __init__(self) -> None:
+        self.count = 0
+
+    def __call__(self, act: Any, *args: Any) -> None:
+        self.count += 1
+        act(*args)
+
+
+def test_five_tasks_of_a_new_reader_in_so_many_clicks(visit, valued):
+    zone = valued[0]["zone"]
+    zone = zone.assign(wait=zone["wait_cost_per_ha"] * zone["area_ha"])
+    first = zone[zone["advice"] == "renew"].sort_values("wait").iloc[-1]
+    page, click = visit("valued"), Clicks()
+
+    # 1 and 2: which zone to renew first, why, and how sure: on the page as it opens
+    sheet = page.locator("#sheet").inner_text().replace("\u00a0", " ")
+    assert first["zone_id"].split("-")[1] in page.locator("#sheet h2").inner_text()
+    assert first["reason"] in sheet
+    assert f"{100 * first['chance_pays']:.0f} %" in sheet
+    assert click.count == 0
+
+    # 3: what if the price falls 20 %: open, drag
+    click(page.locator("#whatif summary").click)
+    click(page.locator("#whatif-price").fill, "-20")
+    page.wait_for_function("document.getElementById('whatif-note').hidden === false")
+    assert "Price of grapes −20" in page.locator("#whatif-note").inner_text()
+    assert click.count == 2
+
+    # 4: row and vine to look at: narrow the list, press the zone
+    page, click = visit("map"), Clicks()
+    click(page.locator("#show").select_option, "scout")
+    click(page.locator("#zones tbody button").first.click)
+    assert re.search(r"Row B\d-\d+, vine \d+: ", page.locator("#sheet .points li").first.inner_text())
+    assert click.count == 2
+
+    # 5: print a block: find it, press it, open its sheet; the browser's own print comes after
+    page, click = visit("map"), Clicks()
+    click(page.locator("#find").fill, "b2")
+    click(page.locator("#zones tbody button").first.click)
+    click(page.get_by_role("link", name="Sheet of this block for printing").click)
+    assert page.locator("h1").inner_text() == "Gate Five"
+    assert click.count == 3
+
+
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
 @pytest.mark.parametrize("name", ["map", "valued", "sheet"])
 def test_axe_finds_no_violation(visit, name, size):

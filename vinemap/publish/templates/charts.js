@@ -117,6 +117,7 @@ const VMCharts = (() => {
       if (mine.length) ends.push({ at: points(2)[mine.length - 1][1], text: words["method_" + method] || method, ink: INKS[place % 4] });
     });
     ends.sort((a, b) => a.at - b.at).forEach((one, at) => { if (at && one.at < ends[at - 1].at + 13) one.at = ends[at - 1].at + 13; });
+    ends.reverse().forEach((one, at) => { const lowest = at ? ends[at - 1].at - 13 : box.bottom; if (one.at > lowest) one.at = lowest; });
     for (const one of beside ? ends : []) {
       const text = make("text", { x: box.right + 5, y: one.at + 4 }, one.text);
       text.style.fill = one.ink;

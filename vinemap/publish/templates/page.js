@@ -128,9 +128,11 @@
     const points = data.points[zone.zone_id] || [], rows = data.rows[zone.zone_id] || [];
     const parts = [make("p", { class: "note" }, word("rows_note", { n: show.number(rows.length) }))];
     if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => pointLine(row, vine, why))));
-    const file = data.sheets[zone.block_id];
-    if (file) parts.push(make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) }))));
     return parts;
+  }
+  function sheetLink(zone) {
+    const file = data.sheets[zone.block_id];
+    return file ? [make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) })))] : [];
   }
   function reasons(zone) {
     const said = VM.written(zone.reason || "");
@@ -151,7 +153,7 @@
       make("h2", {}, VM.fullName(zone)),
       make("p", { class: "of" }, `${planted}, ${show.area(zone.area_ha)}`),
       make("span", { class: "verdict" }, VM.swatch(zone.advice)),
-      ...reasons(zone),
+      ...reasons(zone), ...sheetLink(zone),
       make("h3", {}, words.chart_yield), VMCharts.yieldFigure(zone, other, width), compareChoice(zone),
       make("h3", {}, words.numbers), facts(zone, other),
       ...(zone.cause_hint ? [filled("cause", "cause", zone.cause_hint.replace(/[ .]+$/, ""))] : []),
