@@ -14,6 +14,7 @@ from vinemap.publish.run import make_run_info
 from vinemap.publish.sheets import write_sheets
 from vinemap.publish.surfaces import write_surface
 from vinemap.publish.texts import standing_cautions
+from vinemap.publish.what_if import WhatIf, build_what_if
 
 __all__ = [
     "Coverage",
@@ -21,8 +22,10 @@ __all__ = [
     "EstateLabel",
     "Interval",
     "MapSurface",
+    "WhatIf",
     "attach_remarks",
     "attach_units",
+    "build_what_if",
     "draw_estate",
     "fit_drawn_zones",
     "make_run_info",

@@ -45,6 +45,11 @@ const VMValue = (() => {
     return clip(1 - m.mog_deduction * over, 0, 1);
   }
 
+  const room = new Map(); // numbers used again for the next block: making them anew is dear
+  function buffer(name, size) {
+    if (!room.has(name) || room.get(name).length < size) room.set(name, new Float64Array(size));
+    return room.get(name).subarray(0, size);
+  }
   // ---------------------------------------------------------------- cash flows of one zone
   function keepFlows(zone, set) {
     const m = held.money, income = buffer("income", D * Y), margin = buffer("margin", D * Y).fill(0), after = buffer("after", D * (Y + 1));
@@ -74,12 +79,20 @@ const VMValue = (() => {
     const index = Math.min(year - vintage0, Y - 1);
     return index < 0 ? arrays.now[zone * D + d] : keep[(zone * D + d) * Y + index];
   }
-  function takeShare(zone, d, method, at, year) {
-    const cell = zone * D + d, now = arrays.now[cell];
-    const lost = clip((now - cropAtStart(zone, d, year)) / arrays.healthy[cell], 0, 1), sick = clip(arrays.symptomatic[cell] + lost, 0, 1);
-    const planted = held.zone.planted[zone], old = Math.max(0, (planted === null ? 0 : year - planted) - method.take_age_from);
-    return clip(method.take_share - method.take_drop_symptomatic * sick - method.take_drop_per_year * old + method.take_sd * arrays.take[at * D + d], 0, 1);
+  function sickShare(zone, d, year) { // symptomatic vines by then: carried forward by the crop lost since
+    const cell = zone * D + d, lost = clip((arrays.now[cell] - cropAtStart(zone, d, year)) / arrays.healthy[cell], 0, 1);
+    return clip(arrays.symptomatic[cell] + lost, 0, 1);
   }
+  function sickShares(zone, starts) {
+    const out = buffer("sick", starts.length * D);
+    starts.forEach((year, s) => { for (let d = 0; d < D; d++) out[s * D + d] = sickShare(zone, d, year); });
+    return out;
+  }
+  function soundTake(zone, method, year) { // of a vine without symptoms
+    const planted = held.zone.planted[zone], old = Math.max(0, (planted === null ? 0 : year - planted) - method.take_age_from);
+    return method.take_share - method.take_drop_per_year * old;
+  }
+  const takeShare = (zone, d, method, at, year) => clip(soundTake(zone, method, year) - method.take_drop_symptomatic * sickShare(zone, d, year) + method.take_sd * arrays.take[at * D + d], 0, 1);
   const ramp = (shares, age) => (age <= shares.length ? shares[age - 1] : 1);
   const firstVintage = (year) => clip(year + 1 - vintage0, 0, Y);
   const remembered = new Map();
@@ -129,23 +142,19 @@ const VMValue = (() => {
     const perHa = (method.cost_per_m ? method.cost_per_m * held.zone.metres_per_ha[zone] : 0) + method.cost_per_ha;
     return sum - factor * (method.cost_per_vine * vines + (filling ? worked : 1) * perHa);
   }
-  const room = new Map(); // numbers used again for the next block: making them anew is dear
-  function buffer(name, size) {
-    if (!room.has(name) || room.get(name).length < size) room.set(name, new Float64Array(size));
-    return room.get(name).subarray(0, size);
-  }
   function zoneGains(zone, set, starts, place = 0) { // (method, start, draw), NaN where closed; good until the next call with this place
     const S = starts.length, out = buffer(`gains ${place}`, M * S * D).fill(NaN), flows = keepFlows(zone, set), end = horizonOf(zone, set);
-    const renewed = held.zone.renewed[zone], later = starts.map((year) => power(set.rate, year - first));
+    const renewed = held.zone.renewed[zone], later = starts.map((year) => power(set.rate, year - first)), sick = sickShares(zone, starts);
     METHODS.forEach((method, at) => {
       if (!held.possible[zone][at]) return;
       const open = starts.flatMap((year, s) => (year >= end || (!method.protects && renewed !== null && year <= renewed + held.recovery_years) ? [] : [s]));
       const fill = method.protects ? protectGains : method.renews_trellis ? chainGains : renewGains;
-      fill(out.subarray(at * S * D, (at + 1) * S * D), { zone, at, set, flows, end, starts, open, later });
+      const sound = starts.map((year) => soundTake(zone, method, year));
+      fill(out.subarray(at * S * D, (at + 1) * S * D), { zone, at, set, flows, end, starts, open, later, sick, sound });
     });
     return out;
   }
-  function renewGains(out, { zone, at, set, flows, end, starts, open, later }) {
+  function renewGains(out, { zone, at, set, flows, end, starts, open, later, sick, sound: taking }) {
     const method = METHODS[at], m = held.money, shape = shapeOf(at, Y), weight = weights(set.rate, Y);
     const filling = method.keeps_standing, vinesPerHa = held.zone.vines_per_ha[zone], refills = method.refill_share && !method.restores_stand;
     const perHa = (method.cost_per_m ? method.cost_per_m * held.zone.metres_per_ha[zone] : 0) + method.cost_per_ha, floor = -m.idle_cost_per_ha;
@@ -158,7 +167,13 @@ const VMValue = (() => {
       const tonne = arrays.price_factor[d] * held.method_price[at][zone] * set.price * sound - m.harvest_cost_per_t, factor = arrays.cost[at * D + d] * set.cost;
       const most = refills ? method.refill_full_level * healthy * method.refill_share : 0, falls = most * (1 - missing); // refilled crop: most less falls times the take
       let least = Infinity, greatest = -Infinity;
-      for (const s of open) { const take = takeShare(zone, d, method, at, starts[s]); takes[s] = take; if (take < least) least = take; if (take > greatest) greatest = take; }
+      const luck = method.take_sd * arrays.take[at * D + d];
+      for (const s of open) {
+        const take = clip(taking[s] - method.take_drop_symptomatic * sick[s * D + d] + luck, 0, 1);
+        takes[s] = take;
+        if (take < least) least = take;
+        if (take > greatest) greatest = take;
+      }
       // A margin is straight in the share that takes as long as idling is not better: sums over the ages once, not for every start.
       let limit = Y; // first age from which idling may be better
       for (let a = 0; a < Y; a++) {
@@ -189,7 +204,7 @@ const VMValue = (() => {
       }
     }
   }
-  function chainGains(out, { zone, at, set, flows, end, starts, open, later }) {
+  function chainGains(out, { zone, at, set, flows, end, starts, open, later, sick, sound }) {
     const method = METHODS[at], m = held.money, life = method.life_years, shape = shapeOf(at, life), weight = weights(set.rate, life);
     const recovery = 1 / annuity(set.rate, life), whole = annuity(set.rate, life), toEnd = starts.map((year) => annuity(set.rate, Math.max(0, end - year))), atEnd = power(set.rate, end - first);
     const steady = method.restores_stand && !method.keeps_standing; // then a start year changes only what is set again
@@ -197,7 +212,7 @@ const VMValue = (() => {
       let reference = NaN, referenceTake = 0;
       const vines = held.zone.vines_per_ha[zone], again = weight[0] * arrays.cost[at * D + d] * set.cost * vines * method.cost_per_vine;
       for (const s of open) {
-        const year = starts[s], take = takeShare(zone, d, method, at, year);
+        const year = starts[s], take = clip(sound[s] - method.take_drop_symptomatic * sick[s * D + d] + method.take_sd * arrays.take[at * D + d], 0, 1);
         let worth;
         if (steady && !Number.isNaN(reference)) worth = reference + again * (take - referenceTake);
         else worth = afterWork(zone, d, at, year, set, shape, life, weight, flows) - m.removal_per_ha * weight[life - 1];
