@@ -52,6 +52,7 @@ INTERACTIONS = {
     "sort the list": "document.querySelector('th[data-order=area] button').click();",
     "switch units": FIELD + "at('units').selectedIndex = 1 - at('units').selectedIndex; tell('units', 'change');",
     "what if, price: every zone valued anew": WHAT_IF.replace("{0}", "price").replace("{1}", "-40 + 5 * Math.floor(8 * Math.random())"),
+    "what if, chance asked for": WHAT_IF.replace("{0}", "threshold").replace("{1}", "50 + Math.floor(45 * Math.random())"),
     "what if, discount rate": WHAT_IF.replace("{0}", "rate").replace("{1}", "1 + Math.floor(10 * Math.random())"),
     "what if, trellis life": WHAT_IF.replace("{0}", "shift").replace("{1}", "1 + Math.floor(9 * Math.random())"),
     "zoom in or out": "vinemap_map.setZoom(vinemap_map.getZoom() + (window.out ? -1 : 1), { animate: false }); window.out = !window.out;",

@@ -21,6 +21,7 @@ BASE = {"price": 1.0, "cost": 1.0, "rate": 0.06, "threshold": 0.8, "shift": 0}
 CHANGES = [
     {},
     {"price": 0.8},
+    {"price": 0.8, "threshold": 0.5},  # only the chance asked for: what was valued before is advised anew
     {"price": 1.35, "rate": 0.03},
     {"cost": 1.6, "threshold": 0.9},
     {"cost": 0.5, "shift": 6, "rate": 0.0},

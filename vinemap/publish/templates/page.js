@@ -216,6 +216,6 @@
   fromAddress();
   requestAnimationFrame(() => setTimeout(() => {
     performance.mark("drawn");
-    if (VMValue) VMValue.load().then(() => VM.change({ figures: Boolean(VM.figures) })); // crop after the work, from the draws
+    if (VMValue) VMValue.load().then(() => VM.change({ other: state.other })); // crop after the work, from the draws
   }, 0));
 })();

@@ -378,30 +378,35 @@ const VMValue = (() => {
     for (const one of values) positive += one > 0;
     const open = options.flatMap((_, o) => (Number.isFinite(c.means[o]) ? [o] : []));
     const chance = positive / D, count = held.zone.area_ha[zone] * scoutingValue(zone, open.map(own), c.share, open.map((o) => c.visits[o]));
-    const worthwhile = !none && gain > held.rule.min_gain_per_ha && !(c.protect > gain), due = worthwhile && chance >= set.threshold && chosen.year <= first + 1;
-    let advice = held.fixed_advice[zone];
-    if (!advice) {
-      if (due && !held.zone.too_short[zone]) advice = "renew";
-      else if (!none && (due || count > held.rule.scouting_cost)) advice = "scout";
-      else advice = held.zone.chance_declining[zone] > 0.5 || worthwhile ? "watch" : "keep";
-    }
     const delay = new Float64Array(D);
-    if (!none && advice === "renew" && chosen.s + 1 < c.S) {
+    if (!none && chosen.s + 1 < c.S) {
       const now = c.column(c.gain, chosen.at, chosen.s), next = c.column(c.gain, chosen.at, chosen.s + 1);
       for (let d = 0; d < D; d++) { const one = (now[d] - next[d]) * held.zone.area_ha[zone]; delay[d] = Number.isFinite(one) ? one : 0; }
     }
     return {
-      zone_id: held.zone_ids[zone], advice, best_method: none ? "" : METHODS[chosen.at].name, best_year: none ? null : chosen.year,
+      zone_id: held.zone_ids[zone], best_method: none ? "" : METHODS[chosen.at].name, best_year: none ? null : chosen.year,
       gain_per_ha: gain, gain_per_ha_low: quantile(sorted, 0.05), gain_per_ha_high: quantile(sorted, 0.95), chance_pays: chance,
-      wait_cost_per_ha: none || gain <= 0 ? 0 : Math.max(0, gain - later), scouting_value: count, delay, horizon_year: horizonOf(zone, set),
+      wait_cost_per_ha: none || gain <= 0 ? 0 : Math.max(0, gain - later), scouting_value: count, horizon_year: horizonOf(zone, set),
+      delay, protect: c.protect,
     };
+  }
+  const numberOf = new Map(held.zone_ids.map((id, zone) => [id, zone]));
+  function advise(one, threshold) {
+    const zone = numberOf.get(one.zone_id), some = one.best_method !== "", fixed = held.fixed_advice[zone];
+    if (fixed) return fixed;
+    const worthwhile = some && one.gain_per_ha > held.rule.min_gain_per_ha && !(one.protect > one.gain_per_ha), due = worthwhile && one.chance_pays >= threshold && one.best_year <= first + 1;
+    if (due && !held.zone.too_short[zone]) return "renew";
+    if (some && (due || one.scouting_value > held.rule.scouting_cost)) return "scout";
+    return held.zone.chance_declining[zone] > 0.5 || worthwhile ? "watch" : "keep";
   }
 
   // ---------------------------------------------------------------- whole estate, in slices that leave the page alive
-  let turn = 0;
+  let turn = 0, last = { key: "", results: [] };
   async function decide(set, slice = 40) {
-    const mine = ++turn, starts = startsOf(set), out = [];
+    const mine = ++turn, starts = startsOf(set), out = [], { threshold, ...worth } = set, key = JSON.stringify(worth);
+    const advised = (all) => all.map((one) => ({ ...one, advice: advise(one, threshold) }));
     if (!arrays) await load();
+    if (key === last.key) return advised(last.results); // only the chance asked for has changed
     remembered.clear();
     const whole = visitsOf(set, starts);
     let began = performance.now();
@@ -413,7 +418,9 @@ const VMValue = (() => {
         began = performance.now();
       }
     }
-    return mine === turn ? out : null;
+    if (mine !== turn) return null;
+    last = { key, results: out };
+    return advised(out);
   }
   function waiting(results) {
     const total = new Float64Array(D);
