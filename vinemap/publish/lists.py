@@ -38,10 +38,6 @@ ROW_COLUMNS = [
     "year", "block_id", "block_name", "zone_id", "row_id", "row_no", "from_vine", "to_vine", "vines",
     "length_m", "method", "work",
 ]  # fmt: skip
-WORK_COLUMNS = [
-    "order", "walk", "vines_worked", "wire_m", "orders", "crew_days", "cost", "wood_t", "wood_low_t",
-    "wood_high_t", "basis", "caution",
-]  # fmt: skip
 SCOUT_COLUMNS = [
     "point_id", "block_id", "zone_id", "row_id", "vine_no", "order", "why", "longitude_deg", "latitude_deg",
 ]  # fmt: skip
@@ -141,13 +137,13 @@ def list_rows(
     -------
     pandas.DataFrame
         Columns `ROW_COLUMNS`, ordered as one would walk: year, block, row, vine; with a work list also
-        `WORK_COLUMNS`, in its own order.
+        its columns (its ``vines`` as ``vines_worked``), in its own order.
     """
     words = texts_in(language)
     names = dict(zip(layers["block"]["block_id"], layers["block"]["name"], strict=True))
     if work is not None and len(work):
         out = work.rename(columns={"vines": "vines_worked"})
-        columns = [*ROW_COLUMNS, *(one for one in WORK_COLUMNS if one in out.columns)]
+        columns = [*ROW_COLUMNS, *(one for one in out.columns if one not in ROW_COLUMNS)]
         order = ["year", "order"]
     else:
         segments = ["row_id", "block_id", "zone_id", "from_vine", "to_vine", "length_m"]
