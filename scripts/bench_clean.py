@@ -3,7 +3,7 @@
 Run: python scripts/bench_clean.py [--seeds 3] [--intervals 1 2 5] [--no-peers] [--json FILE]
 
 Blocks of `vinemap.simulate` with two machines, sensor faults, conveyor smear, dying and missing vines, loads
-weighed with MOG. The surface is compared with the true means of 10 m squares; the peers get the same readings:
+weighed with MOG. The surface is compared with true means of 10 m squares; the peers get the same readings:
 R's gstat (its own variogram fit, 64 nearest, 10 m blocks) the cleaned and settled ones, and an
 inverse-distance map (12 nearest, squared distance) the readings as logged. R is optional.
 """
@@ -28,6 +28,7 @@ from scipy.spatial import cKDTree
 from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
 from vinemap.simulate import DEMO_BLOCKS, DEMO_MACHINES, simulate_estate
 from vinemap.surface import LocalBlockKriging, cross_validate_rows, estimate_variogram
+from vinemap.surface.surfaces import ERROR_CV, area_of_readings, split_nugget
 
 VINTAGE = 2026
 BLOCKS = ("B04", "B05", "B08", "B09")  # two shared by machines; missing vines; dying all over
@@ -166,7 +167,12 @@ def score_surface(
     where = np.column_stack([kept.geometry.x, kept.geometry.y])
     value = kept["yield_t_ha"].to_numpy(float)
     variogram = estimate_variogram(where, value)[1].variogram
-    mean, error = LocalBlockKriging(variogram).fit(where, value).predict(cells, return_std=True)
+    ground = split_nugget(
+        variogram,
+        reading_area_m2=area_of_readings(where),
+        error_variance=(ERROR_CV * value.mean()) ** 2,
+    )
+    mean, error = LocalBlockKriging(ground).fit(where, value).predict(cells, return_std=True)
     crossed = cross_validate_rows(
         where,
         value,

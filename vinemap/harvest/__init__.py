@@ -5,6 +5,7 @@ yield [t/ha] is 10 x flow [kg/s] / (speed [m/s] x row spacing [m]). Every readin
 deleted and nothing of the import is altered.
 """
 
+from vinemap.harvest.capacity import find_mog_drift, find_over_capacity, sum_up_mog
 from vinemap.harvest.clean import CleanYield, clean_readings
 from vinemap.harvest.counts import stand_from_counts, yield_from_counts
 from vinemap.harvest.delay import DelayEstimate, pool_delays
@@ -13,6 +14,7 @@ from vinemap.harvest.reasons import REASONS
 from vinemap.harvest.report import CleaningReport
 from vinemap.harvest.rowsummary import summarise_rows
 from vinemap.harvest.settle import Settlement, apply_settlement, settle_vintage
+from vinemap.harvest.smear import SmearEstimate
 from vinemap.harvest.weighed import block_yields_from_loads
 
 __all__ = [
@@ -22,13 +24,17 @@ __all__ = [
     "DelayEstimate",
     "LocalMoran",
     "Settlement",
+    "SmearEstimate",
     "apply_settlement",
     "block_yields_from_loads",
     "clean_readings",
+    "find_mog_drift",
+    "find_over_capacity",
     "local_moran",
     "pool_delays",
     "settle_vintage",
     "stand_from_counts",
+    "sum_up_mog",
     "summarise_rows",
     "yield_from_counts",
 ]

@@ -17,6 +17,7 @@ FEWEST_PAIRS = 30  # per lag; Journel and Huijbregts 1978, p. 194, ask 30 to 50 
 LONGEST_RANGE = 3.0  # of the longest lag: beyond it a range cannot be told from a straight line
 SHORTEST_RANGE = 0.5  # of the shortest lag
 RANGES_TRIED = 60  # on a logarithmic scale, before the best is refined
+RANGES_COMPARED = 24  # where only misfits are compared
 LEAST_STRUCTURE = 0.01  # of the sill: less is called pure nugget
 AT_BOUND = 1.02  # within 2 % of a bound counts as at it
 
@@ -93,12 +94,43 @@ def fit_variogram(
     if not gamma.any():
         flat = Variogram(models[0], 0.0, 0.0, float(distance.max()))
         return VariogramFit(flat, "All readings are the same: no variation, nugget 0.", 0.0, True)
-    fits = [_fit_model(model, distance, gamma, weight) for model in models]
+    fits = [fit_range(model, distance, gamma, weight) for model in models]
     misfit, variogram = min(fits, key=lambda one: one[0] * (1 + 1e-9))
     return _describe(variogram, misfit, distance, gamma, weight)
 
 
-def _fit_model(model: Model, distance: Floats, gamma: Floats, weight: Floats) -> tuple[float, Variogram]:
+def misfit_of(model: Model, distance: Floats, gamma: Floats, weight: Floats) -> float:
+    """Least weighted misfit over a coarse scale of ranges; quick, for comparisons.
+
+    Parameters
+    ----------
+    model : str
+    distance, gamma, weight : ndarray of shape (lags,)
+        Distances [m], semivariances [values squared] and weights.
+
+    Returns
+    -------
+    float
+    """
+    low, high = _range_bounds(distance)
+    ranges = np.exp(np.linspace(np.log(low), np.log(high), RANGES_COMPARED))
+    return min(_sills(model, float(one), distance, gamma, weight)[0] for one in ranges)
+
+
+def fit_range(model: Model, distance: Floats, gamma: Floats, weight: Floats) -> tuple[float, Variogram]:
+    """Fit one model to semivariances with the weights given; its misfit and itself.
+
+    Parameters
+    ----------
+    model : str
+    distance, gamma, weight : ndarray of shape (lags,)
+        Distances [m], semivariances [values squared] and weights.
+
+    Returns
+    -------
+    misfit : float
+    variogram : Variogram
+    """
     low, high = _range_bounds(distance)
     logs = np.linspace(np.log(low), np.log(high), RANGES_TRIED)
 

@@ -13,6 +13,7 @@ from vinemap.errors import DataError
 from vinemap.land import Grid, GridSpec, mask_inside
 from vinemap.surface.checks import check_coordinates, check_readings
 from vinemap.surface.covariance import Floats, Structure, Variogram
+from vinemap.surface.directions import fit_directions
 from vinemap.surface.fit import VariogramFit, fit_variogram
 from vinemap.surface.kriging import LocalBlockKriging
 from vinemap.surface.pairs import ExperimentalVariogram, experimental_variogram
@@ -68,6 +69,7 @@ def krige_grid(
     shared_cells: int = 1,
     threads: int = 1,
     reading_area_m2: float | None = None,
+    bearing_deg: float | None = None,
 ) -> Surface:
     """Krige block means onto the cells of a grid inside an outline.
 
@@ -107,6 +109,9 @@ def krige_grid(
         Ground that one reading stands for [m2] (see `split_nugget`); 0 takes the nugget for noise, as gstat
         does. None estimates it from how densely readings lie where the variogram is fitted, and is 0 where it
         is given.
+    bearing_deg : float, optional
+        Of the rows, clockwise from grid north [degrees]: ranges along and across them may then differ where
+        the readings show it clearly, and blocks lie along the rows.
 
     Returns
     -------
@@ -146,7 +151,7 @@ def krige_grid(
         )
     experimental, note = None, "Variogram as given."
     if variogram is None:
-        experimental, fit = estimate_variogram(points, numbers, noise_variance=noise)
+        experimental, fit = estimate_variogram(points, numbers, noise_variance=noise, bearing_deg=bearing_deg)
         variogram, note = fit.variogram, fit.note
         reading_area_m2 = area_of_readings(points) if reading_area_m2 is None else reading_area_m2
     error = 0.0 if noise.any() else (ERROR_CV * float(numbers.mean())) ** 2
@@ -166,7 +171,11 @@ def krige_grid(
 
 
 def estimate_variogram(
-    coordinates: npt.ArrayLike, values: npt.ArrayLike, *, noise_variance: npt.ArrayLike | None = None
+    coordinates: npt.ArrayLike,
+    values: npt.ArrayLike,
+    *,
+    noise_variance: npt.ArrayLike | None = None,
+    bearing_deg: float | None = None,
 ) -> tuple[ExperimentalVariogram, VariogramFit]:
     """Measure and fit the variogram of one block and vintage with the usual lags.
 
@@ -181,6 +190,8 @@ def estimate_variogram(
         Values.
     noise_variance : array_like of shape (n,) or scalar, optional
         Error variance of each reading [values squared].
+    bearing_deg : float, optional
+        Of the rows [degrees]: a range across them of its own is fitted where the readings show it clearly.
 
     Returns
     -------
@@ -199,12 +210,29 @@ def estimate_variogram(
     reach = min(LONGEST_LAG_M, diagonal / 2) if diagonal > 0 else LONGEST_LAG_M
     experimental = experimental_variogram(points, numbers, max_distance_m=reach, bin_m=reach / LAGS)
     fit = fit_variogram(experimental)
+    if bearing_deg is not None and not fit.fallback:
+        fit = _with_directions(fit, points, numbers, bearing_deg, reach)
     mean_noise = float(noise.mean())
     if mean_noise == 0:
         return experimental, fit
     nugget = max(fit.variogram.nugget - mean_noise, 0.0)
     note = f"{fit.note} Of the nugget {min(mean_noise, fit.variogram.nugget):.3g} is noise of the readings."
     return experimental, replace(fit, variogram=replace(fit.variogram, nugget=nugget), note=note)
+
+
+def _with_directions(
+    fit: VariogramFit, points: Floats, numbers: Floats, bearing_deg: float, reach_m: float
+) -> VariogramFit:
+    found = fit_directions(
+        points, numbers, fit.variogram, bearing_deg=bearing_deg, max_distance_m=reach_m, bin_m=reach_m / LAGS
+    )
+    if not found.clear:
+        return fit
+    along = found.variogram.range_m
+    note = (
+        f"{fit.note} Along the rows the range parameter is {along:.1f} m, across {found.ratio * along:.1f} m."
+    )
+    return replace(fit, variogram=found.variogram, note=note)
 
 
 def area_of_readings(coordinates: npt.ArrayLike) -> float:
