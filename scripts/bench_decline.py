@@ -1,23 +1,70 @@
-"""Measure the decline model on invented estates with known truth, beside plain practice.
+"""Measure zones and decline on invented estates with known truth, beside plain practice.
 
-Run as ``python scripts/bench_decline.py [estates per scenario]``; `scripts/bench.py decline` calls `measure`.
+Run: python scripts/bench_decline.py [--estates 13] [--minutes 40] [--seed 9001] [--vintages 3 5 8 12]
+     [--json FILE]
+
+Estates go round the scenarios until the number a scenario is done or the time is up; what was done is
+printed. Each is fitted with 3, 5, 8 and 12 vintages (or as asked), with and without counts of the stand.
+Seeds 31 to 39 were used while the model was tuned; figures to quote come from other seeds.
+
+Plain practice is the block's area-weighted mean yield regressed on the year: the fall over the series.
 """
 
 from __future__ import annotations
 
+import argparse
+import importlib.util
+import json
+import os
 import sys
 import time
 from collections.abc import Iterable
+from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
+from sklearn.metrics import adjusted_rand_score
 
-from vinemap.decline import fit_decline
+from vinemap.decline import Decline, fit_decline
+from vinemap.renewal import Money, decide_zones, default_methods, value_options
 from vinemap.simulate.scenarios import SCENARIOS
 from vinemap.simulate.series import ZoneSeries, simulate_zone_series
+from vinemap.zones import find_zones
 
 CLAIM = 0.8  # chance of decline from which a zone is claimed as declining
-COVERED_PCT = 90
+HOLDING = ("none", "bad_season", "biased_machine", "width_change", "weak_soil")  # nothing there to renew
+OWN_LENGTH = {"few_vintages", "many_blocks"}  # scenarios that are about their own size
+VINTAGES = (3, 5, 8, 12)
+TUNED_ON = range(31, 40)
+VINES_PER_HA = 1587
+HORIZON_YEAR = 2046
+TARGETS = """Targets: cover 87-93 % over all, no scenario below 80 %; area under the curve 0.95 at 8 and 0.85
+at 5 vintages; false renew at most 1 %; error at most half of plain practice's; ARI 0.7; told apart 90 %."""
+
+
+def run_estate(
+    scenario: str, estate: int, *, vintages: int | None, counted: bool, seed: int, draws: int = 400
+) -> pd.DataFrame:
+    """Fit one estate and put estimate and truth side by side, one row a zone."""
+    rng = np.random.default_rng([seed, list(SCENARIOS).index(scenario), estate, vintages or 0])
+    made = simulate_zone_series(scenario, rng=rng, vintages=vintages, counted=counted)
+    started = time.process_time()
+    found = fit_decline(
+        made.zone_vintage, made.zones, settlement=made.settlement, stand=made.stand,
+        renewals=made.renewals, horizon_year=HORIZON_YEAR, draws=draws, rng=rng,
+    )  # fmt: skip
+    seconds = time.process_time() - started
+    joined = found.zones.merge(made.truth, on=["zone_id", "block_id"], suffixes=("", "_true"))
+    joined["plain_loss_pct"] = joined["block_id"].map(plain_block_loss(made))
+    joined["future_inside"] = _inside_future(found.forecast, made.truth_future).to_numpy()
+    joined["renew"] = _advised(made, found) if scenario in HOLDING else np.nan
+    return joined.assign(
+        scenario=scenario, estate=f"{scenario}-{estate}", seconds=seconds, counted=counted,
+        series=made.zone_vintage["vintage"].nunique(),
+    )  # fmt: skip
 
 
 def measure(
@@ -26,26 +73,14 @@ def measure(
     estates: int = 4,
     vintages: int | None = None,
     counted: bool = True,
-    seed: int = 1,
+    seed: int = 31,
     draws: int = 400,
 ) -> pd.DataFrame:
-    """Fit every scenario's estates and put estimate and truth side by side, one row a zone."""
-    tables = []
-    for number, scenario in enumerate(scenarios):
-        for estate in range(estates):
-            rng = np.random.default_rng([seed, number, estate, vintages or 0])
-            made = simulate_zone_series(scenario, rng=rng, vintages=vintages, counted=counted)
-            started = time.perf_counter()
-            found = fit_decline(
-                made.zone_vintage, made.zones, settlement=made.settlement, stand=made.stand,
-                renewals=made.renewals, horizon_year=2046, draws=draws, rng=rng,
-            )  # fmt: skip
-            seconds = time.perf_counter() - started
-            joined = found.zones.merge(made.truth, on=["zone_id", "block_id"], suffixes=("", "_true"))
-            joined["plain_loss_pct"] = joined["block_id"].map(plain_block_loss(made))
-            joined = joined.join(_forecast_ten_years(found.forecast, made.truth_future), on="zone_id")
-            joined["future_inside"] = _inside_future(found.forecast, made.truth_future).to_numpy()
-            tables.append(joined.assign(scenario=scenario, estate=f"{scenario}-{estate}", seconds=seconds))
+    """Fit `estates` estates of every scenario; one row a zone."""
+    tables = [
+        run_estate(scenario, estate, vintages=vintages, counted=counted, seed=seed, draws=draws)
+        for scenario in scenarios for estate in range(estates)
+    ]  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
@@ -66,10 +101,18 @@ def plain_block_loss(made: ZoneSeries) -> pd.Series:
     return pd.Series(losses)
 
 
-def _forecast_ten_years(forecast: pd.DataFrame, future: pd.DataFrame) -> pd.DataFrame:
-    joined = forecast.merge(future, on=["zone_id", "year"], suffixes=("", "_true"))
-    ten = joined[joined["year"] == joined["year"].min() + 9].set_index("zone_id")
-    return ten[["keep_t_ha", "keep_t_ha_true"]]
+def _advised(made: ZoneSeries, found: Decline) -> np.ndarray:
+    """Tell for every zone whether the decision stage advises to renew it, at default money."""
+    zones = made.zones.assign(
+        vines=(made.zones["area_ha"] * VINES_PER_HA).round(),
+        row_spacing_m=3.0,
+        trellis_year=made.zones["year_planted"],
+    )
+    zones = zones.merge(found.zones[["zone_id", "missing_pct", "renewed_year"]], on="zone_id")
+    worth = value_options(
+        found.draws, zones, methods=default_methods(), money=Money(), rng=np.random.default_rng(7)
+    )
+    return (decide_zones(worth, zones, found)["advice"] == "renew").to_numpy(dtype=float)
 
 
 def _inside_future(forecast: pd.DataFrame, future: pd.DataFrame) -> pd.Series:
@@ -88,26 +131,33 @@ def area_under_curve(score: pd.Series, truth: pd.Series) -> float:
     return float((ranks[positive].sum() - count * (count + 1) / 2) / (count * (~positive).sum()))
 
 
+def _inside(table: pd.DataFrame, name: str) -> float:
+    """Share of zones whose truth lies in the 90 % interval."""
+    return float(table[f"{name}_true"].between(table[f"{name}_low"], table[f"{name}_high"]).mean())
+
+
 def summarise(table: pd.DataFrame) -> pd.Series:
     """Give the figures of one group of zones."""
     ranked = table[~table["borderline"] & (table["renewed_year_true"] == 0)]
     sound = table[(table["trouble"] == "") & (table["renewed_year_true"] == 0)]
+    falling = table[table["declining"]]
     error = (table["loss_pct"] - table["loss_pct_true"]).abs()
     plain = (table["plain_loss_pct"] - table["loss_pct_true"]).abs()
     return pd.Series({
         "zones": len(table),
-        "cover_loss": table["loss_pct_true"].between(table["loss_pct_low"], table["loss_pct_high"]).mean(),
-        "cover_decline": table["decline_pct_per_year_true"].between(
-            table["decline_pct_per_year_low"], table["decline_pct_per_year_high"]).mean(),
+        "cover_loss": _inside(table, "loss_pct"),
+        "cover_decline": _inside(table, "decline_pct_per_year"),
+        "cover_loss_falling": _inside(falling, "loss_pct"),
+        "cover_decline_falling": _inside(falling, "decline_pct_per_year"),
         "cover_future": table["future_inside"].mean(),
         "auc": area_under_curve(ranked["chance_declining"] + 1e-4 * ranked["loss_pct"], ranked["declining"]),
         "claimed_sound_pct": 100 * (sound["chance_declining"] > CLAIM).mean(),
+        "false_renew_pct": 100 * table["renew"].mean(),
         "found_pct": 100 * (ranked.loc[ranked["declining"], "chance_declining"] > CLAIM).mean(),
         "mae_loss": error.mean(),
         "mae_plain": plain.mean(),
         "bias": (table["loss_pct"] - table["loss_pct_true"]).mean(),
-        "bias_declining": (table["loss_pct"] - table["loss_pct_true"])[table["declining"]].mean(),
-        "seconds": table.groupby("estate")["seconds"].first().mean(),
+        "seconds": table.groupby("estate")["seconds"].first().median(),
     })  # fmt: skip
 
 
@@ -118,15 +168,120 @@ def report(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows).T
 
 
+def measure_zones(blocks: int = 20, *, seed: int = 9001) -> dict[str, Any]:
+    """Find the zones of invented blocks: a corner that falls by 40 %, a patch 30 % below, the rest sound.
+
+    Soil pattern 10 % and noise 6 % + 6 % (standard deviations of log yield), kriging errors given. Told apart
+    means: in different zones, and the falling one with the larger fall.
+    """
+    zone_tests = _load(Path(__file__).resolve().parents[1] / "tests" / "zones" / "conftest.py")
+    scores, apart, agreement = [], [], []
+    for number in range(blocks):
+        made = zone_tests.make_block(seed + number, vintages=8 if number % 2 else 5)
+        found = find_zones(
+            made.surfaces, made.errors, made.rows, outline=made.outline, block_id="A", min_area_ha=0.3,
+            min_segment_m=60.0,
+        )  # fmt: skip
+        label = np.full(made.spec.shape, -1)
+        for place, shape in enumerate(found.zones.geometry):
+            label[shapely.contains_xy(shape, *made.spec.centres())] = place
+        both = (made.truth >= 0) & (label >= 0)
+        scores.append(adjusted_rand_score(made.truth[both], label[both]))
+        falling, poor = (np.bincount(label[both & (made.truth == one)]).argmax()
+                         for one in (zone_tests.FALLING, zone_tests.POOR))  # fmt: skip
+        change = found.report.profile["change_pct"]
+        apart.append(falling != poor and change[falling] < change[poor])
+        agreement.append(found.report.agreement)
+    return {
+        "blocks": blocks, "ari_median": float(np.median(scores)), "ari_mean": float(np.mean(scores)),
+        "ari_least": float(np.min(scores)), "told_apart_pct": 100 * float(np.mean(apart)),
+        "agreement_median": float(np.median(agreement)),
+    }  # fmt: skip
+
+
+def _load(path: Path) -> ModuleType:
+    spec = importlib.util.spec_from_file_location("zone_blocks", path)
+    if spec is None or spec.loader is None:
+        raise FileNotFoundError(path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["zone_blocks"] = module  # dataclasses look their module up
+    spec.loader.exec_module(module)
+    return module
+
+
+def run_bench(
+    *,
+    estates: int = 13,
+    minutes: float = 40.0,
+    seed: int = 9001,
+    vintages: Iterable[int] = VINTAGES,
+    zone_blocks: int = 20,
+) -> dict[str, Any]:
+    """Run round the scenarios until `estates` of each are done or the time is up."""
+    until = time.monotonic() + 60 * minutes
+    zone_figures = measure_zones(zone_blocks, seed=seed) if zone_blocks else {}
+    tables: list[pd.DataFrame] = []
+    done = 0
+    for estate in range(estates):
+        for scenario in SCENARIOS:
+            if time.monotonic() > until:
+                break
+            for series in (None,) if scenario in OWN_LENGTH else tuple(vintages):
+                for counted in (True, False):
+                    tables.append(run_estate(scenario, estate, vintages=series, counted=counted, seed=seed))
+            done += 1
+    everything = pd.concat(tables, ignore_index=True)
+    groups = {
+        f"{series} vintages, stand {'counted' if counted else 'not counted'}": report(own)
+        for (series, counted), own in everything.groupby(["series", "counted"])
+    }
+    return {"seed": seed, "estates": done, "fits": len(tables), "zones": zone_figures, "decline": groups}
+
+
+def as_markdown(table: pd.DataFrame) -> str:
+    """Markdown table of figures, two decimals; coverage in percent."""
+    shown = table.copy()
+    for name in shown.columns[shown.columns.str.startswith("cover_")]:
+        shown[name] = 100 * shown[name]
+    shown = shown.rename(columns={
+        "cover_loss": "cover loss %", "cover_decline": "cover decline %",
+        "cover_loss_falling": "cover loss %, falling", "cover_decline_falling": "cover decline %, falling",
+        "cover_future": "cover forecast %",
+        "claimed_sound_pct": "claimed, sound %", "false_renew_pct": "false renew %", "found_pct": "found %",
+        "mae_loss": "error of loss, points", "mae_plain": "plain practice's", "bias": "bias, points",
+        "seconds": "CPU s",
+    })  # fmt: skip
+    digits = {"auc": 2, "CPU s": 1}
+    lines = ["| scenario | " + " | ".join(shown.columns) + " |", "| --- " * (1 + shown.shape[1]) + "|"]
+    for name, row in shown.iterrows():
+        cells = ["" if np.isnan(value) else f"{value:.{0 if key == 'zones' else digits.get(key, 1)}f}"
+                 for key, value in row.items()]  # fmt: skip
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
 def main() -> None:
-    estates = int(sys.argv[1]) if len(sys.argv) > 1 else 4
-    pd.set_option("display.width", 200)
-    for vintages in (8, 5):
-        for counted in (True, False):
-            print(f"\n{vintages} vintages, stand {'counted' if counted else 'not counted'}:")
-            names = [name for name in SCENARIOS if name not in {"many_blocks", "few_vintages"}]
-            table = measure(names, estates=estates, vintages=vintages, counted=counted)
-            print(report(table).round(2).to_string())
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--estates", type=int, default=13, help="a scenario; 13 x 17 scenarios are 221")
+    parser.add_argument("--minutes", type=float, default=40.0)
+    parser.add_argument("--seed", type=int, default=9001)
+    parser.add_argument("--vintages", type=int, nargs="+", default=list(VINTAGES))
+    parser.add_argument("--json", type=Path)
+    given = parser.parse_args()
+    if given.seed in TUNED_ON:
+        print(f"Seed {given.seed} was used for tuning; quote figures of another.", file=sys.stderr)
+    load = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
+    found = run_bench(estates=given.estates, minutes=given.minutes, seed=given.seed, vintages=given.vintages)
+    print(f"{found['estates']} estates, {found['fits']} fits, seed {found['seed']}{load}")
+    print(TARGETS)
+    print("\n| zones | figure |\n| --- | --- |")
+    for name, value in found["zones"].items():
+        print(f"| {name} | {value:.2f} |")
+    for name, table in found["decline"].items():
+        print(f"\n{name}:\n\n{as_markdown(table)}")
+    if given.json:
+        plain = found | {"decline": {name: one.to_dict("index") for name, one in found["decline"].items()}}
+        given.json.write_text(json.dumps(plain, indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -22,13 +22,17 @@ def bench():
 
 @pytest.mark.slow
 def test_eight_vintages_with_counts(bench):
+    """Intervals may be wider than their name (truth sits at none for most zones), never narrower."""
     table = bench.measure((*SOUND, *SICK), estates=2, vintages=8, seed=21)
-    figures = bench.summarise(table)
-    print(bench.report(table).round(2).to_string())
-    assert 0.86 <= figures["cover_loss"] <= 0.99
-    assert 0.86 <= figures["cover_decline"] <= 0.995
+    by_scenario = bench.report(table)
+    print(by_scenario.round(2).to_string())
+    figures = by_scenario.loc["ALL"]
+    assert figures["cover_loss"] >= 0.87
+    assert figures["cover_decline"] >= 0.87
+    assert by_scenario[["cover_loss", "cover_decline"]].min(axis=None) >= 0.80
     assert figures["auc"] >= 0.95
     assert figures["claimed_sound_pct"] <= 2.0
+    assert figures["false_renew_pct"] <= 1.0
     assert figures["mae_loss"] <= 0.5 * figures["mae_plain"]
 
 
@@ -42,6 +46,14 @@ def test_five_vintages_without_counts(bench):
     assert figures["cover_decline"] >= 0.84
     assert figures["auc"] >= 0.75
     assert figures["claimed_sound_pct"] <= 3.0
+    assert figures["false_renew_pct"] <= 1.0
+
+
+@pytest.mark.slow
+def test_zones_of_invented_blocks_come_back(bench):
+    figures = bench.measure_zones(6, seed=23)
+    assert figures["ari_median"] >= 0.7
+    assert figures["told_apart_pct"] >= 80
 
 
 def test_area_under_curve_against_known_case(bench):

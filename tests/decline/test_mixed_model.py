@@ -38,6 +38,7 @@ def test_same_seasons_and_scales_as_statsmodels(data, fit):
     priors = Priors(
         families=(),
         degrees=np.inf,
+        season_degrees=np.inf,
         sd_vintage=1.0,
         sd_block_vintage=1.0,
         sd_block=1.0,

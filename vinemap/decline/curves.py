@@ -28,6 +28,9 @@ MEDIAN_RATE = (
     0.03  # share of healthy yield a year; the estate's own spread re-weights it (see `RATE_EDGES_PCT`)
 )
 RATE_LOG_SD = 0.75
+# A fall of more than this in one year is a season or a machine: incidence rises 1 to 7.5 points a year
+# (Limestone Coast survey 2012-2019, handbook [S]), and vines lose their crop over years, not at once.
+LEAST_RATE, LARGEST_RATE = 0.007, 0.15
 LONGEST_LEAD_YEARS = 6.0  # loss that began longer ago than this before the first vintage counts as weak soil
 FIRST_SYMPTOM_AGE = 6.0  # years; Kaplan et al. 2016: first symptoms between years 6 and 10
 MIDPOINT_AGE = 20.0  # years; New Zealand 2013: 8 % of vines at mean age 12, risk rising from about 15 years
@@ -281,12 +284,17 @@ def classify_rate(family: IntArray, scores: FloatArray) -> IntArray:
     return np.where(loses, np.digitize(100 * steepest, RATE_EDGES_PCT), 0).astype(np.int64)
 
 
+def draw_rates(shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
+    """Draw yearly losses from the prior [share of healthy yield a year]."""
+    return _rate(rng.standard_normal(shape))
+
+
 def _rate(score: FloatArray) -> FloatArray:
-    return np.asarray(np.clip(MEDIAN_RATE * np.exp(RATE_LOG_SD * score), 0.007, 0.20))
+    return np.asarray(np.clip(MEDIAN_RATE * np.exp(RATE_LOG_SD * score), LEAST_RATE, LARGEST_RATE))
 
 
 def _s_rate(score: FloatArray) -> FloatArray:
-    return np.asarray(np.clip(0.45 * np.exp(0.45 * score), 0.15, 1.5))
+    return np.asarray(np.clip(0.40 * np.exp(0.40 * score), 0.15, 1.0))
 
 
 def _ceiling(score: FloatArray) -> FloatArray:

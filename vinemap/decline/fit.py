@@ -309,8 +309,8 @@ def _notes(
     uncounted = int((~standing.counted).sum())
     if uncounted:
         notes.append(
-            f"{uncounted} of {len(zones)} zones were never counted: missing vines are a guess (0-16 %), "
-            "and the loss shown takes that guess in."
+            f"{uncounted} of {len(zones)} zones were never counted: missing vines are a guess from how far "
+            "a zone lies below its block, and the loss shown takes that guess in."
         )
     if zones["year_planted"].isna().any():
         notes.append(

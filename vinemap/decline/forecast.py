@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from vinemap.decline.choices import anchored_slots
-from vinemap.decline.curves import FLOOR, CurveSpace, FloatArray, IntArray, trace_curves
+from vinemap.decline.curves import FLOOR, CurveSpace, FloatArray, IntArray, draw_rates, trace_curves
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import ChainDraws
 from vinemap.decline.stand import Stand, draw_symptomatic
@@ -16,10 +17,11 @@ PACE_SD = 0.15  # per root of a year: how far the pace of loss may stray from it
 ONSET_PER_YEAR = (
     0.02  # chance a year that a held zone sets in, if all zones of the estate declined; no source
 )
-UNCOUNTED_MISSING = (
-    0.9,
-    22.0,
-)  # beta prior of the missing share where nobody counted: mean 4 %, 95 % below 11 %
+# Missing share where nobody counted: four zones in five have few gaps, one in five many (weight, beta a, b);
+# soils within a block differ a little, some by far (weight, SD of log yield). Common practice, no source.
+UNCOUNTED_MISSING = ((0.8, 0.9, 30.0), (0.2, 2.0, 8.0))
+SOILS = ((0.75, 0.12), (0.25, 0.35))
+_SHARES = (np.arange(60) + 0.5) / 100
 DECLINE_STARTS_PCT = 0.5  # % of healthy a year; slower than this over three years is called holding
 
 
@@ -121,7 +123,8 @@ def trace_paths(
         zone = layout.series[position].zone
         vine[:, zone, after] = log_kept[:, position][:, after]
         first[:, zone] = np.nan
-    stand_kept = _stand_path(stand, vine.shape, now, rng)
+    guess = guess_missing(level[:, :zones], layout.place[0][:zones], rng=rng)
+    stand_kept = _stand_path(stand, guess, vine.shape, now, rng)
     full = np.where(
         stand.counted, 1.0, stand_kept[..., now]
     )  # a zone never counted yields what its stand lets it
@@ -168,7 +171,7 @@ def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Gener
     further = np.cumsum(np.minimum(np.diff(kept[..., now:], axis=2), 0.0) * (pace - 1), axis=2)
     chance = ONSET_PER_YEAR * (1 - held.mean(axis=1))[:, None]
     start = rng.exponential(1 / np.maximum(chance, 1e-6), (draws, series))
-    rate = np.clip(0.03 * np.exp(0.75 * rng.standard_normal((draws, series))), 0.007, 0.2)
+    rate = draw_rates((draws, series), rng)
     late = rate[..., None] * np.maximum(np.arange(1, ahead + 1) - start[..., None], 0.0)
     future = future + further - np.where(held[..., None], late, 0.0)
     out = np.concatenate(
@@ -177,7 +180,54 @@ def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Gener
     return np.asarray(np.log(out))
 
 
-def _stand_path(stand: Stand, shape: tuple[int, ...], now: int, rng: np.random.Generator) -> FloatArray:
+def guess_missing(level: FloatArray, block: IntArray, *, rng: np.random.Generator) -> FloatArray:
+    """Draw the share of missing vines where nobody counted, from how far a zone lies below its block.
+
+    Gaps that always were there lower a yield as weak soil does; which of both it is cannot be told without a
+    count, so the draws hold both.
+
+    Parameters
+    ----------
+    level : float array (draw, Z)
+        Log yield of the zones if healthy, in the stand they have.
+    block : int array (Z,)
+        Code of the block.
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    float array (draw, Z)
+
+    Examples
+    --------
+    >>> level = np.tile(np.log([20.0, 20.0, 14.0]), (2000, 1))
+    >>> drawn = guess_missing(level, np.zeros(3, dtype=int), rng=np.random.default_rng(1))
+    >>> bool(np.median(drawn[:, 0]) < 0.05 < np.median(drawn[:, 2]) < 0.2)
+    True
+    """
+    prior = np.zeros(_SHARES.size)
+    for weight, a, b in UNCOUNTED_MISSING:
+        prior += weight * np.exp(
+            (a - 1) * np.log(_SHARES) + (b - 1) * np.log1p(-_SHARES) - special.betaln(a, b)
+        )
+    same = block[:, None] == block[None, :]
+    others = same.sum(axis=1) - 1
+    mean = (level @ same - level) / np.maximum(others, 1)
+    wide = np.sqrt(1 + 1 / np.maximum(others, 1))
+    below = (level - mean)[..., None] - np.log1p(-_SHARES)  # what soil then has to explain
+    like = np.zeros(below.shape)
+    for weight, sd in SOILS:
+        spread = sd * wide[:, None]
+        like += weight / spread * np.exp(-0.5 * (below / spread) ** 2)
+    chance = prior * np.where((others > 0)[:, None], like, 1.0)
+    total = np.cumsum(chance, axis=2)
+    drawn = (total < rng.uniform(size=level.shape)[..., None] * total[..., -1:]).sum(axis=2)
+    return np.asarray(_SHARES[drawn] + (rng.uniform(size=level.shape) - 0.5) / 100)
+
+
+def _stand_path(
+    stand: Stand, guess: FloatArray, shape: tuple[int, ...], now: int, rng: np.random.Generator
+) -> FloatArray:
     """Draw stand by year: one error a zone and draw, growth after the last count by the counts' own trend."""
     draws, zones, span = shape
     error = rng.standard_normal((draws, zones, 1))
@@ -186,8 +236,7 @@ def _stand_path(stand: Stand, shape: tuple[int, ...], now: int, rng: np.random.G
     column = np.minimum(np.arange(span), now)
     missing = stand.missing[:, column] + error * stand.missing_sd[:, column]
     missing = missing + growth[..., None] * np.maximum(np.arange(span) - now, 0)
-    guess = rng.beta(*UNCOUNTED_MISSING, size=(draws, zones, 1))
-    return 1 - np.where(stand.counted[:, None], np.clip(missing, 0.0, 0.95), guess)
+    return 1 - np.where(stand.counted[:, None], np.clip(missing, 0.0, 0.95), guess[..., None])
 
 
 def make_draws(

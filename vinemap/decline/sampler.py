@@ -2,15 +2,19 @@
 
 Model, for series s (zone z, block b, variety c) in vintage v::
 
-    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + curve_k(v) + curve_k(b)(v) + curve_k(s)(v) +
-    e alpha_b ~ N(0, sd_block)  a_z ~ N(0, sd_zone)  u_v ~ N(0, sd_vintage)  w_cv ~ N(0, sd_variety)
-    b_bv ~ N(0, sd_block_vintage^2 + settlement variance)   e ~ N(0, sampling variance + sd_error^2 / lambda)
+    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + curve(v) + curve_b(v) + curve_s(v) + e
 
-lambda ~ Gamma(nu/2, nu/2) makes e Student-t. Vintage effects are independent with mean zero: a fall that all
-zones share stays possible as decline and possible as a run of poor seasons, in the proportion the two priors
-deserve. The estate has a curve, every block one that all its zones share and every zone one of its own; all
-are drawn with mu, alpha, a, u, w and b integrated out given all other curves (collapsed Gibbs), because
-drawing them in turn would leave a whole-block decline stuck in b_bv.
+    alpha_b ~ N(0, sd_block^2)                a_z ~ N(0, sd_zone^2)
+    u_v ~ N(0, sd_vintage^2 / lambda_v)       w_cv ~ N(0, sd_variety^2 / lambda_cv)
+    b_bv ~ N(0, sd_block_vintage^2 / lambda_bv + settlement variance)
+    e ~ N(0, sampling variance + sd_error^2 / lambda)
+
+Every lambda ~ Gamma(nu/2, nu/2) makes its term Student-t: one frosted season, or one wild yield, is no trend.
+Vintage effects are independent with mean zero: a fall that all zones share stays possible as decline and
+possible as a run of poor seasons, in the proportion the two priors deserve. The estate has a curve, every
+block one that all its zones share and every zone one of its own; all are drawn with mu, alpha, a, u, w and b
+integrated out given all other curves (collapsed Gibbs), because drawing them in turn would leave a
+whole-block decline stuck in b_bv.
 """
 
 from __future__ import annotations
@@ -53,6 +57,8 @@ class Priors:
         How alike zones of one block are in that (prior zones' worth).
     degrees : float
         Degrees of freedom of the errors; infinite for Gaussian.
+    season_degrees : float
+        The same for the seasons of estate, varieties and blocks: one season may be far worse than the others.
     families : tuple of int
         Kinds of decline offered (see `vinemap.decline.curves`); empty for none.
     """
@@ -64,10 +70,11 @@ class Priors:
     sd_zone: float = 0.3
     sd_error: float = 0.08
     declining: tuple[float, float] = (1.0, 3.0)
-    common: tuple[float, float] = (1.0, 4.0)
+    common: tuple[float, float] = (1.0, 3.0)
     estate: float = 0.05
     likeness: float = 4.0
     degrees: float = 6.0
+    season_degrees: float = 5.0
     families: tuple[int, ...] = (1, 2, 3)
 
 
@@ -130,6 +137,8 @@ class Sampler:
         self._prepare_block_design()
         self.sd = dict(zip(SD_NAMES, (0.2, 0.04, 0.06, 0.3, 0.15, 0.08), strict=True))
         self.weight = np.ones(self.shape)  # lambda of the Student-t errors
+        self.season_weight = np.ones(self.design.shape[2] - 2)  # of seasons, then of varieties' seasons
+        self.block_weight = np.ones((self.shape[0], self.shape[2]))
 
     def _prepare_design(self, reference: FloatArray | None, reference_sd: float) -> None:
         """Columns: intercept, one a vintage, one a variety and vintage (if several), level of reference."""
@@ -197,7 +206,12 @@ class Sampler:
         variance = np.full(self.design.shape[2], self.sd["variety"] ** 2)
         variance[0], variance[-1] = INTERCEPT_SD**2, INTERCEPT_SD**2
         variance[1 : 1 + vintages] = self.sd["vintage"] ** 2
+        variance[1:-1] /= self.season_weight
         return variance
+
+    def _season_variance(self) -> FloatArray:
+        """Prior variance of the seasons of blocks (B, V), the settlement's in it."""
+        return np.asarray(self.sd["block_vintage"] ** 2 / self.block_weight + self.layout.factor_variance)
 
     def _error_variance(self) -> FloatArray:
         variance = self.layout.noise_variance + self.sd["error"] ** 2 / self.weight
@@ -209,8 +223,7 @@ class Sampler:
         covariance = np.full((blocks, series, vintages, series, vintages), self.sd["block"] ** 2)
         covariance += self.sd["zone"] ** 2 * self.layout.same_zone[:, :, None, :, None]
         step = np.arange(vintages)
-        season = self.sd["block_vintage"] ** 2 + self.layout.factor_variance
-        covariance[:, :, step, :, step] += season.T[:, :, None, None]
+        covariance[:, :, step, :, step] += self._season_variance().T[:, :, None, None]
         flat = covariance.reshape(blocks, series * vintages, series * vintages)
         diagonal = np.arange(series * vintages)
         flat[:, diagonal, diagonal] += self._error_variance().reshape(blocks, -1)
@@ -244,7 +257,7 @@ class Sampler:
         blocks, series, _ = self.shape
         precision = np.where(self.layout.seen, 1 / self._error_variance(), 0.0).reshape(blocks, -1)
         inner = np.swapaxes(self.block_design, 1, 2) @ (self.block_design * precision[..., None])
-        season = 1 / (self.sd["block_vintage"] ** 2 + self.layout.factor_variance)
+        season = 1 / self._season_variance()
         level = np.full((blocks, 1), self.sd["block"] ** -2)
         prior = np.concatenate([level, np.full((blocks, series), self.sd["zone"] ** -2), season], axis=1)
         diagonal = np.arange(prior.shape[1])
@@ -264,26 +277,48 @@ class Sampler:
     # ------------------------------------------------------------------ scales
     def _draw_scales(self) -> None:
         vintages = self.shape[2]
-        priors, effect = self.priors, self.effect
-        known = np.zeros(vintages)
-        self.sd["vintage"] = self._draw_sd(effect[1 : 1 + vintages], known, priors.sd_vintage)
+        priors, season = self.priors, self.effect[1:-1]
+        self._draw_season_weights(season)
+        scaled = season * np.sqrt(self.season_weight)
+        self.sd["vintage"] = self._draw_sd(scaled[:vintages], priors.sd_vintage)
         if self.several:
-            own = effect[1 + vintages : -1]
-            self.sd["variety"] = self._draw_sd(own, np.zeros(own.size), priors.sd_variety)
+            self.sd["variety"] = self._draw_sd(scaled[vintages:], priors.sd_variety)
         had = self.layout.seen.any(axis=1)
         self.sd["block_vintage"] = self._draw_sd(
-            self.block_season[had], self.layout.factor_variance[had], priors.sd_block_vintage
-        )
+            self.block_season[had], priors.sd_block_vintage, self.layout.factor_variance[had],
+            self.block_weight[had],
+        )  # fmt: skip
         level = self.block_level
-        self.sd["block"] = self._draw_sd(level, np.zeros(level.size), priors.sd_block)
+        self.sd["block"] = self._draw_sd(level, priors.sd_block)
         zone = self.zone_level[self.counted_level]
-        self.sd["zone"] = self._draw_sd(zone, np.zeros(zone.size), priors.sd_zone)
+        self.sd["zone"] = self._draw_sd(zone, priors.sd_zone)
         self._draw_error()
 
-    def _draw_sd(self, values: FloatArray, known: FloatArray, scale: float) -> float:
+    def _draw_season_weights(self, season: FloatArray) -> None:
+        if not np.isfinite(self.priors.season_degrees):
+            return
+        weights, vintages = _weight_grid(self.priors.season_degrees), self.shape[2]
+        sd = np.where(np.arange(season.size) < vintages, self.sd["vintage"], self.sd["variety"])
+        variance = sd[:, None] ** 2 / weights
+        self.season_weight = weights[self._pick_normal(season, variance)]
+        variance = self.sd["block_vintage"] ** 2 / weights + self.layout.factor_variance[..., None]
+        self.block_weight = weights[self._pick_normal(self.block_season, variance)]
+
+    def _pick_normal(self, values: FloatArray, variance: FloatArray) -> IntArray:
+        """Draw one of the variances (last axis) for each value, normal about zero."""
+        fit = -0.5 * (np.log(variance) + values[..., None] ** 2 / variance)
+        return np.asarray(np.argmax(fit + self.rng.gumbel(size=fit.shape), axis=-1))
+
+    def _draw_sd(
+        self,
+        values: FloatArray,
+        scale: float,
+        known: FloatArray | None = None,
+        weight: FloatArray | None = None,
+    ) -> float:
         """Draw a standard deviation on `SD_GRID` under a half-normal prior, known variances added."""
-        if known.any():
-            variance = SD_GRID[:, None] ** 2 + known[None, :]
+        if known is not None and weight is not None:
+            variance = SD_GRID[:, None] ** 2 / weight[None, :] + known[None, :]
             fit = -0.5 * (np.log(variance) + values[None, :] ** 2 / variance).sum(axis=1)
         else:
             fit = -values.size * np.log(SD_GRID) - 0.5 * (values**2).sum() / SD_GRID**2
@@ -296,9 +331,7 @@ class Sampler:
         if np.isfinite(self.priors.degrees):
             weights = _weight_grid(self.priors.degrees)
             variance = noise[:, None] + self.sd["error"] ** 2 / weights
-            fit = -0.5 * (np.log(variance) + residual[:, None] ** 2 / variance)
-            drawn = np.argmax(fit + self.rng.gumbel(size=fit.shape), axis=1)
-            self.weight[seen] = weights[drawn]
+            self.weight[seen] = weights[self._pick_normal(residual, variance)]
         variance = noise + SD_GRID[:, None] ** 2 / self.weight[seen]
         fit = -0.5 * (np.log(variance) + residual**2 / variance).sum(axis=1)
         fit += -0.5 * (SD_GRID / self.priors.sd_error) ** 2 + np.log(SD_GRID)
