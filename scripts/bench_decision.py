@@ -5,9 +5,10 @@ Run as ``python scripts/bench_decision.py [estates per scenario]``; scripts/benc
 
 Perfect knowledge knows every zone's healthy yield, stand, symptoms and future; prices, costs and takes are as
 uncertain to it as to everyone, and the same draws judge all. Two ways of using vinemap are measured: decided
-once, after the first decision's vintage for all winters ahead, with no second thoughts; and decided anew
-every winter for five winters, each time with the vintage that has come in, doing only what is due that winter
-(the plan of the fifth winter is then carried out). Mobilisation is shared within a block for all.
+once, for all winters ahead, with no second thoughts; and decided anew every winter for four winters, each
+time with the vintage that has come in, doing only what is due that winter (the plan of the fourth is then
+carried out). Later vintages are drawn from the true future with the generator's noise, without new counts.
+Mobilisation is shared within a block for all.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +25,7 @@ import pandas as pd
 from vinemap.decline import fit_decline
 from vinemap.renewal import Money, Valuation, decide_zones, default_methods, plan_programme, value_options
 from vinemap.renewal.example import ExampleDraws
-from vinemap.simulate.series import ZoneSeries, simulate_zone_series
+from vinemap.simulate.series import Noise, ZoneSeries, simulate_zone_series
 
 SCENARIOS = (
     "focal",
@@ -44,7 +45,7 @@ TONNAGES = (8.0, 10.0, 12.0, 14.0, 16.0)  # [t/ha] practice "when the block fall
 FIRST_WINTER = 2026
 EXPECTED, CAREFUL = "programme by expected value", "programme with a chance of at least 0.8"
 CHANCE = 0.8
-WINTERS = 5  # in which the decision is taken anew
+WINTERS = 4  # in which the decision is taken anew
 
 Choice = tuple[str, str, int]  # zone, method, winter
 
@@ -72,11 +73,11 @@ def run_estate(
 ) -> Outcome:
     """Simulate, fit, value and decide one estate; judge every policy by the truth."""
     rng = np.random.default_rng([seed, SCENARIOS.index(scenario), estate, vintages])
-    last = FIRST_WINTER + winters - 1
     made = simulate_zone_series(
-        scenario, rng=rng, vintages=vintages + winters - 1, last_vintage=last,
-        horizon_years=HORIZON_YEARS, counted=counted,
+        scenario, rng=rng, vintages=vintages, last_vintage=FIRST_WINTER, horizon_years=HORIZON_YEARS,
+        counted=counted,
     )  # fmt: skip
+    made = observe_ahead(made, winters - 1, rng)
     zones = zone_table(made)
     truth = value(truth_draws(made, draws), zones, FIRST_WINTER)
     begin = time.perf_counter()
@@ -94,6 +95,31 @@ def run_estate(
     return Outcome(scenario, estate, vintages, values, seconds)
 
 
+def observe_ahead(made: ZoneSeries, years: int, rng: np.random.Generator) -> ZoneSeries:
+    """Add vintages after the last one: the true course of every zone if kept, with the generator's noise."""
+    sd = Noise()
+    ahead = made.truth_future[made.truth_future["year"] <= FIRST_WINTER + years]
+    table = ahead.merge(made.zones[["zone_id", "block_id", "variety"]], on="zone_id")
+    table = table.rename(columns={"year": "vintage"})
+    log = np.log(np.maximum(table["keep_t_ha"].to_numpy(dtype=float), 1e-3))
+    keys = {"vintage": sd.vintage, "variety": sd.variety, "block_id": sd.block, "zone_id": sd.zone}
+    for key, size in keys.items():
+        groups = table.groupby(["vintage"] if key == "vintage" else [key, "vintage"]).ngroup().to_numpy()
+        log += rng.normal(0.0, size, groups.max(initial=0) + 1)[groups]
+    pairs = table[["block_id", "vintage"]].drop_duplicates().assign(factor_se=sd.settlement)
+    pairs["error"] = rng.normal(0.0, sd.settlement, len(pairs))
+    log += table.merge(pairs, on=["block_id", "vintage"])["error"].to_numpy() if len(table) else 0.0
+    seen = np.exp(log + rng.normal(0.0, sd.sampling, len(table)))
+    later = table[["zone_id", "vintage"]].assign(
+        yield_t_ha=seen, yield_se_t_ha=sd.sampling * seen, readings=500
+    )
+    return replace(
+        made,
+        zone_vintage=pd.concat([made.zone_vintage, later], ignore_index=True),
+        settlement=pd.concat([made.settlement, pairs.drop(columns="error")], ignore_index=True),
+    )
+
+
 def decide(
     made: ZoneSeries, zones: pd.DataFrame, winter: int, draws: int, rng: np.random.Generator
 ) -> dict[str, list[Choice]]:
@@ -103,8 +129,8 @@ def decide(
     """
     known = [one[one["vintage"] <= winter] for one in (made.zone_vintage, made.settlement, made.stand)]
     found = fit_decline(
-        known[0], made.zones, settlement=known[1], stand=known[2],
-        horizon_year=FIRST_WINTER + HORIZON_YEARS + WINTERS, draws=draws, rng=rng,
+        known[0], made.zones, settlement=known[1], stand=known[2], renewals=made.renewals,
+        horizon_year=FIRST_WINTER + HORIZON_YEARS, draws=draws, rng=rng,
     )  # fmt: skip
     seen = value(found.draws, zones.merge(found.zones[["zone_id", "missing_pct"]], on="zone_id"), winter)
     advice = decide_zones(seen, zones, found)
@@ -139,6 +165,10 @@ def decide_anew(
 def zone_table(made: ZoneSeries) -> pd.DataFrame:
     """Zones with the spacing and trellis that the money needs."""
     return made.zones.assign(
+        renewed_year=made.truth.set_index("zone_id")["renewed_year"]
+        .loc[made.zones["zone_id"]]
+        .replace(0, np.nan)
+        .to_numpy(),
         vines=(made.zones["area_ha"] * VINES_PER_HA).round(),
         row_spacing_m=ROW_SPACING_M,
         trellis_year=made.zones["year_planted"],
@@ -147,19 +177,17 @@ def zone_table(made: ZoneSeries) -> pd.DataFrame:
 
 def truth_draws(made: ZoneSeries, draws: int) -> ExampleDraws:
     """Give the truth after the first decision's vintage as draws that are all the same."""
-    past = made.truth_vintage.rename(columns={"vintage": "year"})
-    keep = pd.concat([past[["zone_id", "year", "keep_t_ha"]], made.truth_future])
-    keep = keep.pivot(index="zone_id", columns="year", values="keep_t_ha")
-    truth = made.truth.set_index("zone_id").loc[keep.index]
-    now = past[past["year"] == FIRST_WINTER].set_index("zone_id").loc[keep.index]
+    ahead = made.truth_future.pivot(index="zone_id", columns="year", values="keep_t_ha")
+    truth = made.truth.set_index("zone_id").loc[ahead.index]
+    last = made.truth_vintage[made.truth_vintage["vintage"] == FIRST_WINTER].set_index("zone_id")
+    now = last.loc[ahead.index]
 
     def tiled(values: Any) -> np.ndarray:
         numbers = np.asarray(values, dtype=float)
         return np.broadcast_to(numbers, (draws, *numbers.shape)).copy()
 
-    ahead = keep.loc[:, FIRST_WINTER + 1 :]
     return ExampleDraws(
-        zone_ids=list(keep.index),
+        zone_ids=list(ahead.index),
         years=ahead.columns.to_numpy(dtype=np.int64),
         keep_t_ha=tiled(ahead),
         healthy_t_ha=tiled(truth["healthy_t_ha"]),
@@ -192,13 +220,8 @@ def by_tonnage(made: ZoneSeries, zones: pd.DataFrame, tonnes: float) -> list[Cho
     """Cut a block in the first winter after its yield lay below this: the last vintage seen, then truth."""
     seen = made.zone_vintage[["zone_id", "vintage", "yield_t_ha"]].rename(columns={"vintage": "year"})
     seen = seen[seen["year"] == FIRST_WINTER]
-    past = made.truth_vintage.rename(columns={"vintage": "year"})
-    ahead = pd.concat(
-        [past[past["year"] > FIRST_WINTER][["zone_id", "year", "keep_t_ha"]], made.truth_future]
-    )
-    table = pd.concat([seen, ahead.rename(columns={"keep_t_ha": "yield_t_ha"})]).merge(
-        zones[["zone_id", "block_id", "area_ha"]], on="zone_id"
-    )
+    ahead = made.truth_future.rename(columns={"keep_t_ha": "yield_t_ha"})
+    table = pd.concat([seen, ahead]).merge(zones[["zone_id", "block_id", "area_ha"]], on="zone_id")
     table["t"] = table["yield_t_ha"] * table["area_ha"]
     sums = table.groupby(["block_id", "year"])[["t", "area_ha"]].sum()
     low = (sums["t"] / sums["area_ha"])[lambda one: one < tonnes].reset_index()
