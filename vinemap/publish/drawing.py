@@ -118,10 +118,13 @@ def draw_block_map(
 
 def _zone_parts(zones: gpd.GeoDataFrame, frame: _Frame) -> list[str]:
     shapes = zones.geometry.to_crs(WEB_MERCATOR)
-    return [
-        f'<path d="{frame.path(shape)}" fill="url(#hatch-{escape(advice, quote=True)})" stroke="{INK}"/>'
+    fills = [
+        f'<path d="{frame.path(shape)}" fill="url(#hatch-{escape(advice, quote=True)})"/>'
         for shape, advice in zip(shapes, zones["advice"], strict=True)
     ]
+    borders = [f'<path d="{frame.path(shape)}" fill="none" stroke' for shape in shapes]
+    # A light line under the dark one: a border shows between two dark zones too.
+    return [*fills, *(f'{one}="#fff" stroke-width="2.6"/>{one}="{INK}"/>' for one in borders)]
 
 
 def _row_parts(rows: gpd.GeoDataFrame, frame: _Frame) -> list[str]:
@@ -145,25 +148,44 @@ def _tag_parts(
     zones: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: _Frame, display: Display
 ) -> list[str]:
     words = texts_in(display.language)
-    spots = frame.place(
-        shapely.get_coordinates(zones.geometry.to_crs(WEB_MERCATOR).representative_point().array)
-    )
-    out = []
-    for (x, y), zone_id, block_id, advice in zip(
-        spots, zones["zone_id"], zones["block_id"], zones["advice"], strict=True
+    out: list[str] = []
+    taken: list[tuple[float, float, float, float]] = []
+    for shape, zone_id, block_id, advice in zip(
+        zones.geometry.to_crs(WEB_MERCATOR), zones["zone_id"], zones["block_id"], zones["advice"], strict=True
     ):
         text = f"{zone_id.removeprefix(block_id + '-')} {words.get('letter_' + advice, '?')}"
         half = 5 + 3.6 * len(text)
+        x, y = _free_spot(shape, frame, half, taken)
+        taken.append((x - half, y - 9, x + half, y + 9))
         out.append(
             f'<rect x="{x - half:.1f}" y="{y - 9:.1f}" width="{2 * half:.1f}" height="18" rx="9" fill="#fff" '
             f'stroke="{INK}"/><text x="{x:.1f}" y="{y + 4:.1f}" class="tag">{escape(text)}</text>'
         )
     if len(points):
         for x, y in frame.place(shapely.get_coordinates(points.geometry.to_crs(WEB_MERCATOR).array)):
-            out.append(
-                f'<path d="M{x - 4:.1f} {y:.1f}h8M{x:.1f} {y - 4:.1f}v8" stroke="{INK}" stroke-width="2"/>'
-            )
+            cross = f'<path d="M{x - 4:.1f} {y:.1f}h8M{x:.1f} {y - 4:.1f}v8" stroke'
+            out.append(f'{cross}="#fff" stroke-width="4"/>{cross}="{INK}" stroke-width="2"/>')
     return out
+
+
+def _free_spot(
+    shape: Any, frame: _Frame, half: float, taken: list[tuple[float, float, float, float]]
+) -> tuple[float, float]:
+    """Place for a tag inside a zone, clear of the tags before it; the zone's middle if none is clear."""
+    west, south, east, north = shape.bounds
+    middle = shapely.get_coordinates(shape.representative_point())
+    steps = np.linspace(0.08, 0.92, 11)
+    grid = np.array([(west + (east - west) * a, south + (north - south) * b) for a in steps for b in steps])
+    inside = grid[shapely.contains_xy(shape, grid)]
+    order = np.hypot(*(inside - middle).T).argsort()
+    for x, y in frame.place(np.vstack([middle, inside[order]])):
+        box = (x - half, y - 9, x + half, y + 9)
+        if not any(
+            box[0] < one[2] and box[2] > one[0] and box[1] < one[3] and box[3] > one[1] for one in taken
+        ):
+            return float(x), float(y)
+    ((x, y),) = frame.place(middle)
+    return float(x), float(y)
 
 
 def _scale_bar(pixels_per_metre: float, y: float, display: Display) -> str:

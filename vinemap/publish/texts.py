@@ -170,7 +170,7 @@ _ENGLISH = {
     # cautions
     "cautions": "Cautions",
     "run_notes": "What weakens this run: {n} notes",
-    "more_notes": "{n} more notes on this run stand below the map.",
+    "more_notes": "Further notes on this run, below the map: {n}.",
     "caution_estimate": "Estimates, not certainties: intervals hold 90 % of what the model thinks possible. "
     "Look at the vines before anyone cuts.",
     "caution_cause": "Hints of cause come from the pattern of yield alone; a laboratory or a trained eye decides.",
@@ -352,7 +352,7 @@ _SPANISH = {
     "what_if_before": "Con las cifras propias de la finca el consejo es: {advice}.",
     "cautions": "Precauciones",
     "run_notes": "Lo que debilita este cálculo: {n} notas",
-    "more_notes": "Hay {n} notas más sobre este cálculo bajo el mapa.",
+    "more_notes": "Otras notas sobre este cálculo, bajo el mapa: {n}.",
     "caution_estimate": "Son estimaciones, no certezas: los intervalos contienen el 90 % de lo que el modelo cree "
     "posible. Mire las cepas antes de que nadie corte.",
     "caution_cause": "Los indicios de causa salen solo del patrón de rendimiento; decide un laboratorio o un ojo experto.",

@@ -87,7 +87,7 @@ const VMMap = ((map) => {
   function style(zone) {
     const picked = zone.zone_id === state.zone, other = zone.zone_id === state.other;
     const fill = state.mode === "advice" ? `url(#hatch-${zone.advice})` : VM.colour(state.mode, values[state.mode](zone));
-    return { fillColor: fill, fillOpacity: covered(zone) ? 0 : 1, color: other ? "#8a5800" : "#25211c", weight: picked ? 4 : other ? 3 : 1, opacity: 1, dashArray: other && !picked ? "6 4" : null };
+    return { fillColor: fill, fillOpacity: covered(zone) ? 0 : 1, color: other ? "#8a5800" : !picked && state.mode === "advice" && zone.advice === "renew" ? "#fbf9f4" : "#25211c", weight: picked ? 4 : other ? 3 : 1, opacity: 1, dashArray: other && !picked ? "6 4" : null };
   }
   function addZones() {
     for (const zone of zones) {
