@@ -355,3 +355,11 @@ def test_nothing_of_the_users_frame_is_altered():
     before = frame.copy()
     read_frame(frame, "harvest")
     pd.testing.assert_frame_equal(frame, before)
+
+
+def test_good_copy_of_a_refused_row_is_kept(tmp_path):
+    """Found by fuzzing: a row refused for its speed took its good copy with it."""
+    (tmp_path / "a.csv").write_text(HEADER + GOOD.replace("1.2", "x") + GOOD + GOOD, encoding="utf-8")
+    taken = read_source(tmp_path / "a.csv", "harvest")
+    assert taken.table["source_row"].tolist() == [3]
+    assert taken.refused["source_row"].tolist() == [2, 4]

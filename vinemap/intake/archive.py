@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import struct
 import tempfile
 import zipfile
 import zlib
@@ -18,6 +19,11 @@ MAX_MEMBERS = 10_000
 MAX_RATIO = 400  # a log of numbers shrinks 5- to 20-fold; zero-filled bombs 1000-fold
 RATIO_FROM_BYTES = 50 << 20
 _CHUNK = 1 << 20
+# What the zip module raises on damage: offsets before the start, names that are no text, other methods, ...
+_DAMAGE = (
+    zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError, OSError, ValueError,
+    LookupError, struct.error,
+)  # fmt: skip
 # ISO 11783-10: the main file, and the files that it may refer to.
 TASK_NAME = "TASKDATA.XML"
 TASK_FILE = re.compile(r"^(?:TASKDATA\.XML|[A-Z]{3}\d{5}\.(?:XML|BIN))$", re.IGNORECASE)
@@ -144,7 +150,7 @@ def unpacked(path: Path) -> Iterator[Path]:
                 for one in members:
                     if _belongs(PurePosixPath(one.filename), PurePosixPath(main.filename)):
                         _extract(archive, one, Path(folder))
-        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError) as error:
+        except _DAMAGE as error:
             raise IntakeError(
                 f"The zip file cannot be opened: {error}.",
                 where=path.name,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from vinemap.intake.convert import Job, missing_column
@@ -53,11 +54,18 @@ def tidy_harvest(job: Job) -> gpd.GeoDataFrame:
         geometry=points.to_numpy(),
         crs=WGS84,
     )
-    repeated = frame.assign(x=frame.geometry.x, y=frame.geometry.y).duplicated(
-        ["machine", "time", "x", "y", *_QUANTITIES]
-    )
-    job.refusals.add(repeated, "the same reading stands in the file twice")
+    job.refusals.add(_repeated(frame, job.refusals.kept), "the same reading stands in the file twice")
     return check_table(frame, READINGS, where=job.where)
+
+
+def _repeated(frame: gpd.GeoDataFrame, kept: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Rows that say what an earlier one said; one that was refused does not count as said."""
+    names = ["machine", "time", "x", "y", *_QUANTITIES]
+    places = np.flatnonzero(kept)
+    said = frame.assign(x=frame.geometry.x, y=frame.geometry.y).iloc[places][names]
+    out = np.zeros(len(frame), dtype=bool)
+    out[places[said.duplicated().to_numpy()]] = True
+    return out
 
 
 def _machines(job: Job) -> pd.Series:

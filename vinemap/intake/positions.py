@@ -165,7 +165,7 @@ def layer_geometry(job: Job) -> Any:
 
 
 def _unfinished(geometry: Any) -> Any:
-    """Shapes with a coordinate that is NaN or infinite: readers let NaN pass in GeoJSON (RFC 8259 does not)."""
+    """Shapes with a coordinate that is NaN or infinite; RFC 8259 forbids NaN, readers let it pass."""
     coordinates, owner = shapely.get_coordinates(geometry.to_numpy(), return_index=True)
     out = np.zeros(len(geometry), dtype=bool)
     out[owner[~np.isfinite(coordinates).all(axis=1)]] = True
