@@ -28,7 +28,7 @@ from scipy.spatial import cKDTree
 from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
 from vinemap.simulate import DEMO_BLOCKS, DEMO_MACHINES, simulate_estate
 from vinemap.surface import LocalBlockKriging, cross_validate_rows, estimate_variogram
-from vinemap.surface.surfaces import ERROR_CV, area_of_readings, split_nugget
+from vinemap.surface.surfaces import ERROR_CV, area_of_readings, split_nugget, straddle_variance
 
 VINTAGE = 2026
 BLOCKS = ("B04", "B05", "B08", "B09")  # two shared by machines; missing vines; dying all over
@@ -167,12 +167,16 @@ def score_surface(
     where = np.column_stack([kept.geometry.x, kept.geometry.y])
     value = kept["yield_t_ha"].to_numpy(float)
     variogram = estimate_variogram(where, value)[1].variogram
-    ground = split_nugget(
-        variogram,
-        reading_area_m2=area_of_readings(where),
-        error_variance=(ERROR_CV * value.mean()) ** 2,
-    )
+    area = area_of_readings(where)
+    ground = split_nugget(variogram, reading_area_m2=area, error_variance=(ERROR_CV * value.mean()) ** 2)
     mean, error = LocalBlockKriging(ground).fit(where, value).predict(cells, return_std=True)
+    straddle = straddle_variance(
+        variogram.nugget - ground.nugget,
+        reading_area_m2=area,
+        row_spacing_m=float(block["row_spacing_m"]),
+        block_m=10.0,
+    )
+    error = np.sqrt(error**2 + straddle)
     crossed = cross_validate_rows(
         where,
         value,

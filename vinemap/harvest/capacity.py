@@ -18,8 +18,8 @@ def find_over_capacity(
 ) -> pd.DataFrame:
     """Give the share of a block's ground that bore more than the cleaning system is rated for.
 
-    Above its rated load a cleaning system leaves more leaf in the crop and blows more grapes out: losses there
-    are hidden from the yield sensor, and MOG is higher.
+    Above its rated load a cleaning system leaves more leaf in the crop and blows more grapes out: losses
+    there are hidden from the yield sensor, and MOG is higher.
 
     Parameters
     ----------

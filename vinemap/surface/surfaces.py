@@ -25,6 +25,8 @@ ERROR_CV = 0.07  # random error of one reading; sensors 5 to 10 %, common practi
 LARGEST_AREA_M2 = 40.0  # 5 s at 2.7 m/s on 3 m rows; sparser readings do not cover the ground; no source
 AREA_NEIGHBOURS = 16  # readings counted to find how densely they lie
 AREA_SAMPLE = 2000  # readings at which that is looked up
+USUAL_ROW_M = 3.0  # between rows, where it is not told; common practice, no source
+STRADDLE = 1.5  # 1 by geometry (see `straddle_variance`), the rest delay and smear left over; recovered truth
 STRETCH = 1.5  # of the range that has the area of a reading: it is long, narrow, smeared; recovered truth
 
 
@@ -70,6 +72,7 @@ def krige_grid(
     threads: int = 1,
     reading_area_m2: float | None = None,
     bearing_deg: float | None = None,
+    row_spacing_m: float = USUAL_ROW_M,
 ) -> Surface:
     """Krige block means onto the cells of a grid inside an outline.
 
@@ -112,6 +115,8 @@ def krige_grid(
     bearing_deg : float, optional
         Of the rows, clockwise from grid north [degrees]: ranges along and across them may then differ where
         the readings show it clearly, and blocks lie along the rows.
+    row_spacing_m : float
+        Distance between rows [m]: with the area of a reading it gives its length.
 
     Returns
     -------
@@ -155,8 +160,15 @@ def krige_grid(
         variogram, note = fit.variogram, fit.note
         reading_area_m2 = area_of_readings(points) if reading_area_m2 is None else reading_area_m2
     error = 0.0 if noise.any() else (ERROR_CV * float(numbers.mean())) ** 2
+    ground = split_nugget(variogram, reading_area_m2=reading_area_m2 or 0.0, error_variance=error)
+    straddle = straddle_variance(
+        variogram.nugget - ground.nugget,
+        reading_area_m2=reading_area_m2 or 0.0,
+        row_spacing_m=row_spacing_m,
+        block_m=block_m,
+    )
     model = LocalBlockKriging(
-        split_nugget(variogram, reading_area_m2=reading_area_m2 or 0.0, error_variance=error),
+        ground,
         neighbours=neighbours,
         block_m=block_m,
         discretisation=discretisation,
@@ -164,7 +176,7 @@ def krige_grid(
         share_within_m=0.0 if shared_cells == 1 else shared_cells * spec.cell_m,
         threads=threads,
     ).fit(points, numbers, noise)
-    mean, standard_error, blank = _fill(model, spec, inside, max_distance_m)
+    mean, standard_error, blank = _fill(model, spec, inside, max_distance_m, straddle)
     if blank:
         note += f" No data in {blank:.1%} of the outline, further than {max_distance_m:g} m from a reading."
     return Surface(Grid(mean, spec), Grid(standard_error, spec), variogram, experimental, note)
@@ -298,13 +310,50 @@ def split_nugget(variogram: Variogram, *, reading_area_m2: float, error_variance
     return replace(variogram, nugget=error_variance, further=(*variogram.further, ground))
 
 
+def straddle_variance(
+    ground_variance: float, *, reading_area_m2: float, row_spacing_m: float, block_m: float
+) -> float:
+    """Give the variance of a block mean from readings across its edge.
+
+    Where within such a reading the crop was is not known. Let the ground vary from place to place with
+    variance W for 1 m2, so that readings of length L on rows s apart vary by W / (L s). Of a reading across
+    the edge with a part f of it inside, the sum within the block is uncertain by W s L f (1 - f), on average
+    W s L / 6; a block of side B has two such ends on each of B / s rows. Its mean is uncertain by W L / (3 B^3).
+
+    Parameters
+    ----------
+    ground_variance : float
+        Variance of readings from the ground they stand for [values squared].
+    reading_area_m2, row_spacing_m, block_m : float
+        L s [m2], s [m] and B [m].
+
+    Returns
+    -------
+    float
+        [values squared]
+
+    Examples
+    --------
+    >>> round(straddle_variance(10.0, reading_area_m2=24.0, row_spacing_m=3.0, block_m=10.0), 3)
+    0.96
+    """
+    if block_m <= 0 or ground_variance <= 0:
+        return 0.0
+    length = reading_area_m2 / row_spacing_m
+    return STRADDLE * ground_variance * reading_area_m2 * length / (3.0 * block_m**3)
+
+
 def _fill(
-    model: LocalBlockKriging, spec: GridSpec, inside: npt.NDArray[np.bool_], max_distance_m: float
+    model: LocalBlockKriging,
+    spec: GridSpec,
+    inside: npt.NDArray[np.bool_],
+    max_distance_m: float,
+    straddle: float,
 ) -> tuple[Floats, Floats, float]:
     easting, northing = spec.centres()
     mean, variance, nearest = model.predict_parts(np.column_stack([easting[inside], northing[inside]]))
     far = ~(nearest <= max_distance_m)
     mean[far], variance[far] = np.nan, np.nan
     grids = np.full((2, *spec.shape), np.nan)
-    grids[0][inside], grids[1][inside] = mean, np.sqrt(variance)
+    grids[0][inside], grids[1][inside] = mean, np.sqrt(variance + straddle)
     return grids[0], grids[1], float(far.mean())
