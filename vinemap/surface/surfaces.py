@@ -318,7 +318,8 @@ def straddle_variance(
     Where within such a reading the crop was is not known. Let the ground vary from place to place with
     variance W for 1 m2, so that readings of length L on rows s apart vary by W / (L s). Of a reading across
     the edge with a part f of it inside, the sum within the block is uncertain by W s L f (1 - f), on average
-    W s L / 6; a block of side B has two such ends on each of B / s rows. Its mean is uncertain by W L / (3 B^3).
+    W s L / 6; a block of side B has two such ends on each of B / s rows. So its mean is uncertain by
+    W L / (3 B^3).
 
     Parameters
     ----------
