@@ -322,6 +322,12 @@ def valued(layers):
 
 
 @pytest.fixture(scope="session")
+def sixty_zones() -> dict[str, pd.DataFrame]:
+    """More zones than the page lists at once."""
+    return make_layers((3,) * 20)
+
+
+@pytest.fixture(scope="session")
 def six_zones() -> dict[str, pd.DataFrame]:
     """One block of six zones, each with as long a reason and hint as the stages write."""
     made = make_layers((6,))

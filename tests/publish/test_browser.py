@@ -19,7 +19,7 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
 @pytest.fixture(scope="module")
-def files(layers, valued, grid, tmp_path_factory) -> dict[str, Path]:
+def files(layers, valued, sixty_zones, grid, tmp_path_factory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     estate = EstateLabel("Brolga Reach", "AUD")
     surfaces = [MapSurface("yield", "B1", 2026, grid), MapSurface("loss", "B1", None, grid)]
@@ -32,6 +32,7 @@ def files(layers, valued, grid, tmp_path_factory) -> dict[str, Path]:
             folder / "map.html", layers, estate=estate, surfaces=surfaces, waiting=Interval(41_000, 1, 2)
         ),
         "valued": write_map(folder / "valued.html", valued[0], estate=estate, what_if=valued[1]),
+        "sixty": write_map(folder / "sixty.html", sixty_zones, estate=estate),
         "hostile": write_map(folder / "hostile.html", hostile, estate=EstateLabel(HOSTILE, "AUD")),
         "sheet": write_sheets(folder / "sheets", layers, estate=estate)[0],
     }
@@ -209,6 +210,16 @@ def test_list_is_searched_and_narrowed(visit):
     assert len(rows(page)) == 1
     page.locator("#find").fill("nowhere")
     assert page.locator("#found").inner_text() == "No zone of that name."
+
+
+def test_long_list_is_whole_after_a_moment(visit):
+    page = visit("sixty")
+    page.wait_for_function("document.querySelectorAll('#zones tbody tr').length === 60")
+    page.locator("#show").select_option("renew")
+    page.locator("#show").select_option("")
+    page.wait_for_function("document.querySelectorAll('#zones tbody tr').length === 60")
+    ids = page.evaluate("[...document.querySelectorAll('#zones tbody tr')].map((row) => row.dataset.zone)")
+    assert len(set(ids)) == 60
 
 
 def test_hostile_names_stay_text(visit):

@@ -122,12 +122,17 @@ const VMMap = ((map) => {
   function roving(zone) {
     for (const [id, path] of paths) path.getElement().setAttribute("tabindex", id === zone.zone_id ? "0" : "-1");
   }
+  const painted = new Map();
   function paint() {
     for (const zone of zones) {
       const path = paths.get(zone.zone_id), node = path.getElement();
-      path.setStyle(style(zone));
-      node.setAttribute("aria-label", `${VM.fullName(zone)}: ${words["advice_" + zone.advice]}; ${spoken[state.mode](zone)}`);
-      node.setAttribute("aria-pressed", zone.zone_id === state.zone ? "true" : "false");
+      const look = style(zone), label = `${VM.fullName(zone)}: ${words["advice_" + zone.advice]}; ${spoken[state.mode](zone)}`, pressed = String(zone.zone_id === state.zone);
+      const key = [...Object.values(look), label, pressed].join("|"); // what stays as it is costs nothing
+      if (painted.get(zone.zone_id) === key) continue;
+      painted.set(zone.zone_id, key);
+      path.setStyle(look);
+      node.setAttribute("aria-label", label);
+      node.setAttribute("aria-pressed", pressed);
     }
     if (state.other && paths.has(state.other)) paths.get(state.other).bringToFront();
     if (state.zone) paths.get(state.zone).bringToFront();
@@ -181,7 +186,11 @@ const VMMap = ((map) => {
     const shown = map.getSize(), seen = ([left, above, right, below]) => left > 0 && above > 0 && right < shown.x && below < shown.y;
     return beside.find((at) => seen(boxAt(at)) && free(boxAt(at)) && !near.some((one) => crosses(one, boxAt(at)) || holds(one, at))) || inside[0] || null;
   }
-  function drawTags() {
+  let tagged = "";
+  function drawTags(afresh = false) {
+    const texts = [state.mode, ...zones.map((zone) => zone.advice + tagText[state.mode](zone))].join("|");
+    if (!afresh && texts === tagged) return;
+    tagged = texts;
     tags.clearLayers();
     const side = pixelsPerMetre();
     taken = [];
@@ -273,7 +282,7 @@ const VMMap = ((map) => {
   controls();
   roving(zones[0]);
   paint();
-  map.on("zoomend resize", () => { drawTags(); drawDetail(VM.byId.get(state.zone)); });
+  map.on("zoomend resize", () => { drawTags(true); drawDetail(VM.byId.get(state.zone)); });
   map.on("mousemove click", (event) => {
     const found = readOut(event.latlng), how = state.mode === "loss" ? show.percent : show.crop;
     document.getElementById("here").textContent = found ? `${words.here}: ${found.beyond}${how(found.value)}` : "";

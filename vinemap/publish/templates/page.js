@@ -10,9 +10,13 @@
     const text = [zone.zone_id, zone.block_id, block.name, block.variety].join(" ").toLocaleLowerCase();
     return (!at("show").value || zone.advice === at("show").value) && text.includes(sought);
   }
+  const AT_ONCE = 50; // rows drawn before the next picture; the rest right after it
+  let listTurn = 0;
   function drawList() {
     const shown = ordered(zones.filter(matches)), body = at("zones").tBodies[0];
-    body.replaceChildren(...shown.map(listRow));
+    const turn = ++listTurn;
+    body.replaceChildren(...shown.slice(0, AT_ONCE).map(listRow));
+    if (shown.length > AT_ONCE) requestAnimationFrame(() => setTimeout(() => { if (turn === listTurn) body.append(...shown.slice(AT_ONCE).map(listRow)); }, 0));
     at("found").textContent = shown.length ? (shown.length < zones.length ? word("found", { n: shown.length, all: zones.length }) : "") : words.nothing_found;
   }
   const measures = {
