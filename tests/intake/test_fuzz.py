@@ -232,6 +232,16 @@ FOUND = {
     "line of carriage returns": ("a.csv", b"\r" * 5000, "harvest"),
     "number row as header": ("a.csv", b"1,2,3\n4,5,6\n", "harvest"),
     "tiff of four billion pixels": ("a.tif", b"II*\x00\x08\x00\x00\x00\xff\xff" + b"\xff" * 40, "imagery"),
+    "outline that does not end where it begins": (
+        "a.kml",
+        KML.replace(" 140.5,-34.21<", " 140.501,-34.205<").encode(),
+        "blocks",
+    ),
+    "outline of one point": (
+        "a.kml",
+        KML.replace(" 140.503,-34.21 140.503,-34.208 140.5,-34.21", "").encode(),
+        "blocks",
+    ),
     "json null": ("a.geojson", b'{"type": "FeatureCollection", "features": [null]}', "blocks"),
     "json wrong type": ("a.geojson", b'{"type": "FeatureCollection", "features": {"a": 1}}', "blocks"),
 }

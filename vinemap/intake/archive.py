@@ -13,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from vinemap.errors import IntakeError
+from vinemap.taken import show_value
 
 MAX_BYTES = 1 << 30
 MAX_MEMBERS = 10_000
@@ -152,7 +153,7 @@ def unpacked(path: Path) -> Iterator[Path]:
                         _extract(archive, one, Path(folder))
         except _DAMAGE as error:
             raise IntakeError(
-                f"The zip file cannot be opened: {error}.",
+                f"The zip file cannot be opened: {show_value(error)}.",
                 where=path.name,
                 remedy="Copy it again; passwords are not taken.",
             ) from error

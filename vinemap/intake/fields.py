@@ -222,7 +222,7 @@ LOADS = (
     Field("mog_pct", "number", "%", _MOG_WORDS, 0, 100, ("%", "fraction"), (0, 30)),
     Field("sugar_brix", "number", "", _words(
         "sugar, brix, sugar brix, degrees brix, azucar, grado brix, sucre, degre brix, zucchero, gradi brix, "
-        "zucker, acucar, grau brix"), 0, 60),
+        "zucker, acucar, grau brix"), 0),
 )  # fmt: skip
 
 COUNTS = (

@@ -98,7 +98,9 @@ def split_header(header: str) -> tuple[str, str]:
     for length in (3, 2, 1):
         tail = " ".join(tokens[-length:])
         if not unit and len(tokens) > length and tail in _SPELLINGS:
-            return " ".join(tokens[:-length]), _SPELLINGS[tail]
+            # "Grau Brix" is the name of the thing, not a thing and its unit.
+            words = tokens if _SPELLINGS[tail] == "Brix" else tokens[:-length]
+            return " ".join(words), _SPELLINGS[tail]
     if not unit and " ".join(tokens) in ("tonnes", "tons", "tonnage", "kg", "lb", "lbs"):
         unit = _SPELLINGS.get(" ".join(tokens), "t")
     return " ".join(tokens), unit

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 import rasterio
+from rasterio._err import CPLE_BaseError  # what PROJ and GDAL say while places are turned
 from rasterio.errors import RasterioError
 from rasterio.warp import transform_bounds
 
@@ -60,7 +61,7 @@ def read_imagery(path: Path, *, vintage: int = 0, crs: str | None = None, date: 
     try:
         with rasterio.open(path) as source:
             return _describe(source, path, vintage, crs, date)
-    except RasterioError as error:
+    except (RasterioError, CPLE_BaseError) as error:
         reason = str(error).splitlines()[0].replace(str(path), path.name)[:200]
         raise IntakeError(
             f"It is not a raster: {reason}.", where=path.name, remedy="Export a GeoTIFF."

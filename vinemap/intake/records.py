@@ -15,6 +15,7 @@ from vinemap.tables import LOADS, METHODS, RENEWALS, check_table
 # A scale and a pen may disagree by this much before it is worth a word.
 NET_TOLERANCE_KG = 20.0
 NET_TOLERANCE_SHARE = 0.01
+MOST_BRIX = 40.0  # raisins aside; common practice, no source
 
 
 def tidy_loads(job: Job) -> pd.DataFrame:
@@ -44,7 +45,7 @@ def tidy_loads(job: Job) -> pd.DataFrame:
             "tare_kg": tare,
             "net_kg": net.fillna(gross - tare),
             "mog_pct": job.column("mog_pct"),
-            "sugar_brix": job.column("sugar_brix"),
+            "sugar_brix": _sugar(job),
             "import_id": 0,
         }
     )
@@ -52,6 +53,17 @@ def tidy_loads(job: Job) -> pd.DataFrame:
     job.refusals.add(frame["net_kg"] <= 0, "net mass is not above 0", frame["net_kg"])
     job.refusals.add(frame["load_id"].duplicated(), "load_id stands in the file twice", frame["load_id"])
     return check_table(frame, LOADS, where=job.where)
+
+
+def _sugar(job: Job) -> pd.Series:
+    """Sugar in Brix; a column of another scale is left out, for it says nothing about the mass."""
+    sugar = job.column("sugar_brix")
+    middle = float(sugar.dropna().median()) if sugar.notna().any() else 0.0
+    if middle > MOST_BRIX:
+        job.notes.append(f"Sugar values around {middle:.0f} cannot be Brix (Oechsle?) and were left out.")
+        return pd.Series(np.nan, index=sugar.index)
+    job.refusals.add(sugar > 2 * MOST_BRIX, "sugar_brix is above 80, which cannot be", sugar)
+    return sugar
 
 
 def _check_masses(job: Job, gross: pd.Series, tare: pd.Series, net: pd.Series) -> None:

@@ -223,16 +223,17 @@ def _find_delimiter(lines: list[str]) -> str:
     """Find the first delimiter that cuts most lines into as many cells; else the most regular one."""
     some = [line for line in lines if line.strip()]
     filled = [line for line in some if not _COMMENT.match(line)] or some
-    best, best_share = ",", 0.0
+    shares = {}
     for delimiter in DELIMITERS:
         widths = Counter(len(_split(line, delimiter)) for line in filled)
         width, count = max(widths.items(), key=lambda one: (one[1] * (one[0] > 1), one[0]))
-        share = count / len(filled) if width > 1 else 0.0
-        if share >= 0.7 or (share > 0.3 and len(filled) < 8):
-            return delimiter
-        if share > best_share:
-            best, best_share = delimiter, share
-    return best
+        shares[delimiter] = count / len(filled) if width > 1 else 0.0
+    for least in (0.7, 0.31 if len(filled) < 8 else 2.0):
+        for delimiter, share in shares.items():
+            if share >= least:
+                return delimiter
+    best = max(shares, key=lambda one: shares[one])
+    return best if shares[best] else ","
 
 
 def _find_header(rows: list[list[str]]) -> int:
@@ -341,7 +342,9 @@ def _parse_body(body: str, delimiter: str, headers: list[str], on_odd: Any, name
         )
     except pa.ArrowInvalid as error:
         raise IntakeError(
-            f"The rows cannot be cut into cells: {error}.", where=name, remedy="Save it as CSV again."
+            f"The rows cannot be cut into cells: {str(error)[:120]}.",
+            where=name,
+            remedy="Save it as CSV again.",
         ) from error
 
 

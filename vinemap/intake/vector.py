@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pyogrio
 import pyogrio.errors
+import shapely
 
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import MAX_BYTES
@@ -65,11 +66,22 @@ def read_vector(path: Path, *, kind: str = "") -> RawTable:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
             frame = pyogrio.read_dataframe(path, layer=layer)
+    except shapely.errors.ShapelyError as error:
+        raise _unclosed(path.name, error) from error
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, RuntimeError) as error:
         raise _unreadable(path, name, error) from error
     raw = _from_frame(frame, name, layer, path.name)
     raw.notes.extend(f"{name} reader: {one.message}" for one in said[:3])
     return raw
+
+
+def _unclosed(where: str, error: Exception) -> IntakeError:
+    reason = str(error).split(":")[-1].strip()[:120]
+    return IntakeError(
+        f"A shape in it cannot be one: {reason}.",
+        where=where,
+        remedy="Mend the shape in your GIS (an outline must end where it begins) and export it again.",
+    )
 
 
 def _refuse_entities(path: Path) -> None:
@@ -127,7 +139,9 @@ def _read_parquet(path: Path) -> pd.DataFrame:
         if b"geo" in (schema.metadata or {}):
             return cast(pd.DataFrame, gpd.read_parquet(path))
         return cast(pd.DataFrame, pq.read_table(path).to_pandas())
-    except (pa.ArrowException, OSError, ValueError, KeyError, TypeError) as error:
+    except shapely.errors.ShapelyError as error:
+        raise _unclosed(path.name, error) from error
+    except (pa.ArrowException, OSError, ValueError, LookupError, TypeError, AttributeError) as error:
         raise _unreadable(path, "Parquet file", error) from error
 
 
