@@ -31,7 +31,7 @@ def work(layers) -> pd.DataFrame:
         vines=rows["to_vine"] - rows["from_vine"],
         wire_m=rows["length_m"],
         orders=3,
-        crew_days=0.2,
+        crew_days=0.2 + 1 / 3,
         cost=120.0,
         wood_t=0.4,
         wood_low_t=0.2,
@@ -116,6 +116,7 @@ def test_work_list_decides_rows_order_and_columns(written, work):
     assert set(own) <= set(rows[0])
     assert [row["row_id"] for row in rows] == work["row_id"].tolist()
     assert [int(row["vines_worked"]) for row in rows] == work["vines"].tolist()
+    assert {row["crew_days"] for row in rows} == {"0.533"}
     assert all(int(row["vines"]) == int(row["vines_worked"]) + 1 for row in rows)
 
 

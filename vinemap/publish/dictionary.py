@@ -61,6 +61,11 @@ EXTRA: Mapping[str, tuple[Column, ...]] = {
         Column("to_vine", "", "int", "Last vine place of the stretch to look at"),
         Column("is_control", "", "bool", "In a sound zone, to compare with"),
     ),
+    "renewal_option": (
+        Column(
+            "annual_per_ha", "currency/ha/year", "float", "The net present value as an equal sum each year"
+        ),
+    ),
     "programme": (
         Column("npv", "currency", "float", "Net present value of the work over keeping"),
         Column("rank", "", "int", "Place in the queue, by value per cost"),

@@ -34,6 +34,7 @@ from vinemap.publish.texts import texts_in
 # OWASP names = + - @ TAB CR LF and, for some locales, their full-width forms.
 _RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+MEASURE_DECIMALS = 3  # kilograms of wood, a minute of a crew's day: finer than anyone works
 ROW_COLUMNS = [
     "year", "block_id", "block_name", "zone_id", "row_id", "row_no", "from_vine", "to_vine", "vines",
     "length_m", "method", "work",
@@ -154,6 +155,8 @@ def list_rows(
     out["block_name"] = out["block_id"].map(names)
     out["work"] = [words.get(f"method_{one}", one) for one in out["method"]]
     out["length_m"] = out["length_m"].astype(float).round(1)
+    measures = out.select_dtypes("float").columns.difference(["length_m"])
+    out[measures] = out[measures].round(MEASURE_DECIMALS)
     return out.sort_values(order, kind="stable")[columns].reset_index(drop=True)
 
 
