@@ -214,10 +214,10 @@ def test_list_is_searched_and_narrowed(visit):
 
 def test_long_list_is_whole_after_a_moment(visit):
     page = visit("sixty")
-    page.wait_for_function("document.querySelectorAll('#zones tbody tr').length === 60")
+    page.locator("#zones tbody tr").nth(59).wait_for(state="attached")
     page.locator("#show").select_option("renew")
     page.locator("#show").select_option("")
-    page.wait_for_function("document.querySelectorAll('#zones tbody tr').length === 60")
+    page.locator("#zones tbody tr").nth(59).wait_for(state="attached")
     ids = page.evaluate("[...document.querySelectorAll('#zones tbody tr')].map((row) => row.dataset.zone)")
     assert len(set(ids)) == 60
 
@@ -269,7 +269,7 @@ def test_five_tasks_of_a_new_reader_in_so_many_clicks(visit, valued):
     # 3: what if the price falls 20 %: open, drag
     click(page.locator("#whatif summary").click)
     click(page.locator("#whatif-price").fill, "-20")
-    page.wait_for_function("document.getElementById('whatif-note').hidden === false")
+    page.locator("#whatif-note").wait_for(state="visible")
     assert "Price of grapes −20" in page.locator("#whatif-note").inner_text()
     assert click.count == 2
 

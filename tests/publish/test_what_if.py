@@ -134,7 +134,7 @@ def test_controls_change_headline_list_sheet_and_back(page, valuation):
     before = page.locator("h1").inner_text()
     page.locator("#whatif summary").click()
     page.locator("#whatif-price").fill("-50")
-    page.wait_for_function("document.getElementById('whatif-note').hidden === false")
+    page.locator("#whatif-note").wait_for(state="visible")
     assert "What if: Price of grapes −50" in page.locator("#whatif-note").inner_text()
     want = revalue(whole, facts, {"price": 0.5})
     renew = int((want["advice"] == "renew").sum())
@@ -143,7 +143,7 @@ def test_controls_change_headline_list_sheet_and_back(page, valuation):
     assert sorted(one.strip() for one in column) == sorted(want["advice"])
     assert "With these figures" in page.locator("#sheet").inner_text()
     page.locator("#whatif-reset").click()
-    page.wait_for_function("document.getElementById('whatif-note').hidden === true")
+    page.locator("#whatif-note").wait_for(state="hidden")
     assert page.locator("h1").inner_text() == before
 
 
