@@ -78,3 +78,14 @@ def test_faults_do_not_spoil_the_next_reading(make):
     kept = result.readings[result.readings["flag"] == ""]
     truth = one.truth.loc[kept.index, "true_t_ha"]
     assert pd.Series(np.log(kept["yield_t_ha"].clip(lower=0.1) / truth)).abs().quantile(0.99) < 1.5
+
+
+def test_a_spike_falls_faster_than_the_conveyor_empties(block):
+    smeared = smear(block.readings, 0.6)
+    inside = np.flatnonzero((block.truth["fault"] == "").to_numpy())
+    hit = np.random.default_rng(3).choice(inside[50:-50], 40, replace=False)
+    smeared.loc[smeared.index[hit], "mass_flow_kg_s"] *= 2.5
+    flags = clean(block, smeared).readings["flag"].iloc[hit]
+    assert (flags != "").mean() >= 0.95
+    good = clean(block, smear(block.readings, 0.6)).readings["flag"].iloc[inside]
+    assert good.isin(["local", "limits"]).mean() < 0.01

@@ -18,7 +18,7 @@ from vinemap.harvest.layout import common_direction, lay_track, sort_readings
 from vinemap.harvest.picked import Picked, trace_back, yield_of
 from vinemap.harvest.reasons import set_first
 from vinemap.harvest.report import CleaningReport, count_reasons, figures_of, warn_of_losses
-from vinemap.harvest.smear import SmearEstimate, estimate_smears, undo_smear
+from vinemap.harvest.smear import SmearEstimate, estimate_smears, find_impossible_falls, undo_smear
 from vinemap.harvest.track import Track
 from vinemap.tables import READINGS, check_table
 
@@ -103,8 +103,11 @@ def clean_readings(
     )
     picked = trace_back(track, delay)
     value = yield_of(flow, picked.speed_m_s, row_spacing_m)
-    flag = _flag(ordered, track, picked, flow, value, outline=outline, rows=rows, row_spacing_m=row_spacing_m)
     smears = estimate_smears(track, picked, np.where(track.good, flow, np.nan), machines=lay.machines)
+    falls = find_impossible_falls(track, flow, smears, lay.machines)
+    flag = _flag(
+        ordered, track, picked, flow, value, falls, outline=outline, rows=rows, row_spacing_m=row_spacing_m
+    )
     if any(one.undone for one in smears):
         # Faults are looked for in the readings as they came: undone, one would spoil the next as well.
         sound = (flag == "") | (flag == "headland") | (flag == "ramp")
@@ -146,6 +149,7 @@ def _flag(
     picked: Picked,
     flow: np.ndarray,
     value: np.ndarray,
+    falls: np.ndarray,
     *,
     outline: shapely.Polygon | shapely.MultiPolygon,
     rows: gpd.GeoDataFrame,
@@ -172,8 +176,9 @@ def _flag(
     still = np.where(flag == "", picked.pass_no, -1)
     again = filters.find_redriven(picked.row_no, picked.along_m, still, cell_m=max(step, 2.0))
     flag = set_first(flag, again, "redriven")
+    flag = set_first(flag, falls, "local")
     left = np.where(flag == "", value, np.nan)
-    spared = beside < filters.BARE_SHARE * usual
+    spared = (beside < filters.BARE_SHARE * usual) | outliers.in_a_dip(left, picked.pass_no, usual)
     flag = set_first(flag, outliers.find_beyond_limits(left, spared), "limits")
     left = np.where(flag == "", value, np.nan)
     return set_first(flag, outliers.find_local_outliers(left, along, picked.row_no, step_m=step), "local")

@@ -17,6 +17,7 @@ from scipy.spatial import cKDTree
 HIGHEST_T_HA = 100.0  # no vineyard row bears more over metres; common practice, no source
 LIMIT_HIGH_MAD = 4.5  # robust deviations of log yield above the median; recovered truth
 LIMIT_LOW_MAD = 10.0  # much wider below: bare stretches are real, and are looked for; recovered truth
+DIP_SHARE = 0.35  # of the usual yield: the conveyor's smear lets no gap come and go at once; recovered truth
 NEIGHBOURS = 24  # about three readings along the row and two rows to each side
 # The next eight were set on invented blocks with known spikes (2-6 times the truth), dips and dying vines,
 # where they give the best F1 at 1 s and 5 s logs together; recovered truth.
@@ -115,6 +116,35 @@ def find_beyond_limits(yield_t_ha: np.ndarray, spared: np.ndarray) -> np.ndarray
         high = (log > middle + LIMIT_HIGH_MAD * scale) | (yield_t_ha > HIGHEST_T_HA)
         low = ~(log >= middle - LIMIT_LOW_MAD * scale) & np.isfinite(yield_t_ha)
     return np.asarray(high | (low & ~spared) | (yield_t_ha < 0))
+
+
+def in_a_dip(yield_t_ha: np.ndarray, pass_no: np.ndarray, usual_t_ha: float) -> np.ndarray:
+    """Mark readings whose neighbour in the same pass is low as well: a gap in the row, not a fault.
+
+    Parameters
+    ----------
+    yield_t_ha : numpy.ndarray, (n,)
+        In order of time; NaN where left out already.
+    pass_no : numpy.ndarray of int, (n,)
+    usual_t_ha : float
+        Of the block.
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
+
+    Examples
+    --------
+    >>> in_a_dip(np.array([20.0, 6.0, 0.3, 19.0, 0.3, 21.0]), np.zeros(6), 20.0).tolist()
+    [False, True, True, False, False, False]
+    """
+    with np.errstate(invalid="ignore"):
+        low = yield_t_ha < DIP_SHARE * usual_t_ha
+    same = (np.diff(pass_no) == 0) & (pass_no[1:] >= 0)
+    out = np.zeros(low.size, dtype=bool)
+    out[1:] |= low[:-1] & same
+    out[:-1] |= low[1:] & same
+    return np.asarray(out & low)
 
 
 def median_beside(

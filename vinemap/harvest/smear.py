@@ -22,6 +22,9 @@ LEAST_ENDS = 10  # row ends with a tail; with fewer k is left alone; no source
 WORTH_CARRY = 0.25  # below this a reading holds hardly any grapes of the one before; recovered truth
 MOST_CARRY = 0.8  # above this the noise of the sensor would rule; recovered truth
 WORST_SE = 0.08  # of the carry; recovered truth
+SENSOR_CV = 0.07  # random error of one reading; common practice, no source
+SENSOR_ZERO_KG_S = 0.04  # noise at no flow; no source
+FALL_DOUBT = 3.5  # errors by which a fall must be too fast; recovered truth
 LONGEST_GAP = 1.5  # intervals to the reading before, for that to be the one before
 
 
@@ -119,6 +122,47 @@ def _carry(before: np.ndarray, after: np.ndarray, end: np.ndarray) -> tuple[floa
     n = above.size
     error = float(np.sqrt((n - 1) / n * ((left_out - left_out.mean()) ** 2).sum()))
     return carry, error, int(n)
+
+
+def find_impossible_falls(
+    track: Track, flow_kg_s: np.ndarray, smears: Sequence[SmearEstimate], machines: Sequence[str]
+) -> np.ndarray:
+    """Mark readings after which the flow fell faster than the conveyor can empty: the sensor spiked.
+
+    Parameters
+    ----------
+    track : Track
+    flow_kg_s : numpy.ndarray, (n,)
+        [kg/s]
+    smears : sequence of SmearEstimate
+        Machines whose smear is not sure are left alone.
+    machines : sequence of str
+        Names by code.
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
+    """
+    carry = np.zeros(track.time_s.size)
+    for one in smears:
+        if one.undone:
+            carry[track.machine == machines.index(one.machine)] = one.carry
+    out = np.zeros(carry.size, dtype=bool)
+    for ahead in (1, 2):
+        later = np.arange(carry.size) + ahead
+        inside = later < carry.size
+        later = np.minimum(later, carry.size - 1)
+        gap = track.time_s[later] - track.time_s
+        near = (
+            inside & (track.machine[later] == track.machine) & (gap <= ahead * LONGEST_GAP * track.interval_s)
+        )
+        kept = carry**ahead * flow_kg_s
+        doubt = FALL_DOUBT * SENSOR_CV * np.hypot(kept, flow_kg_s[later]) + FALL_DOUBT * SENSOR_ZERO_KG_S
+        # Two ahead tells only where the next one is itself a spike or lacks.
+        asked = near & (carry > 0) if ahead == 1 else near & (carry > 0) & np.r_[out[1:], False]
+        with np.errstate(invalid="ignore"):
+            out |= asked & (flow_kg_s[later] < kept - doubt) & (flow_kg_s[later] > 0)
+    return out
 
 
 def undo_smear(
