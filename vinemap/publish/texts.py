@@ -165,6 +165,7 @@ _ENGLISH = {
     "what_if_draws": "Valued on {draws} of the {of} draws.",
     "what_if_note": "What if: {what}.",
     "what_if_worth": "With these figures the best work, {work} in {year}, is worth {gain} over keeping (90 %: {low} to {high}) and pays with a chance of {chance}.",
+    "what_if_loses": "With these figures no work pays: the best, {work} in {year}, comes to {gain} against keeping (90 %: {low} to {high}) and pays with a chance of {chance}.",
     "what_if_no_method": "With these figures no work is possible before the trellis ends.",
     "what_if_before": "With the estate's own figures the advice is: {advice}.",
     # cautions
@@ -348,6 +349,7 @@ _SPANISH = {
     "what_if_draws": "Valorado con {draws} de los {of} sorteos.",
     "what_if_note": "Y si: {what}.",
     "what_if_worth": "Con estas cifras la mejor labor, {work} en {year}, vale {gain} más que mantener (90 %: de {low} a {high}) y compensa con una probabilidad de {chance}.",
+    "what_if_loses": "Con estas cifras no compensa ninguna labor: la mejor, {work} en {year}, da {gain} frente a mantener (90 %: de {low} a {high}) y compensa con una probabilidad de {chance}.",
     "what_if_no_method": "Con estas cifras no cabe ninguna labor antes de que acabe la espaldera.",
     "what_if_before": "Con las cifras propias de la finca el consejo es: {advice}.",
     "cautions": "Precauciones",

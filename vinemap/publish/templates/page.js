@@ -144,7 +144,7 @@
     const values = { work: words["method_" + zone.best_method], year: zone.best_year, gain: show.perArea(zone.gain_per_ha), low: show.perArea(zone.gain_per_ha_low), high: show.perArea(zone.gain_per_ha_high), chance: show.chance(zone.chance_pays) };
     const before = VM.figures.own.get(zone.zone_id);
     return [
-      make("p", { class: "reason" }, zone.best_method ? word("what_if_worth", values) : words.what_if_no_method),
+      make("p", { class: "reason" }, zone.best_method ? word(zone.gain_per_ha > 0 ? "what_if_worth" : "what_if_loses", values) : words.what_if_no_method),
       make("p", { class: "note" }, word("what_if_before", { advice: words["advice_" + before.advice] }) + " ", said)];
   }
   function drawSheet() {
