@@ -17,10 +17,11 @@ import pandas as pd
 
 from vinemap import publish, renewal
 from vinemap._version import __version__
-from vinemap.assess import Advised, BlockMaps, advise_estate, measure_estate
+from vinemap.assess import Advised, advise_estate, measure_estate
 from vinemap.errors import StoreError
 from vinemap.estate import EstateStore, Settings
 from vinemap.estate.layout import file_stem
+from vinemap.pipeline.fitting import BlockMaps
 from vinemap.pipeline.measured import Measured, load_measured, save_measured
 from vinemap.progress import Report, report_nothing
 

@@ -1,0 +1,134 @@
+"""From the parts of all blocks to what was measured of the estate: zones, settlement, decline."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap import harvest, land, tables, zones
+from vinemap.decline import fit_decline
+from vinemap.estate import EstateStore, Settings
+from vinemap.pipeline.blocks import CleanedBlock, MappedBlock
+from vinemap.pipeline.measured import Measured
+from vinemap.pipeline.renewed import renewed_zones
+from vinemap.pipeline.weighed_only import add_weighed_vintages
+from vinemap.pipeline.words import warn_of_record
+
+
+@dataclass(frozen=True, slots=True)
+class BlockMaps:
+    """Surfaces of one block: yield by vintage [t/ha] and loss [%]."""
+
+    block_id: str
+    surfaces: dict[int, land.Grid]
+    loss: land.Grid | None
+
+
+def fit_estate(
+    store: EstateStore,
+    chosen: gpd.GeoDataFrame,
+    cleaned: list[CleanedBlock],
+    settled: dict[int, harvest.Settlement],
+    mapped: list[MappedBlock],
+    *,
+    vintage: int,
+    notes: Sequence[str],
+) -> Measured:
+    """Join what the blocks gave, add vintages that were only weighed, and fit the decline model.
+
+    Parameters
+    ----------
+    store : EstateStore
+    chosen : geopandas.GeoDataFrame
+        Prepared blocks.
+    cleaned, mapped : list of CleanedBlock, list of MappedBlock
+    settled : dict of int to harvest.Settlement
+    vintage : int
+    notes : sequence of str
+        Notes of earlier stages, carried on.
+
+    Returns
+    -------
+    Measured
+    """
+    settings = store.settings
+    zone = gpd.GeoDataFrame(pd.concat([one.zones for one in mapped], ignore_index=True), crs=chosen.crs)
+    segments = gpd.GeoDataFrame(
+        pd.concat([one.segments for one in mapped], ignore_index=True), crs=chosen.crs
+    )
+    audit = [one.blocks for one in settled.values()]
+    settlement = pd.concat(audit, ignore_index=True) if audit else tables.empty_table(tables.SETTLEMENT)
+    stand = pd.concat([one.stand for one in mapped], ignore_index=True)
+    renewed = renewed_zones(store.renewals(), segments, until=vintage)
+    loads = store.loads()
+    zone_vintage, settlement = add_weighed_vintages(
+        pd.concat([one.zone_vintage for one in mapped], ignore_index=True),
+        zone,
+        settlement,
+        loads[loads["vintage"] <= vintage],
+        chosen,
+    )
+    facts = zone.merge(chosen[["block_id", "variety", "year_planted", "trellis_year"]], on="block_id")
+    decline = fit_decline(
+        zone_vintage,
+        facts,
+        settlement=settlement,
+        stand=stand if len(stand) else None,
+        renewals=renewed if len(renewed) else None,
+        horizon_year=_horizon(chosen, vintage, settings),
+        draws=settings.decline.draws,
+        rng=np.random.default_rng(settings.decline.seed),
+    )
+    words = [
+        *notes,
+        *(word for one in cleaned for word in one.notes),
+        *(word for one in mapped for word in one.notes),
+    ]
+    words += [word for one in settled.values() for word in one.notes]
+    return Measured(
+        vintage=vintage,
+        blocks=chosen,
+        rows=gpd.GeoDataFrame(pd.concat([one.rows for one in cleaned], ignore_index=True), crs=chosen.crs),
+        zones=zone,
+        segments=segments,
+        stand=stand,
+        settlement=settlement,
+        renewed=renewed,
+        decline=decline,
+        reports={
+            "cleaning": {one.block_id: one.reports for one in cleaned},
+            "mapping": {one.block_id: one.reports for one in mapped},
+            "over_capacity_share": {one.block_id: one.capacity_share for one in mapped},
+        },
+        notes=[*words, *warn_of_record(decline.zone_vintage), *decline.notes],
+    )
+
+
+def _horizon(chosen: gpd.GeoDataFrame, vintage: int, settings: Settings) -> int:
+    built = chosen["trellis_year"].fillna(chosen["year_planted"]).dropna()
+    end = int(built.max()) + settings.money.trellis_life_years if len(built) else 0
+    return max(end, vintage + settings.decline.horizon_years)
+
+
+def maps_of(mapped: MappedBlock, measured: Measured) -> BlockMaps:
+    """Take the surfaces of a block for the outputs, with its loss.
+
+    Parameters
+    ----------
+    mapped : MappedBlock
+    measured : Measured
+
+    Returns
+    -------
+    BlockMaps
+    """
+    loss = None
+    if mapped.surfaces:
+        loss = zones.loss_surface(
+            mapped.surfaces, zones=mapped.zones, zone_vintage=measured.decline.zone_vintage
+        )
+    return BlockMaps(block_id=mapped.block_id, surfaces=mapped.surfaces, loss=loss)

@@ -1,0 +1,271 @@
+"""Which blocks and vintages are assessed, and the tasks that the workers get."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap import harvest
+from vinemap.errors import DataError
+from vinemap.estate import EstateStore, Settings
+from vinemap.pipeline.blocks import BlockTask, CleanedBlock, MapTask, clean_block, clean_vintages_again
+from vinemap.pipeline.measured import Measured
+from vinemap.pipeline.parallel import map_tasks
+from vinemap.progress import Report
+
+
+def choose_blocks(prepared: gpd.GeoDataFrame, wanted: Sequence[str] | None) -> gpd.GeoDataFrame:
+    """Take the blocks asked for, or all.
+
+    Parameters
+    ----------
+    prepared : geopandas.GeoDataFrame
+        Blocks as `land.prepare_blocks` gives them.
+    wanted : sequence of str, optional
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+
+    Raises
+    ------
+    DataError
+        If there is no block, or one asked for is not there.
+    """
+    if prepared.empty:
+        raise DataError(
+            "The estate has no blocks.", remedy="Add outlines first: vinemap add blocks FILE --to FOLDER."
+        )
+    if not wanted:
+        return prepared
+    unknown = [one for one in wanted if one not in set(prepared["block_id"])]
+    if unknown:
+        known = ", ".join(prepared["block_id"])
+        raise DataError(
+            f"Block {unknown[0]!r} is not in the estate.", where="--block", remedy=f"Known are {known}."
+        )
+    return prepared[prepared["block_id"].isin(wanted)].reset_index(drop=True)
+
+
+def choose_vintages(store: EstateStore, vintage: int | None) -> tuple[int, tuple[int, ...]]:
+    """Find the last vintage to assess and all vintages up to it that hold a yield of any kind.
+
+    Parameters
+    ----------
+    store : EstateStore
+    vintage : int, optional
+        The last one stored if None.
+
+    Returns
+    -------
+    last : int
+    vintages : tuple of int
+        Rising.
+
+    Raises
+    ------
+    DataError
+        If nothing is stored, or not the vintage asked for.
+    """
+    harvested = set(store.harvest_index()["vintage"].astype(int))
+    counts = store.counts()
+    picked = set(counts.loc[counts["picked_kg"].notna(), "vintage"].astype(int)) if len(counts) else set()
+    loads = store.loads()
+    known = sorted(harvested | picked | set(loads["vintage"].astype(int)))
+    if not known:
+        raise DataError(
+            "There is no harvest data yet.",
+            where=str(store.folder),
+            remedy="Add readings (vinemap add harvest), counts with picked weights (vinemap add counts) or "
+            "weighed loads (vinemap add loads).",
+        )
+    if vintage is not None and vintage not in known:
+        raise DataError(
+            f"Vintage {vintage} is not stored.",
+            where="--vintage",
+            remedy=f"Stored are {', '.join(map(str, known))}.",
+        )
+    last = vintage or known[-1]
+    return last, tuple(one for one in known if one <= last)
+
+
+def list_clean_tasks(
+    store: EstateStore,
+    chosen: gpd.GeoDataFrame,
+    vintages: tuple[int, ...],
+    work: Path,
+    previous: Measured | None,
+) -> list[BlockTask]:
+    """Make one cleaning task a block: its vintages, its counts and the rows known of it.
+
+    Parameters
+    ----------
+    store : EstateStore
+    chosen : geopandas.GeoDataFrame
+        Prepared blocks.
+    vintages : tuple of int
+    work : pathlib.Path
+        Folder for what passes between the workers.
+    previous : Measured, optional
+        Earlier assessment, whose rows are used again where the outline is the same.
+
+    Returns
+    -------
+    list of BlockTask
+    """
+    counts, given = store.counts(), _given_rows(store, chosen, previous)
+    counts = counts[counts["vintage"].isin(range(max(vintages) + 1))] if len(counts) else counts
+    index = store.harvest_index()
+    tasks = []
+    for place in range(len(chosen)):
+        block = chosen.iloc[[place]].reset_index(drop=True)
+        block_id = str(block["block_id"].iloc[0])
+        stored = index.loc[index["block_id"] == block_id, "vintage"].astype(int)
+        tasks.append(
+            BlockTask(
+                store=store,
+                block=block,
+                vintages=tuple(sorted(set(stored) & set(vintages))),
+                given_rows=given.get(block_id),
+                counts=counts[counts["block_id"] == block_id] if len(counts) else counts,
+                work=work,
+            )
+        )
+    return tasks
+
+
+def _given_rows(
+    store: EstateStore, chosen: gpd.GeoDataFrame, previous: Measured | None
+) -> dict[str, gpd.GeoDataFrame]:
+    """Rows that are known: surveyed ones, else those laid in an earlier assessment of the same outline."""
+    surveyed = store.rows()
+    known = {str(block_id): rows.to_crs(chosen.crs) for block_id, rows in surveyed.groupby("block_id")}
+    if previous is None or previous.blocks.crs != chosen.crs:
+        return known
+    now, before = chosen.set_index("block_id"), previous.blocks.set_index("block_id")
+    plan = ["row_spacing_m", "vine_spacing_m", "grid_bearing_deg"]
+    for block_id, rows in previous.rows.groupby("block_id"):
+        same = block_id in now.index and now.geometry[block_id].equals(before.geometry[block_id])
+        if same and (now.loc[block_id, plan] == before.loc[block_id, plan]).all():
+            known.setdefault(str(block_id), rows.reset_index(drop=True))
+    return known
+
+
+def clean_again(
+    cleaned: list[CleanedBlock], tasks: list[BlockTask], pool: Any, report: Report
+) -> list[CleanedBlock]:
+    """Clean blocks whose readings did not tell the flow delay with what the machine showed elsewhere."""
+    everywhere = harvest.pool_delays(told for one in cleaned for own in one.delays.values() for told in own)
+    redo: dict[int, BlockTask] = {}
+    for place, one in enumerate(cleaned):
+        known = {}
+        for year, own in one.delays.items():
+            if all(told.identified for told in own):
+                continue
+            same_year = harvest.pool_delays(told for other in cleaned for told in other.delays.get(year, ()))
+            known[year] = everywhere | same_year
+        if any(known.values()):
+            redo[place] = replace(
+                tasks[place],
+                delays=known,
+                vintages=tuple(sorted(known)),
+                given_rows=one.rows,
+                counts=tasks[place].counts.iloc[:0],
+            )
+    if not redo:
+        return cleaned
+    again = map_tasks(
+        clean_block,
+        list(redo.values()),
+        pool=pool,
+        report=report,
+        stage="Cleaning where the delay was unclear",
+    )
+    fresh = dict(zip(redo, again, strict=True))
+    return [
+        clean_vintages_again(one, fresh[place]) if place in fresh else one
+        for place, one in enumerate(cleaned)
+    ]
+
+
+def settle_vintages(
+    cleaned: list[CleanedBlock], store: EstateStore, vintages: tuple[int, ...], *, known_blocks: pd.Series
+) -> dict[int, harvest.Settlement]:
+    """Settle every vintage over all blocks against its weighed loads.
+
+    Parameters
+    ----------
+    cleaned : list of CleanedBlock
+    store : EstateStore
+    vintages : tuple of int
+    known_blocks : pandas.Series
+        Ids of all blocks of the estate, also those not assessed.
+
+    Returns
+    -------
+    dict of int to harvest.Settlement
+    """
+    summaries = [one.row_summary for one in cleaned if len(one.row_summary)]
+    if not summaries:
+        return {}
+    summary, loads = pd.concat(summaries, ignore_index=True), store.loads()
+    out = {}
+    for year in vintages:
+        own = summary[summary["vintage"] == year].drop(columns="vintage")
+        if len(own):
+            weighed = loads[loads["vintage"] == year] if len(loads) else loads
+            out[year] = harvest.settle_vintage(own, weighed, vintage=year, known_blocks=set(known_blocks))
+    return out
+
+
+def list_map_tasks(
+    cleaned: list[CleanedBlock],
+    chosen: gpd.GeoDataFrame,
+    settled: dict[int, harvest.Settlement],
+    settings: Settings,
+    work: Path,
+    surfaces_folder: Path,
+    previous: Measured | None,
+) -> list[MapTask]:
+    """Make one mapping task a block, each with a seed of its own.
+
+    Parameters
+    ----------
+    cleaned : list of CleanedBlock
+    chosen : geopandas.GeoDataFrame
+    settled : dict of int to harvest.Settlement
+    settings : Settings
+    work, surfaces_folder : pathlib.Path
+    previous : Measured, optional
+
+    Returns
+    -------
+    list of MapTask
+    """
+    seeds = np.random.SeedSequence(settings.decline.seed).generate_state(len(cleaned))
+    return [
+        MapTask(
+            cleaned=one,
+            block=chosen.iloc[[place]].reset_index(drop=True),
+            settlements=settled,
+            settings=settings,
+            work=work,
+            surfaces_folder=surfaces_folder,
+            previous=_previous_of(previous, one.block_id),
+            seed=int(seeds[place]),
+        )
+        for place, one in enumerate(cleaned)
+    ]
+
+
+def _previous_of(previous: Measured | None, block_id: str) -> gpd.GeoDataFrame | None:
+    if previous is None:
+        return None
+    own = previous.zones[previous.zones["block_id"] == block_id]
+    return own if len(own) else None
