@@ -260,12 +260,20 @@ def _refuse_empty(job: Job, fields: Sequence[Field]) -> None:
         job.refusals.add(empty, f"{one.name} is empty")
 
 
+# What fields are for, where their names do not say it.
+_PLAIN = {
+    "mass_flow_kg_s": ": nothing tells how much fruit there was",
+    "net_kg": ": nothing tells the mass weighed",
+    "missing": ": nothing tells what was counted",
+}
+
+
 def missing_column(job: Job, *names: str) -> IntakeError:
     """Refuse a file in which a field was not found."""
     headers = [str(one) for one in job.raw.frame.columns]
     listed = ", ".join(headers[:30]) + (", ..." if len(headers) > 30 else "")
     return IntakeError(
-        f"No column was recognised as {' or '.join(names)}. Columns are: {listed}.",
+        f"No column was recognised as {' or '.join(names)}{_PLAIN.get(names[0], '')}. Columns are: {listed}.",
         where=job.where,
         remedy=f"Name it with --column {names[0]}=HEADER.",
     )

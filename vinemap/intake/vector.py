@@ -30,6 +30,15 @@ FORMATS = {
     ".fgb": "FlatGeobuf",
     ".parquet": "GeoParquet",
 }
+# What the libraries say of a broken file means nothing to who has it.
+_SIGNS_OF_DAMAGE = (
+    "not recognized as",
+    "not a database",
+    "malformed",
+    "smaller than",
+    "magic bytes",
+    "sqlite3_",
+)
 _WANTED = {"blocks": ("Polygon",), "rows": ("LineString",), "harvest": ("Point",)}
 
 
@@ -123,7 +132,9 @@ def _choose_layer(path: Path, kind: str) -> str:
 
 
 def _unreadable(path: Path, name: str, error: Exception) -> IntakeError:
-    reason = str(error).splitlines()[0].replace(str(path), path.name)[:200]
+    reason = str(error).splitlines()[0].replace(str(path), path.name)[:200].rstrip(". ")
+    if any(sign in reason for sign in _SIGNS_OF_DAMAGE):
+        reason = "it is damaged, cut off or of another format"
     missing = [
         end
         for end in (".shx", ".dbf")
