@@ -13,7 +13,7 @@ import pytest
 import rasterio
 
 from vinemap.errors import DataError
-from vinemap.publish import Coverage, write_geopackage
+from vinemap.publish import Coverage, MapSurface, name_coverages, write_geopackage
 
 ALBERS = "EPSG:9473"
 
@@ -36,6 +36,16 @@ def test_values_place_and_gaps_come_back(package, grid):
         assert (back.bounds.left, back.bounds.top) == (grid.spec.west, grid.spec.north)
         values = back.read(1, masked=True).filled(np.nan)
     np.testing.assert_allclose(values, grid.values.astype(np.float32))
+
+
+def test_surfaces_of_the_map_are_named_by_block_and_vintage(grid):
+    empty = SimpleNamespace(values=np.full_like(grid.values, np.nan), spec=grid.spec)
+    named = name_coverages([
+        MapSurface("yield", "B1", 2026, grid), MapSurface("loss", "B1", None, grid),
+        MapSurface("loss", "B2", None, empty),
+    ])  # fmt: skip
+    assert {name: one.units for name, one in named.items()} == {"yield B1 2026": "t/ha", "loss B1": "%"}
+    assert named["yield B1 2026"].description == "Yield, block B1 2026"
 
 
 def test_unit_and_meaning_stand_in_the_tables_of_the_extension(package):

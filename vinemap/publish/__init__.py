@@ -1,6 +1,6 @@
 """What leaves the tool: GeoPackage, HTML map, GeoTIFF surfaces, lists, printable block sheets, dictionary."""
 
-from vinemap.publish.coverage import Coverage
+from vinemap.publish.coverage import Coverage, name_coverages
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import EstateLabel, Interval
 from vinemap.publish.drawn import fit_drawn_zones
@@ -29,6 +29,7 @@ __all__ = [
     "draw_estate",
     "fit_drawn_zones",
     "make_run_info",
+    "name_coverages",
     "open_surface",
     "read_edits",
     "show_result",

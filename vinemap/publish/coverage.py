@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +20,7 @@ import rasterio
 from affine import Affine
 
 from vinemap.errors import DataError
+from vinemap.publish.overlays import MapSurface
 from vinemap.publish.surfaces import NODATA, GridLike
 
 TILE_CELLS = 256
@@ -54,6 +55,30 @@ def table_names(names: Mapping[str, Coverage] | list[str]) -> dict[str, str]:
             fresh = f"{plain}_{number}"
         taken.add(fresh)
         out[name] = fresh
+    return out
+
+
+def name_coverages(surfaces: Sequence[MapSurface]) -> dict[str, Coverage]:
+    """Make coverages of the surfaces of the map, named by what they show, block and vintage.
+
+    Parameters
+    ----------
+    surfaces : sequence of MapSurface
+        Yield [t/ha] by block and vintage, loss [%] by block.
+
+    Returns
+    -------
+    dict of str to Coverage
+    """
+    out = {}
+    for one in surfaces:
+        if not np.isfinite(one.grid.values).any():
+            continue
+        year = "" if one.vintage is None else f" {one.vintage}"
+        units = {"yield": "t/ha", "loss": "%"}[one.kind]
+        what = {"yield": "Yield", "loss": "Share of healthy yield lost of late"}[one.kind]
+        text = f"{what}, block {one.block_id}{year}"
+        out[f"{one.kind} {one.block_id}{year}"] = Coverage(one.grid, units, text)
     return out
 
 
