@@ -16,27 +16,28 @@ from vinemap.pipeline.money import list_methods, set_decision, set_money, set_pr
 
 PACKAGE = Path(__file__).resolve().parent.parent / "vinemap"
 MONEY = "pipeline/money.py"
+JOB = "job"  # one of the modules that string the job together
 
 # Setting -> module that reads it. Settings of the methods are mapped as a whole, see below.
 CONSUMERS = {
-    "estate.name": "pipeline/result.py",
+    "estate.name": JOB,
     "estate.currency": MONEY,
-    "estate.display_units": "pipeline/result.py",
-    "estate.language": "pipeline/result.py",
-    "estate.timezone": "job.py",
+    "estate.display_units": JOB,
+    "estate.language": JOB,
+    "estate.timezone": JOB,
     "estate.crs": "estate/shelf.py",
-    "harvest.flow_delay_s": "pipeline/blocks.py",
+    "harvest.flow_delay_s": JOB,
     "harvest.position_tolerance_m": "estate/changes.py",
-    "harvest.cleaning_capacity_t_ha": "pipeline/blocks.py",
-    "surface.cell_m": "pipeline/blocks.py",
-    "surface.block_m": "pipeline/blocks.py",
-    "surface.neighbours": "pipeline/blocks.py",
-    "zones.min_area_ha": "pipeline/blocks.py",
-    "zones.min_segment_m": "pipeline/blocks.py",
-    "zones.max_zones": "pipeline/blocks.py",
-    "decline.draws": "assess.py",
-    "decline.seed": "assess.py",
-    "decline.horizon_years": "assess.py",
+    "harvest.cleaning_capacity_t_ha": JOB,
+    "surface.cell_m": JOB,
+    "surface.block_m": JOB,
+    "surface.neighbours": JOB,
+    "zones.min_area_ha": JOB,
+    "zones.min_segment_m": JOB,
+    "zones.max_zones": JOB,
+    "decline.draws": JOB,
+    "decline.seed": JOB,
+    "decline.horizon_years": JOB,
     "money.price_per_tonne": MONEY,
     "money.price_sd_pct": MONEY,
     "money.discount_rate_pct": MONEY,
@@ -49,7 +50,7 @@ CONSUMERS = {
     "money.mog_old_wood_pct": MONEY,
     "money.mog_threshold_pct": MONEY,
     "money.mog_deduction_pct_per_pct": MONEY,
-    "money.trellis_life_years": "assess.py",
+    "money.trellis_life_years": JOB,
     "money.removal_cost_per_ha": MONEY,
     "prices": "estate/settings.py",
     "decision.chance_threshold": MONEY,
@@ -75,10 +76,17 @@ BLOCKS = pd.DataFrame({"variety": ["Shiraz"]})
 
 
 def names_in(module: str) -> set[str]:
-    """Attributes and names that a module reads."""
-    tree = ast.parse((PACKAGE / module).read_text(encoding="utf-8"))
-    read = {one.attr for one in ast.walk(tree) if isinstance(one, ast.Attribute)}
-    return read | {one.id for one in ast.walk(tree) if isinstance(one, ast.Name)}
+    """Attributes and names that a module reads; for the job, all of its modules but the mapping of money."""
+    files = [PACKAGE / module]
+    if module == JOB:
+        files = [PACKAGE / "assess.py", PACKAGE / "job.py", *(PACKAGE / "pipeline").glob("*.py")]
+        files.remove(PACKAGE / MONEY)
+    read: set[str] = set()
+    for file in files:
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        read |= {one.attr for one in ast.walk(tree) if isinstance(one, ast.Attribute)}
+        read |= {one.id for one in ast.walk(tree) if isinstance(one, ast.Name)}
+    return read
 
 
 def changed(name: str) -> Settings:
@@ -152,5 +160,5 @@ def test_measured_mog_takes_the_place_of_the_setting():
 
 
 def test_assess_takes_all_that_money_gives():
-    called = names_in("assess.py")
+    called = names_in(JOB)
     assert {"list_methods", "set_money", "set_decision", "set_programme"} <= called
