@@ -23,6 +23,7 @@ from vinemap.estate import EstateStore, Settings
 from vinemap.estate.layout import file_stem
 from vinemap.pipeline.fitting import BlockMaps
 from vinemap.pipeline.measured import Measured, load_measured, save_measured
+from vinemap.pipeline.money import set_decision
 from vinemap.progress import Report, report_nothing
 
 KEPT = "measured"  # folder inside out/<vintage>/ that lets a plan be made without the readings
@@ -285,6 +286,7 @@ def _write_files(
         cautions=measured.notes,
         waiting=_waiting(advised),
         language=language,
+        what_if=publish.build_what_if(advised.valuation, advised.layers["zone"], **set_decision(settings)),
     )
     publish.write_lists(folder / "lists", advised.layers, language=language)
     publish.write_sheets(
