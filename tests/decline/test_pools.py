@@ -59,6 +59,17 @@ def test_fresh_candidates_weigh_kinds_by_their_evidence(pools):
     assert np.mean(score) == pytest.approx(0.8, abs=0.06)
 
 
+def test_near_candidates_of_mixed_kinds_weigh_kinds_by_likelihood(pools):
+    """Steady three times as likely as the other kind, scores free: a share of 3/4, scores still N(0, 1)."""
+    owner, rng = np.arange(COUNT), np.random.default_rng(6)
+    present = pools.start(owner, np.ones(COUNT, dtype=bool))
+    for _ in range(25):
+        made = pools.near(owner, present, count=6, likeness=0.7, mixed=True)
+        present = pick(rng, made, np.where(made.family == STEADY, np.log(3.0), 0.0))
+    assert (present.family == STEADY).mean() == pytest.approx(0.75, abs=0.03)
+    assert present.scores.var() == pytest.approx(1.0, abs=0.06)
+
+
 def test_present_curve_stays_among_the_candidates(pools):
     owner = np.arange(COUNT)
     present = pools.start(owner, np.arange(COUNT) % 2 == 0)

@@ -26,7 +26,7 @@ from vinemap.decline.pools import LEAST, Curves, Pools
 from vinemap.decline.symptoms import SymptomTable
 
 SHARE_GRID = (np.arange(60) + 0.5) / 60
-NEAR_COUNT = 12  # candidates near the present curve
+NEAR_COUNT = 20  # candidates near the present curve
 NEAR_LIKENESS = (0.7, 0.93, 0.985)  # how near: correlation of the normal scores, taken in turn at random
 KIND_PRIOR = 2.0  # Dirichlet prior of the mix of kinds and of rate classes, cases each
 
@@ -174,7 +174,8 @@ class CurveChoice:
     ) -> tuple[Curves, FloatArray]:
         if fresh:
             return self.pools.fresh(owner, present)
-        made = self.pools.near(owner, present, count=NEAR_COUNT, likeness=likeness)
+        mixed = bool(self.families) and self.rng.uniform() < 0.5
+        made = self.pools.near(owner, present, count=NEAR_COUNT, likeness=likeness, mixed=mixed)
         return made, np.zeros(made.family.shape)
 
     def _draw_estate(self, now: _Gauss, fresh: bool, likeness: float) -> None:

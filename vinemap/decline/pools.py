@@ -149,12 +149,18 @@ class Pools:
             many[~self.restarts[owner], 1:] = -np.inf
         return Curves(family, scores, rate, curve), many
 
-    def near(self, owner: IntArray, present: Curves, *, count: int, likeness: float) -> Curves:
-        """Candidates (n, count) of the same kind, the first the present curve."""
+    def near(
+        self, owner: IntArray, present: Curves, *, count: int, likeness: float, mixed: bool = False
+    ) -> Curves:
+        """Candidates (n, count), the first the present curve; of the same kind, or of any kind but held."""
         n, away = owner.size, np.sqrt(1 - likeness**2)
         hidden = likeness * present.scores + away * self.rng.standard_normal((n, SCORES))
         scores = likeness * hidden[:, None, :] + away * self.rng.standard_normal((n, count, SCORES))
         scores[:, 0] = present.scores
         family = np.repeat(present.family[:, None], count, axis=1)
+        if mixed:  # a kind keeps the scores of another: the pace of a steady fall may go to one that set in
+            any_kind = np.array(self.kinds)[self.rng.integers(0, len(self.kinds), (n, count - 1))]
+            declines = (present.family != HELD) & (present.family != RECOVERING)
+            family[:, 1:] = np.where(declines[:, None], any_kind, family[:, 1:])
         curve, _ = trace_curves(self.space, owner[:, None], family, scores, self.columns)
         return Curves(family, scores, classify_rate(family, scores), curve)

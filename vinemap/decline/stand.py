@@ -13,7 +13,7 @@ from vinemap.decline.curves import FloatArray, IntArray
 
 CLUSTERING = 0.01  # how alike neighbouring vines are (intra-row correlation); common practice, no source
 VINES_TOGETHER = 25.0  # vines counted in one go
-ALIKE_LEVEL = 0.05  # significance from which counts of one zone differ
+ALIKE_LEVEL = 0.01  # significance from which counts of one zone differ; small, as an estate has many zones
 AGE_OF_COUNT_SD = 0.05  # share of the missing by which a count grows doubtful per year of age; no source
 BACKGROUND_SYMPTOMS = 0.03  # share of vines called symptomatic in sound zones; common practice, no source
 
@@ -65,7 +65,7 @@ def effective_vines(vines: FloatArray) -> FloatArray:
 def interpolate_stand(stand: pd.DataFrame | None, zone_ids: list[str], years: IntArray) -> Stand:
     """Bring counts to every zone and year: linear between counts, level outside them with growing doubt.
 
-    Counts that agree within their sampling error (chi-square test at 5 %) count as one stand that never
+    Counts that agree within their sampling error (chi-square test at 1 %) count as one stand that never
     changed: otherwise the noise of the counts would pass for a trend.
 
     Parameters
