@@ -134,7 +134,7 @@ def advise_estate(
     zone = measured.zones.merge(
         measured.blocks[["block_id", "variety", "year_planted", "trellis_year", "row_spacing_m"]],
         on="block_id",
-    ).merge(measured.decline.zones[["zone_id", "missing_pct"]], on="zone_id", how="left")
+    ).merge(measured.decline.zones[["zone_id", "missing_pct", "renewed_year"]], on="zone_id", how="left")
     valuation = renewal.value_options(
         measured.decline.draws,
         zone,

@@ -190,10 +190,10 @@ def test_graft_over_needs_another_variety(valuation, zones):
 
 
 def test_infill_needs_gaps_that_were_counted(zones):
-    draws = example_draws(rng=np.random.default_rng(1), draw_count=20)
+    draws = example_draws(rng=np.random.default_rng(1), draw_count=20, missing=(0.15, 0.01, 0.24))
     fill = [one for one in default_methods() if one.name == "infill"]
     assert set(value(draws, zones, fill, Money()).options["zone_id"]) == {"A-Z1", "B-Z3"}
-    uncounted = zones.assign(missing_pct=[5.0, 1.0, np.nan])
+    uncounted = zones.assign(missing_pct=[15.0, 1.0, np.nan])
     assert set(value(draws, uncounted, fill, Money()).options["zone_id"]) == {"A-Z1"}
 
 

@@ -210,7 +210,9 @@ class Infill(Method):
         8.0, "crew-days/ha", "Days of a crew of four for a hectare's worth of missing vines [P].", 500
     )
     orders_per_vine: float = _amount(1.0, "vines/vine", "Vines to order per missing vine.", 20)
-    least_missing_share: float = _share(0.05, "Weighed only from this share of missing vines, counted [P].")
+    least_missing_share: float = _share(
+        0.10, "Weighed only from this share of missing vines, counted; few gaps close by themselves [P]."
+    )
 
 
 class Replant(Method):

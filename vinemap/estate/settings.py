@@ -146,9 +146,10 @@ class Money(Section):
         le=1_000_000,
     )
     idle_cost_per_ha: float = setting(
-        1_500.0,
+        3_400.0,
         "currency/ha/year",
-        "Care of a zone that is left idle, not harvested: weeds, pests, a little water. The least that "
+        "What a zone left idle, not harvested, still costs: weeds, pests, a little water (about 1,500) and "
+        "the overheads within growing_cost_per_ha that go on regardless (about a quarter). The least that "
         "keeping can come to, since nobody need go on growing a crop that does not pay [P].",
         ge=0,
         le=1_000_000,

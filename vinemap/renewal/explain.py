@@ -77,7 +77,7 @@ def explain_zone(
     >>> from vinemap.renewal.example import example_valuation
     >>> table = explain_zone(example_valuation(), "A-Z1", method="trunk_renewal", year=2026)
     >>> table["year"].iloc[[0, -1]].tolist(), round(table["difference_discounted"].sum(), -2)
-    ([2026, 2041], np.float64(19900.0))
+    ([2026, 2041], np.float64(31200.0))
     """
     place = valuation.zone_index(zone_id)
     column, start = _option_of(valuation, place, method, year)

@@ -230,7 +230,7 @@ class Money:
     harvest_cost_per_t: float = 74.0
     growing_cost_per_ha: float = 7400.0
     growing_cost_out_of_crop_per_ha: float = 4500.0
-    idle_cost_per_ha: float = 1500.0
+    idle_cost_per_ha: float = 3400.0
     mog_share: float = 0.01
     mog_share_old_wood: float = 0.01
     mog_threshold_share: float = 0.01
@@ -333,7 +333,7 @@ def default_methods() -> tuple[Method, ...]:
         crop_share_by_year_after=(0.0, 0.10, 0.50, 0.85),
         full_level=0.95,
         keeps_standing=True,
-        least_missing_share=0.05,
+        least_missing_share=0.10,
         aftercare_per_vine_by_year=(4.0, 4.0),
         crew_days_per_ha=8.0,
         orders_per_vine=1.0,
