@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 import pickle
-import resource
 import signal
 import sys
 import time
@@ -37,6 +36,8 @@ def start_child(order: str, folder: str, log: str, number: float) -> tuple[int, 
     if pid == 0:
         os.close(reads)
         if order == "limit":
+            import resource  # POSIX only, as all of this; the file itself is imported everywhere for doctests
+
             resource.setrlimit(resource.RLIMIT_FSIZE, (int(number), int(number)))
         status = 3
         try:
