@@ -24,7 +24,7 @@ from vinemap.intake.text import (
 
 STREAM_FROM_BYTES = 64 << 20
 STREAM_PACKED_FROM_BYTES = 8 << 20  # logs of numbers shrink about eightfold
-BLOCK_BYTES = 16 << 20
+BLOCK_BYTES = 8 << 20
 MAX_LINE = 1 << 20
 MAX_STREAM_BYTES = 64 << 30
 _GZIP = b"\x1f\x8b"
