@@ -98,7 +98,16 @@ def measure_estate(
             cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
             cleaned = clean_again(cleaned, tasks, pool, report)
             settled = settle_vintages(cleaned, store, vintages, known_blocks=prepared.blocks["block_id"])
-            todo = list_map_tasks(cleaned, chosen, settled, store.settings, work, surfaces_folder, previous)
+            todo = list_map_tasks(
+                cleaned,
+                chosen,
+                settled,
+                store.settings,
+                work,
+                surfaces_folder,
+                previous,
+                drawn=store.drawn_zones(),
+            )
             mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
     finally:
         shutil.rmtree(work, ignore_errors=True)

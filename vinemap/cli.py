@@ -112,7 +112,7 @@ def preview(
 
 
 @vinemap.command()
-@click.argument("kind", type=click.Choice(KINDS))
+@click.argument("kind", type=click.Choice((*KINDS, "zones")))
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--to", "folder", required=True, type=click.Path(path_type=Path, file_okay=False), help="Estate folder."

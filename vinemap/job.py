@@ -7,11 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vinemap import estate as storage
-from vinemap import intake, land
+from vinemap import intake, land, publish
 from vinemap.errors import IntakeError, VinemapError
 from vinemap.estate import EstateStore, ImportReport
+from vinemap.intake.archive import hash_file
+from vinemap.intake.readers import find_source
 from vinemap.pipeline.status import EstateStatus, describe_status
 from vinemap.progress import Report, report_nothing
+from vinemap.taken import Intake, refused_table
 
 if TYPE_CHECKING:
     from vinemap.pipeline.result import Assessment
@@ -64,7 +67,8 @@ class Estate:
         Parameters
         ----------
         kind : str
-            blocks, rows, harvest, loads, counts, imagery or renewals.
+            blocks, rows, harvest, loads, counts, imagery or renewals; zones for what was drawn and noted in a
+            vinemap.gpkg.
         source : path or frame
             File, or a DataFrame / GeoDataFrame with the columns of `vinemap.tables`.
         vintage : int, optional
@@ -85,15 +89,51 @@ class Estate:
         StoreError
             If the folder is locked or damaged.
         """
+        if kind == "zones":
+            return self._add_edits(source)
         options: dict[str, Any] = {"vintage": vintage, "crs": crs, "columns": columns, "units": units}
         options["timezone"] = self.settings.estate.timezone
+        options["remembered"] = self.store.remembered()
         if isinstance(source, str | Path):
-            read = intake.read_source(source, kind, **options)
+            read = intake.open_source(source, kind, **options)
         else:
             read = intake.read_frame(source, kind, **options)
         if kind == "blocks":
             land.prepare_blocks(read.table)  # refuses what could not be used, before anything is stored
         return self.store.add(read)
+
+    def _add_edits(self, source: Path | str | Any) -> ImportReport:
+        """Take drawn zones and notes out of an edited vinemap.gpkg."""
+        if not isinstance(source, str | Path):
+            raise IntakeError(
+                "Zones come as a file, not as a table.", where="zones", remedy="Give an edited vinemap.gpkg."
+            )
+        file = find_source(source)
+        edits = publish.read_edits(file)
+        if not len(edits.zones) and not len(edits.remarks):
+            raise IntakeError(
+                "Nothing was drawn or noted in it since it was written.",
+                where=file.name,
+                remedy="For outlines and facts of blocks use vinemap add blocks.",
+            )
+        notes = list(edits.changes)
+        if len(edits.blocks):
+            notes.append("Outlines or facts of blocks changed too; take them with vinemap add blocks.")
+        table = edits.zones[["zone_id", "block_id", "geometry"]].to_crs("EPSG:4326")
+        return self.store.add(
+            Intake(
+                table=table,
+                refused=refused_table(),
+                guesses=[],
+                notes=notes,
+                rows_read=len(table),
+                format="GeoPackage",
+                kind="zones",
+                file=file.name,
+                sha256=hash_file(file),
+                details={"remarks": edits.remarks.to_dict("records")},
+            )
+        )
 
     def undo(self, import_id: int) -> ImportReport:
         """Take one import back by its ledger number; StoreError if there is none."""

@@ -65,7 +65,7 @@ def _opt(name: str, unit: str, kind: Kind, meaning: str) -> Column:
 
 
 # ------------------------------------------------ what comes in (estate folder, WGS84 at rest)
-BLOCKS = Table("blocks", "Block outlines as the estate keeps them.", "Polygon", (
+BLOCKS = Table("blocks", "Block outlines as the estate keeps them.", "MultiPolygon", (
     _req("block_id", "", "str", "Short unique name of the block"),
     _opt("name", "", "str", "Name people use"),
     _opt("variety", "", "str", "Grape variety"),
@@ -140,9 +140,15 @@ RENEWALS = Table("renewals", "Renewals already done.", "", (
     _req("import_id", "", "int", "Number of the import in the ledger"),
 ))  # fmt: skip
 
+DRAWN_ZONES = Table("drawn_zones", "Zones drawn by hand; they stand instead of found ones.", "Polygon", (
+    _req("zone_id", "", "str", "Zone"),
+    _req("block_id", "", "str", "Block"),
+    _req("import_id", "", "int", "Number of the import in the ledger"),
+))  # fmt: skip
+
 LEDGER = Table("ledger", "Every import.", "", (
     _req("import_id", "", "int", "Running number, from 1"),
-    _req("kind", "", "str", "blocks, rows, harvest, loads, counts, imagery or renewals"),
+    _req("kind", "", "str", "blocks, rows, harvest, loads, counts, imagery, renewals or zones"),
     _req("file", "", "str", "File name"),
     _req("sha256", "", "str", "SHA-256 of the file"),
     _req("vintage", "year", "int", "Vintage, 0 where it has none"),
@@ -297,7 +303,7 @@ RUN_INFO = Table("run_info", "What made this file.", "", (
     _req("value", "", "str", "Value"),
 ))  # fmt: skip
 
-INPUTS = (BLOCKS, ROWS, READINGS, LOADS, COUNTS, RENEWALS, LEDGER)
+INPUTS = (BLOCKS, ROWS, READINGS, LOADS, COUNTS, RENEWALS, DRAWN_ZONES, LEDGER)
 STAGES = (CLEAN_READINGS, SETTLEMENT, ZONES)
 OUTPUTS = (
     BLOCK,

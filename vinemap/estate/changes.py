@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -19,7 +20,7 @@ from vinemap.estate.parts import ReadingParts
 from vinemap.estate.readings import Sorter
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
 from vinemap.estate.transaction import Transaction
-from vinemap.tables import BLOCKS, COUNTS, LOADS, READINGS, ROWS
+from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, ROWS
 from vinemap.taken import Intake, IntakeStream, count_reasons
 
 Writer = Callable[[Path], None]
@@ -156,6 +157,19 @@ def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, num
     return _report(taken, number, [])
 
 
+def _stage_zones(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
+    blocks = _known_blocks(estate, taken.file)
+    target = layout.part_file("zones", number)
+    change.put(target, _writer(_numbered(taken.table, number)))
+    remarks = json.dumps(taken.details.get("remarks", []), ensure_ascii=False)
+    change.put(_remarks_file(number), lambda path: _write_text(path, remarks))
+    return _report(taken, number, unknown_blocks(taken.table, blocks))
+
+
+def _remarks_file(number: int) -> str:
+    return layout.part_file("zones", number).replace(".parquet", ".remarks.json")
+
+
 def _known_blocks(estate: EstateTables, file: str) -> gpd.GeoDataFrame:
     blocks = estate.blocks()
     if not len(blocks):
@@ -199,6 +213,11 @@ def stage_undo(
         table = {"loads": LOADS, "counts": COUNTS}[kind]
         change.remove(target)
         return len(layout.read_table(estate.folder, target, table))
+    if kind == "zones":
+        target = layout.part_file(kind, import_id)
+        change.remove(target)
+        change.remove(_remarks_file(import_id))
+        return len(layout.read_table(estate.folder, target, DRAWN_ZONES))
     if kind == "renewals":
         old = estate.renewals()
         return _put_without(change, layout.RENEWALS_FILE, old, import_id)
@@ -317,4 +336,5 @@ _STAGES: dict[str, Callable[[EstateTables, Transaction, Intake, int], ImportRepo
     "counts": _stage_part,
     "renewals": _stage_renewals,
     "imagery": _stage_imagery,
+    "zones": _stage_zones,
 }

@@ -16,7 +16,7 @@ from vinemap.estate.checks import verify_store
 from vinemap.estate.ledger import read_ledger
 from vinemap.estate.readings import index_harvest
 from vinemap.estate.settings import Settings, load_settings
-from vinemap.tables import BLOCKS, COUNTS, LOADS, READINGS, RENEWALS, ROWS
+from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, RENEWALS, ROWS
 
 IMAGERY_INDEX = f"{layout.IMAGERY}/index.parquet"
 
@@ -88,6 +88,28 @@ class EstateTables:
     def renewals(self) -> pd.DataFrame:
         """Renewals done."""
         return layout.read_table(self.folder, layout.RENEWALS_FILE, RENEWALS)
+
+    def drawn_zones(self) -> gpd.GeoDataFrame:
+        """Zones drawn by hand, in WGS84: of each block those of the last import that holds it."""
+        files = sorted((self.folder / layout.IMPORTS).glob("zones-*.parquet"))
+        out: gpd.GeoDataFrame = layout.read_table(self.folder, "-", DRAWN_ZONES)
+        for one in files:
+            new = layout.read_table(self.folder, f"{layout.IMPORTS}/{one.name}", DRAWN_ZONES)
+            kept = out[~out["block_id"].isin(new["block_id"])]
+            out = (
+                new if not len(kept) else kept if not len(new) else pd.concat([kept, new], ignore_index=True)
+            )
+        return out
+
+    def remarks(self) -> pd.DataFrame:
+        """Give notes from columns that people added: layer, id, column, value; the last one stands."""
+        rows = [
+            row
+            for one in sorted((self.folder / layout.IMPORTS).glob("zones-*.remarks.json"))
+            for row in json.loads(one.read_text(encoding="utf-8"))
+        ]
+        frame = pd.DataFrame(rows, columns=["layer", "id", "column", "value"])
+        return frame.drop_duplicates(["layer", "id", "column"], keep="last", ignore_index=True)
 
     def imagery(self) -> pd.DataFrame:
         """Images stored: one line each, with ``path`` relative to the folder."""

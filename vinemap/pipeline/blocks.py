@@ -14,8 +14,6 @@ from vinemap import harvest, land, publish, surface, zones
 from vinemap.estate import EstateStore
 from vinemap.estate.layout import file_stem
 
-# 6 x 6 points in a 10 m block: their standard errors are 1-4 % high, those of 4 x 4 up to 13 %, measured.
-DISCRETISATION = 6
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
 SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
 
@@ -59,6 +57,7 @@ class MapTask:
     surfaces_folder: Path
     previous: gpd.GeoDataFrame | None
     seed: int
+    drawn: gpd.GeoDataFrame | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +216,7 @@ def _kept(readings: gpd.GeoDataFrame) -> pd.DataFrame:
             "machine": kept["machine"],
             "yield_t_ha": kept["yield_t_ha"],
             "flag": "",
+            "support_m": kept["support_m"] if "support_m" in kept.columns else np.nan,
         }
     )
 
@@ -274,7 +274,7 @@ def map_block(task: MapTask) -> MappedBlock:
         if len(points) < MIN_READINGS_TO_MAP:
             notes.append(f"Block {block_id}, vintage {year}: only {len(points)} usable readings; not mapped.")
             continue
-        surfaces[year] = _krige(points, spec, block.geometry, task.settings.surface)
+        surfaces[year] = _krige(points, spec, block, task.settings.surface)
     _write_surfaces(surfaces, task)
     found, zone_report = _find_zones(surfaces, task, block)
     segments = land.segment_rows(task.cleaned.rows, found)
@@ -307,15 +307,18 @@ def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
     return out
 
 
-def _krige(points: pd.DataFrame, spec: land.GridSpec, outline: Any, chosen: Any) -> surface.Surface:
+def _krige(points: pd.DataFrame, spec: land.GridSpec, block: pd.Series, chosen: Any) -> surface.Surface:
+    row_spacing_m = float(block["row_spacing_m"])
+    support = float(points["support_m"].median())  # of counted stretches; a logged reading tells its own
     return surface.krige_grid(
         points[["easting", "northing"]].to_numpy(float),
         points["yield_t_ha"].to_numpy(float),
         spec=spec,
-        outline=outline,
+        outline=block.geometry,
         neighbours=chosen.neighbours,
         block_m=chosen.block_m,
-        discretisation=DISCRETISATION,
+        row_spacing_m=row_spacing_m,
+        reading_area_m2=support * row_spacing_m if np.isfinite(support) else None,
     )
 
 
@@ -342,6 +345,11 @@ def _write_surfaces(surfaces: dict[int, surface.Surface], task: MapTask) -> None
 def _find_zones(
     surfaces: dict[int, surface.Surface], task: MapTask, block: pd.Series
 ) -> tuple[gpd.GeoDataFrame, dict[str, Any]]:
+    if task.drawn is not None:
+        zones_drawn = publish.fit_drawn_zones(
+            task.drawn, outline=block.geometry, rows=task.cleaned.rows, block_id=task.cleaned.block_id
+        )
+        return zones_drawn, {"drawn": len(zones_drawn)}
     if not surfaces:
         return _whole_block(task, block), {}
     chosen = task.settings.zones

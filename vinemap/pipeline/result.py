@@ -7,7 +7,7 @@ import json
 import os
 import shutil
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from vinemap.estate import EstateStore, Settings
 from vinemap.estate.layout import file_stem
 from vinemap.pipeline.fitting import BlockMaps
 from vinemap.pipeline.measured import Measured, load_measured, save_measured
-from vinemap.pipeline.money import set_decision
+from vinemap.pipeline.money import list_methods, set_decision
 from vinemap.progress import Report, report_nothing
 
 KEPT = "measured"  # folder inside out/<vintage>/ that lets a plan be made without the readings
@@ -68,6 +68,13 @@ class Assessment:
     def geopackage_file(self) -> Path:
         """The GeoPackage."""
         return self.folder / "vinemap.gpkg"
+
+    def _repr_html_(self) -> str:
+        """Hectares by advice and a small map, for a notebook cell."""
+        info = self.layers["run_info"]
+        run = dict(zip(info["key"], info["value"], strict=True))
+        label = publish.EstateLabel(name=run.get("estate", ""), currency=run.get("currency", ""))
+        return publish.show_result(self.layers, estate=label, vintage=self.vintage, folder=self.folder)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -183,6 +190,7 @@ def _advise_and_write(
     info = _run_info(store, measured)
     advised = advise_estate(measured, settings, run_info=info, limits=limits)
     report("Weighing renewal", 1, 1)
+    advised = replace(advised, layers=publish.attach_remarks(advised.layers, store.remarks()))
     headline = _headline(advised, settings)
     report("Writing the outputs", 0, 1)
     _write_files(folder, measured, advised, settings, surfaces, headline)
@@ -190,7 +198,10 @@ def _advise_and_write(
     return Assessment(
         folder=folder,
         vintage=measured.vintage,
-        layers=advised.layers,
+        layers={
+            name: publish.attach_units(frame, name, currency=settings.estate.currency)
+            for name, frame in advised.layers.items()
+        },
         settlement=measured.settlement,
         after_check=advised.after_check,
         programme=advised.programme,
@@ -277,6 +288,7 @@ def _write_files(
         crs=crs,
         description=f"{settings.estate.name}, renewal assessment after vintage {measured.vintage}",
         currency=settings.estate.currency,
+        language=language,
     )
     publish.write_map(
         folder / "map.html",
@@ -288,19 +300,49 @@ def _write_files(
         language=language,
         what_if=publish.build_what_if(advised.valuation, advised.layers["zone"], **set_decision(settings)),
     )
-    publish.write_lists(folder / "lists", advised.layers, language=language)
+    publish.write_lists(
+        folder / "lists", advised.layers, language=language, work=_list_work(advised, settings)
+    )
     publish.write_sheets(
         folder / "sheets", advised.layers, estate=label, cautions=measured.notes, language=language
     )
     publish.write_dictionary(folder / "dictionary.md")
-    _write_tables(folder, measured, advised)
+    _write_tables(folder, measured, advised, settings)
     _write_run(folder / "run.json", measured, advised, headline)
 
 
-def _write_tables(folder: Path, measured: Measured, advised: Advised) -> None:
-    measured.settlement.to_csv(folder / "lists" / "settlement.csv", index=False)
-    if len(advised.after_check):
-        advised.after_check.to_csv(folder / "lists" / "renewals_checked.csv", index=False)
+def _list_work(advised: Advised, settings: Settings) -> pd.DataFrame | None:
+    programme = advised.layers["programme"]
+    if not len(programme):
+        return None
+    return renewal.list_work(
+        programme,
+        advised.layers["vine_row"],
+        methods=list_methods(settings),
+        missing_share=renewal.missing_by_zone(advised.valuation),
+        refill_share=renewal.refills_by_zone(advised.valuation, programme),
+    )
+
+
+def _write_tables(folder: Path, measured: Measured, advised: Advised, settings: Settings) -> None:
+    """Write what stands behind the layers: settlement, after-check, and the sums behind every advice."""
+    value, advice = advised.valuation, advised.advice
+    trace = renewal.trace_advice(value, advice)
+    capacity = settings.harvest.cleaning_capacity_t_ha
+    found = {
+        "settlement": measured.settlement,
+        "renewals_checked": advised.after_check,
+        "why_cash_flows": trace.cash_flows,
+        "why_turning_points": trace.turning_points,
+        "why_sensitivity": trace.sensitivity,
+        "zone_or_whole_block": renewal.compare_blocks(value),
+        "over_cleaning_capacity": renewal.name_over_capacity(value, advice, capacity_t_ha=capacity),
+    }
+    for name, table in found.items():
+        if len(table):
+            publish.write_csv(folder / "lists" / f"{name}.csv", pd.DataFrame(table))
+        else:
+            (folder / "lists" / f"{name}.csv").unlink(missing_ok=True)
 
 
 def _write_run(path: Path, measured: Measured, advised: Advised, headline: dict[str, Any]) -> None:

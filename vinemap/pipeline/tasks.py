@@ -232,6 +232,8 @@ def list_map_tasks(
     work: Path,
     surfaces_folder: Path,
     previous: Measured | None,
+    *,
+    drawn: gpd.GeoDataFrame,
 ) -> list[MapTask]:
     """Make one mapping task a block, each with a seed of its own.
 
@@ -243,11 +245,14 @@ def list_map_tasks(
     settings : Settings
     work, surfaces_folder : pathlib.Path
     previous : Measured, optional
+    drawn : geopandas.GeoDataFrame
+        Zones drawn by hand, of any blocks; they stand instead of found ones.
 
     Returns
     -------
     list of MapTask
     """
+    by_hand = drawn.to_crs(chosen.crs)
     seeds = np.random.SeedSequence(settings.decline.seed).generate_state(len(cleaned))
     return [
         MapTask(
@@ -259,6 +264,7 @@ def list_map_tasks(
             surfaces_folder=surfaces_folder,
             previous=_previous_of(previous, one.block_id),
             seed=int(seeds[place]),
+            drawn=_of_block(by_hand, one.block_id),
         )
         for place, one in enumerate(cleaned)
     ]
@@ -267,5 +273,9 @@ def list_map_tasks(
 def _previous_of(previous: Measured | None, block_id: str) -> gpd.GeoDataFrame | None:
     if previous is None:
         return None
-    own = previous.zones[previous.zones["block_id"] == block_id]
-    return own if len(own) else None
+    return _of_block(previous.zones, block_id)
+
+
+def _of_block(zones: gpd.GeoDataFrame, block_id: str) -> gpd.GeoDataFrame | None:
+    own = zones[zones["block_id"] == block_id]
+    return own.reset_index(drop=True) if len(own) else None

@@ -6,7 +6,7 @@ from vinemap.publish.display import EstateLabel, Interval
 from vinemap.publish.drawn import fit_drawn_zones
 from vinemap.publish.edits import Edits, attach_remarks, read_edits
 from vinemap.publish.geopackage import write_geopackage
-from vinemap.publish.lists import write_lists
+from vinemap.publish.lists import write_csv, write_lists
 from vinemap.publish.notebook import attach_units, draw_estate, open_surface, show_result
 from vinemap.publish.overlays import MapSurface
 from vinemap.publish.page import write_map
@@ -34,6 +34,7 @@ __all__ = [
     "read_edits",
     "show_result",
     "standing_cautions",
+    "write_csv",
     "write_dictionary",
     "write_geopackage",
     "write_lists",
