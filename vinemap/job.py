@@ -98,7 +98,7 @@ class Estate:
             read = intake.open_source(source, kind, **options)
         else:
             read = intake.read_frame(source, kind, **options)
-        if kind == "blocks":
+        if kind == "blocks" and isinstance(read, Intake):
             land.prepare_blocks(read.table)  # refuses what could not be used, before anything is stored
         return self.store.add(read)
 
