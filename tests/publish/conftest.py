@@ -288,7 +288,9 @@ def make_valuation(layers: dict[str, pd.DataFrame], draws: int = 120, seed: int 
     facts["renewed_year"] = np.where(np.arange(count) == 3, 2024, np.nan)  # still comes back
     methods = list(renewal.default_methods())
     methods[1] = replace(methods[1], new_variety="Merlot", new_price_per_t=560.0)
-    money = renewal.Money(price_per_t=600.0, price_by_variety={"Shiraz": 560.0, "Chardonnay": 540.0})
+    money = renewal.Money(
+        price_per_t=600.0, price_by_variety={"Shiraz": 560.0, "Chardonnay": 540.0}, idle_cost_per_ha=1500.0
+    )
     valuation = renewal.value_options(
         drawn, facts, methods=methods, money=money, first_year=FIRST_YEAR, rng=rng
     )

@@ -309,7 +309,8 @@ def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
 
 def _krige(points: pd.DataFrame, spec: land.GridSpec, block: pd.Series, chosen: Any) -> surface.Surface:
     row_spacing_m = float(block["row_spacing_m"])
-    support = float(points["support_m"].median())  # of counted stretches; a logged reading tells its own
+    known = points["support_m"].dropna()  # of counted stretches; what a logged reading covers shows by itself
+    support = float(known.median()) if len(known) else float("nan")
     return surface.krige_grid(
         points[["easting", "northing"]].to_numpy(float),
         points["yield_t_ha"].to_numpy(float),

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap import harvest, land, tables, zones
-from vinemap.decline import fit_decline
+from vinemap.decline import fit_decline, list_machine_changes
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.blocks import CleanedBlock, MappedBlock
 from vinemap.pipeline.measured import Measured
@@ -79,6 +79,7 @@ def fit_estate(
         settlement=settlement,
         stand=stand if len(stand) else None,
         renewals=renewed if len(renewed) else None,
+        machine_changes=_machine_changes(cleaned),
         horizon_year=_horizon(chosen, vintage, settings),
         draws=settings.decline.draws,
         rng=np.random.default_rng(settings.decline.seed),
@@ -106,6 +107,18 @@ def fit_estate(
         },
         notes=[*words, *warn_of_record(decline.zone_vintage), *decline.notes],
     )
+
+
+def _machine_changes(cleaned: list[CleanedBlock]) -> pd.DataFrame | None:
+    used = [one.row_summary for one in cleaned if len(one.row_summary)]
+    if not used:
+        return None
+    rows = pd.concat(used, ignore_index=True)
+    rows = rows[rows["machine"] != ""]
+    if not len(rows):
+        return None
+    changes: pd.DataFrame = list_machine_changes(rows[["block_id", "vintage", "machine", "readings"]])
+    return changes
 
 
 def _horizon(chosen: gpd.GeoDataFrame, vintage: int, settings: Settings) -> int:
