@@ -5,8 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import secrets
 import shutil
-import tempfile
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -112,7 +112,8 @@ def assess_and_publish(
     """
     out = store.folder / "out"
     out.mkdir(exist_ok=True)
-    stage = Path(tempfile.mkdtemp(prefix=".new-", dir=out))
+    stage = out / f".new-{secrets.token_hex(6)}"
+    stage.mkdir()  # not a private temporary folder: others must be able to read what comes out
     try:
         measured, maps = measure_estate(
             store,

@@ -120,7 +120,7 @@ def points_inside(polygon: Any, count: int = POINTS_IN_POLYGON) -> Floats:
         x = west + (np.arange(columns) + 0.5) * (east - west) / columns
         y = south + (np.arange(rows) + 0.5) * (north - south) / rows
         lattice = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-        inside = lattice[shapely.contains_xy(polygon, lattice[:, 0], lattice[:, 1])]
+        inside: Floats = lattice[shapely.contains_xy(polygon, lattice[:, 0], lattice[:, 1])]
         if len(inside) >= count / 2:
             return inside
         side /= 2.0
