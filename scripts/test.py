@@ -13,7 +13,7 @@ CHECKS = (
     ("lint", ["ruff", "check", "."]),
     ("format", ["ruff", "format", "--check", "."]),
     ("types", ["mypy"]),
-    ("tests", ["pytest", "-q", "-n", "2", "--dist", "loadgroup"]),
+    ("tests", ["pytest", "-q", "-n", "2", "--dist", "loadfile"]),
 )
 
 

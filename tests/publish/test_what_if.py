@@ -129,10 +129,17 @@ def test_crop_after_the_work_is_that_of_the_renewal_stage(page, valuation, name,
     np.testing.assert_allclose([one[1] for one in got], want[-len(got) :], rtol=1e-3)
 
 
+def open_controls(page) -> None:
+    """Open the panel if it is closed: tests of one page may run in any order, on any worker."""
+    if not page.locator("#whatif-price").is_visible():
+        page.locator("#whatif summary").click()
+    page.locator("#whatif-price").wait_for(state="visible")
+
+
 def test_controls_change_headline_list_sheet_and_back(page, valuation):
     whole, facts = valuation
     before = page.locator("h1").inner_text()
-    page.locator("#whatif summary").click()
+    open_controls(page)
     page.locator("#whatif-price").fill("-50")
     page.locator("#whatif-note").wait_for(state="visible")
     assert "What if: Price of grapes −50" in page.locator("#whatif-note").inner_text()
@@ -148,6 +155,7 @@ def test_controls_change_headline_list_sheet_and_back(page, valuation):
 
 
 def test_each_control_is_used_by_keyboard(page):
+    open_controls(page)
     for name in ("price", "cost", "rate", "threshold", "shift"):
         page.locator(f"#whatif-{name}").focus()
         old = page.locator(f"#whatif-{name}-out").inner_text()
