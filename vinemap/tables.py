@@ -7,7 +7,6 @@ GeoPackage column comments and the read-outs of the map are all generated from t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -406,8 +405,3 @@ def _as_text(series: pd.Series) -> pd.Series:
         return series
     words = ["" if gone else str(one) for one, gone in zip(series, series.isna(), strict=True)]
     return pd.Series(words, index=series.index, dtype=object)
-
-
-def columns_of(table: Table, names: Sequence[str]) -> list[Column]:
-    """Columns of `table` with these names, in this order; KeyError for an unknown one."""
-    return [table.column(name) for name in names]

@@ -27,7 +27,6 @@ from vinemap.pipeline.money import list_methods, set_decision
 from vinemap.progress import Report, report_nothing
 
 KEPT = "measured"  # folder inside out/<vintage>/ that lets a plan be made without the readings
-MAP_CELL_M = 4.0  # the map in the browser needs no finer cells than a screen can show
 
 
 @dataclass(frozen=True, slots=True)

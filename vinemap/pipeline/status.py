@@ -73,7 +73,7 @@ def describe_status(store: EstateStore) -> EstateStatus:
         crs=crs,
         blocks=held,
         imports=store.ledger(),
-        missing=_what_is_missing(store, held),
+        missing=_what_is_missing(held),
         problems=problems,
     )
 
@@ -101,7 +101,7 @@ def _split_loads(loads: pd.DataFrame) -> pd.DataFrame:
     return out.assign(block_id=out["block_id"].str.strip())
 
 
-def _what_is_missing(store: EstateStore, held: pd.DataFrame) -> list[str]:
+def _what_is_missing(held: pd.DataFrame) -> list[str]:
     if held.empty:
         return ["No blocks yet: vinemap add blocks FILE --to FOLDER."]
     vintages = [name for name in held.columns if name.isdigit()]
@@ -121,5 +121,4 @@ def _what_is_missing(store: EstateStore, held: pd.DataFrame) -> list[str]:
             words.append(f"Vintage {vintage}: readings but no weighed loads of block {', '.join(unweighed)}.")
     if not any(held[vintage].str.contains("C").any() for vintage in vintages):
         words.append("No row counts: missing vines cannot be told from weak ones.")
-    del store
     return words
