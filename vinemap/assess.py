@@ -6,8 +6,6 @@ that the job can be followed here. The stages themselves are in their packages.
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +17,8 @@ import pandas as pd
 from vinemap import land, renewal
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.blocks import clean_block, map_block
+from vinemap.pipeline.cache import FOLDER as CACHE
+from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.fitting import BlockMaps, fit_estate, maps_of
 from vinemap.pipeline.layers import build_layers
 from vinemap.pipeline.measured import Measured
@@ -91,26 +91,23 @@ def measure_estate(
     prepared = land.prepare_blocks(store.blocks(), crs=store.crs())
     chosen = choose_blocks(prepared.blocks, blocks)
     last, vintages = choose_vintages(store, vintage)
-    work = Path(tempfile.mkdtemp(prefix="work-", dir=store.folder))
-    try:
-        with open_workers(workers=workers, tasks=len(chosen), scheduler=scheduler) as pool:
-            tasks = list_clean_tasks(store, chosen, vintages, work, previous)
-            cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
-            cleaned = clean_again(cleaned, tasks, pool, report)
-            settled = settle_vintages(cleaned, store, vintages, known_blocks=prepared.blocks["block_id"])
-            todo = list_map_tasks(
-                cleaned,
-                chosen,
-                settled,
-                store.settings,
-                work,
-                surfaces_folder,
-                previous,
-                drawn=store.drawn_zones(),
-            )
-            mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
-    finally:
-        shutil.rmtree(work, ignore_errors=True)
+    cache = ResultCache(store.folder / CACHE)
+    with open_workers(workers=workers, tasks=len(chosen), scheduler=scheduler) as pool:
+        tasks = list_clean_tasks(store, chosen, vintages, cache, previous)
+        cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
+        cleaned = clean_again(cleaned, tasks, pool, report)
+        settled = settle_vintages(cleaned, store, vintages, known_blocks=prepared.blocks["block_id"])
+        todo = list_map_tasks(
+            cleaned,
+            chosen,
+            settled,
+            store.settings,
+            cache,
+            surfaces_folder,
+            previous,
+            drawn=store.drawn_zones(),
+        )
+        mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
     report("Telling decline from seasons", 0, 1)
     measured = fit_estate(store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes)
     report("Telling decline from seasons", 1, 1)

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+import shutil
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 
 from vinemap import harvest, land, publish, surface, zones
 from vinemap.estate import EstateStore
-from vinemap.estate.layout import file_stem
+from vinemap.estate.layout import file_stem, harvest_file
+from vinemap.pipeline.cache import ResultCache, code_of, digest, hash_of, read_words, write_words
+from vinemap.pipeline.cleaning import judge_cleaning
 
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
+# What a kept result follows from beside its inputs: the packages that make it.
+CLEANING_CODE = ("harvest", "land", "tables.py", "pipeline/blocks.py", "pipeline/cleaning.py")
+MAPPING_CODE = ("surface", "land", "publish/surfaces.py", "pipeline/blocks.py")
 SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
 
 
@@ -27,13 +35,13 @@ class BlockTask:
     vintages: tuple[int, ...]
     given_rows: gpd.GeoDataFrame | None
     counts: pd.DataFrame
-    work: Path
+    cache: ResultCache
     delays: dict[int, dict[str, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class CleanedBlock:
-    """Result of `clean_block`; the readings themselves stay in the work folder."""
+    """Result of `clean_block`; the readings kept lie in the cache, one Parquet file a vintage."""
 
     block_id: str
     rows: gpd.GeoDataFrame
@@ -41,6 +49,7 @@ class CleanedBlock:
     stand: gpd.GeoDataFrame
     reports: dict[int, dict[str, Any]] = field(default_factory=dict)
     delays: dict[int, tuple[harvest.DelayEstimate, ...]] = field(default_factory=dict)
+    readings: dict[int, Path] = field(default_factory=dict)
     counted_vintages: tuple[int, ...] = ()
     notes: list[str] = field(default_factory=list)
 
@@ -53,7 +62,7 @@ class MapTask:
     block: gpd.GeoDataFrame
     settlements: dict[int, harvest.Settlement]
     settings: Any
-    work: Path
+    cache: ResultCache
     surfaces_folder: Path
     previous: gpd.GeoDataFrame | None
     seed: int
@@ -90,25 +99,13 @@ def clean_block(task: BlockTask) -> CleanedBlock:
     """
     block = task.block.iloc[0]
     block_id = str(block["block_id"])
-    raw = {year: _read_metric(task, year) for year in task.vintages}
-    rows, notes = _rows_of(task, raw)
-    cleaned, summaries, reports, delays = [], [], {}, {}
-    for year, readings in raw.items():
-        if not len(readings):
-            continue
-        told = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
-        result = _clean_vintage(readings, rows, block, told)
-        reports[year], delays[year] = result.report.to_dict(), tuple(result.report.delays)
-        summary = harvest.summarise_rows(
-            result.readings, rows, block_id=block_id, row_spacing_m=float(block["row_spacing_m"])
-        )
-        summaries.append(summary.assign(vintage=year))
-        kept = _kept(result.readings).assign(vintage=year)
-        cleaned += [kept] if len(kept) else []
-    counted = _clean_counts(task, rows, block, have=set(reports))
-    cleaned += list(counted.values())
-    for points in cleaned:
-        points.to_parquet(_clean_path(task.work, block_id, int(points["vintage"].iloc[0])))
+    rows, notes = _rows_of(task)
+    found = {year: _clean_vintage(task, year, rows) for year in task.vintages}
+    told = {year: read_words(place / "report.json") for year, place in found.items()}
+    told = {year: words for year, words in told.items() if words}
+    summaries = [pd.read_parquet(found[year] / "rows.parquet").assign(vintage=year) for year in told]
+    counted = _clean_counts(task, rows, have=set(told))
+    readings = {year: found[year] / "readings.parquet" for year in told} | counted
     stand = harvest.stand_from_counts(task.counts, rows, **_spacings(block))
     notes += _note_strays(task.counts, rows, block)
     stand = stand[stand["flag"] == ""]
@@ -117,8 +114,12 @@ def clean_block(task: BlockTask) -> CleanedBlock:
         rows=rows,
         row_summary=pd.concat(summaries, ignore_index=True) if summaries else pd.DataFrame(),
         stand=stand,
-        reports=reports,
-        delays=delays,
+        reports={year: words["report"] for year, words in told.items()},
+        delays={
+            year: tuple(harvest.DelayEstimate(**one) for one in words["delays"])
+            for year, words in told.items()
+        },
+        readings={year: path for year, path in readings.items() if path.exists()},
         counted_vintages=tuple(sorted(counted)),
         notes=notes,
     )
@@ -133,6 +134,7 @@ def clean_vintages_again(cleaned: CleanedBlock, again: CleanedBlock) -> CleanedB
         row_summary=pd.concat([summary, again.row_summary], ignore_index=True),
         reports=cleaned.reports | again.reports,
         delays=cleaned.delays | again.delays,
+        readings=cleaned.readings | again.readings,
     )
 
 
@@ -148,15 +150,26 @@ def _spacings(block: pd.Series) -> dict[str, float]:
     }
 
 
-def _rows_of(task: BlockTask, raw: dict[int, gpd.GeoDataFrame]) -> tuple[gpd.GeoDataFrame, list[str]]:
+def _rows_of(task: BlockTask) -> tuple[gpd.GeoDataFrame, list[str]]:
     if task.given_rows is not None and len(task.given_rows):
         return task.given_rows, []
-    block = task.block.iloc[0]
-    largest = max(raw.values(), key=len, default=None)
-    step = max(1, len(largest) // SNAP_SAMPLE) if largest is not None else 1
-    easting = largest.geometry.x.to_numpy()[::step] if largest is not None else np.empty(0)
-    northing = largest.geometry.y.to_numpy()[::step] if largest is not None else np.empty(0)
-    return _lay(block, task.block.crs, easting, northing)
+    largest = max(task.vintages, key=lambda year: _stored(task, year), default=None)
+    if largest is None:
+        return _lay(task.block.iloc[0], task.block.crs, np.empty(0), np.empty(0))
+    readings = _read_metric(task, largest)
+    step = max(1, len(readings) // SNAP_SAMPLE)
+    easting = readings.geometry.x.to_numpy()[::step]
+    northing = readings.geometry.y.to_numpy()[::step]
+    return _lay(task.block.iloc[0], task.block.crs, easting, northing)
+
+
+def _stored(task: BlockTask, year: int) -> int:
+    """Count the readings stored of a vintage without reading them."""
+    return int(pq.read_metadata(_readings_file(task, year)).num_rows)
+
+
+def _readings_file(task: BlockTask, year: int) -> Path:
+    return task.store.folder / harvest_file(year, str(task.block.iloc[0]["block_id"]))
 
 
 def _lay(
@@ -190,19 +203,50 @@ def _lay(
     return rows, notes
 
 
-def _clean_vintage(
-    readings: gpd.GeoDataFrame,
-    rows: gpd.GeoDataFrame,
-    block: pd.Series,
-    delay_s: float | dict[str, float],
-) -> harvest.CleanYield:
-    return harvest.clean_readings(
-        readings,
-        rows,
-        outline=block.geometry,
-        row_spacing_m=float(block["row_spacing_m"]),
-        delay_s=delay_s,
+def _clean_vintage(task: BlockTask, year: int, rows: gpd.GeoDataFrame) -> Path:
+    """Folder with the kept readings, the sums by row and the report of a vintage, made unless known."""
+    delay = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
+    key = digest(
+        "cleaned",
+        code_of(*CLEANING_CODE),
+        hash_of(_readings_file(task, year)),
+        task.block[["block_id", "row_spacing_m", "geometry"]],
+        task.block.crs.to_wkt(),
+        rows[["row_no", "vines", "geometry"]],
+        delay,
+        task.store.settings.surface.block_m,
     )
+    return task.cache.fetch(key, lambda place: _write_cleaned(place, task, year, rows, delay))
+
+
+def _write_cleaned(
+    place: Path, task: BlockTask, year: int, rows: gpd.GeoDataFrame, delay_s: float | dict[str, float]
+) -> None:
+    readings = _read_metric(task, year)
+    if not len(readings):
+        write_words(place / "report.json", None)
+        return
+    block = task.block.iloc[0]
+    row_spacing_m = float(block["row_spacing_m"])
+    result = harvest.clean_readings(
+        readings, rows, outline=block.geometry, row_spacing_m=row_spacing_m, delay_s=delay_s
+    )
+    told = judge_cleaning(result, block_m=task.store.settings.surface.block_m)
+    words = {
+        "report": told.to_dict() | {"described": told.describe()},
+        "delays": [asdict(one) for one in told.delays],
+    }
+    write_words(place / "report.json", words)
+    summary = harvest.summarise_rows(
+        result.readings, rows, block_id=str(block["block_id"]), row_spacing_m=row_spacing_m
+    )
+    summary.to_parquet(place / "rows.parquet")
+    _write_points(place, _kept(result.readings), year)
+
+
+def _write_points(place: Path, points: pd.DataFrame, year: int) -> None:
+    if len(points):
+        points.assign(vintage=year).to_parquet(place / "readings.parquet")
 
 
 def _kept(readings: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -221,17 +265,22 @@ def _kept(readings: gpd.GeoDataFrame) -> pd.DataFrame:
     )
 
 
-def _clean_counts(
-    task: BlockTask, rows: gpd.GeoDataFrame, block: pd.Series, *, have: set[int]
-) -> dict[int, pd.DataFrame]:
-    # A vintage with readings keeps them; picked weights stand in only where there are none.
-    found: dict[int, pd.DataFrame] = {}
+def _clean_counts(task: BlockTask, rows: gpd.GeoDataFrame, *, have: set[int]) -> dict[int, Path]:
+    """Files of yield points by counted vintage; a vintage with readings keeps those instead."""
     picked = task.counts[task.counts["picked_kg"].notna()] if len(task.counts) else task.counts
+    spacings = _spacings(task.block.iloc[0])
+    found: dict[int, Path] = {}
     for year in sorted(set(picked["vintage"].astype(int)) - have):
         counts = picked[picked["vintage"] == year]
-        points = harvest.yield_from_counts(counts, rows, **_spacings(block))
+        points = harvest.yield_from_counts(counts, rows, **spacings)
         if len(points):
-            found[year] = _kept(points.assign(machine="counted")).assign(vintage=year)
+            kept = _kept(points.assign(machine="counted"))
+            key = digest("counted", kept, year)
+            place = task.cache.fetch(
+                key,
+                lambda place, kept=kept, year=year: _write_points(place, kept, year),  # type: ignore[misc]
+            )
+            found[year] = place / "readings.parquet"
     return found
 
 
@@ -246,10 +295,6 @@ def _note_strays(counts: pd.DataFrame, rows: gpd.GeoDataFrame, block: pd.Series)
         f"block does not have ({named}; it has rows 1 to {int(rows['row_no'].max())}); they were not used. "
         "Check from which side rows were counted, or add surveyed rows (vinemap add rows)."
     ]
-
-
-def _clean_path(work: Path, block_id: str, vintage: int) -> Path:
-    return work / f"{file_stem(block_id)}~{vintage}.parquet"
 
 
 # ------------------------------------------------------------------------------------------------- mapping
@@ -274,8 +319,8 @@ def map_block(task: MapTask) -> MappedBlock:
         if len(points) < MIN_READINGS_TO_MAP:
             notes.append(f"Block {block_id}, vintage {year}: only {len(points)} usable readings; not mapped.")
             continue
-        surfaces[year] = _krige(points, spec, block, task.settings.surface)
-    _write_surfaces(surfaces, task)
+        surfaces[year] = _map_vintage(points, spec, task, year)
+    _write_relative(surfaces, task)
     found, zone_report = _find_zones(surfaces, task, block)
     segments = land.segment_rows(task.cleaned.rows, found)
     zone_vintage = _sum_up_zones(settled, surfaces, found, task)
@@ -295,16 +340,53 @@ def map_block(task: MapTask) -> MappedBlock:
 def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
     block_id = task.cleaned.block_id
     out = {}
-    for year in sorted({*task.cleaned.reports, *task.cleaned.counted_vintages}):
-        path = _clean_path(task.work, block_id, year)
-        if not path.exists():
-            continue
+    for year, path in sorted(task.cleaned.readings.items()):
         points = pd.read_parquet(path)
         settlement = task.settlements.get(year)
         if settlement is not None and year not in task.cleaned.counted_vintages:
             points = harvest.apply_settlement(points, settlement, block_id=block_id)
         out[year] = points.reset_index(drop=True)
     return out
+
+
+def _map_vintage(points: pd.DataFrame, spec: land.GridSpec, task: MapTask, year: int) -> surface.Surface:
+    """Surface of a vintage, kriged unless known; also copied to the outputs."""
+    chosen = task.settings.surface
+    key = digest(
+        "mapped",
+        code_of(*MAPPING_CODE),
+        points[["easting", "northing", "yield_t_ha", "support_m"]],
+        task.block[["block_id", "row_spacing_m", "geometry"]],
+        (spec.crs.to_wkt(), spec.west, spec.north, spec.cell_m, spec.shape, year),
+        (chosen.neighbours, chosen.block_m),
+    )
+    place = task.cache.fetch(key, lambda place: _write_mapped(place, points, spec, task, year))
+    task.surfaces_folder.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(
+        place / "yield.tif",
+        task.surfaces_folder / f"yield_{file_stem(task.cleaned.block_id)}_{year}.tif",
+    )
+    return _read_mapped(place, spec)
+
+
+def _write_mapped(place: Path, points: pd.DataFrame, spec: land.GridSpec, task: MapTask, year: int) -> None:
+    fitted = _krige(points, spec, task.block.iloc[0], task.settings.surface)
+    publish.write_surface(
+        place / "yield.tif",
+        {"yield": fitted.mean, "standard error": fitted.standard_error},
+        units="t/ha",
+        vintage=year,
+        description=f"Yield of block {task.cleaned.block_id} in {year} and its kriging standard error",
+    )
+    write_words(place / "fit.json", {"variogram": asdict(fitted.variogram), "note": fitted.note})
+
+
+def _read_mapped(place: Path, spec: land.GridSpec) -> surface.Surface:
+    mean, standard_error = (land.Grid(values, spec) for values in publish.read_surface(place / "yield.tif"))
+    words = read_words(place / "fit.json")
+    further = tuple(surface.Structure(**one) for one in words["variogram"].pop("further"))
+    variogram = surface.Variogram(**words["variogram"], further=further)
+    return surface.Surface(mean, standard_error, variogram, None, words["note"])
 
 
 def _krige(points: pd.DataFrame, spec: land.GridSpec, block: pd.Series, chosen: Any) -> surface.Surface:
@@ -323,19 +405,10 @@ def _krige(points: pd.DataFrame, spec: land.GridSpec, block: pd.Series, chosen: 
     )
 
 
-def _write_surfaces(surfaces: dict[int, surface.Surface], task: MapTask) -> None:
-    name = file_stem(task.cleaned.block_id)
-    for year, one in surfaces.items():
-        publish.write_surface(
-            task.surfaces_folder / f"yield_{name}_{year}.tif",
-            {"yield": one.mean, "standard error": one.standard_error},
-            units="t/ha",
-            vintage=year,
-            description=f"Yield of block {task.cleaned.block_id} in {year} and its kriging standard error",
-        )
+def _write_relative(surfaces: Mapping[int, surface.Surface], task: MapTask) -> None:
     if surfaces:
         publish.write_surface(
-            task.surfaces_folder / f"relative_{name}.tif",
+            task.surfaces_folder / f"relative_{file_stem(task.cleaned.block_id)}.tif",
             zones.relative_surface({year: one.mean for year, one in surfaces.items()}),
             units="1",
             vintage=None,

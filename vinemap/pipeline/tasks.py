@@ -15,6 +15,7 @@ from vinemap import harvest
 from vinemap.errors import DataError
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.blocks import BlockTask, CleanedBlock, MapTask, clean_block, clean_vintages_again
+from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.parallel import map_tasks
 from vinemap.progress import Report
@@ -99,7 +100,7 @@ def list_clean_tasks(
     store: EstateStore,
     chosen: gpd.GeoDataFrame,
     vintages: tuple[int, ...],
-    work: Path,
+    cache: ResultCache,
     previous: Measured | None,
 ) -> list[BlockTask]:
     """Make one cleaning task a block: its vintages, its counts and the rows known of it.
@@ -110,8 +111,8 @@ def list_clean_tasks(
     chosen : geopandas.GeoDataFrame
         Prepared blocks.
     vintages : tuple of int
-    work : pathlib.Path
-        Folder for what passes between the workers.
+    cache : ResultCache
+        What passes between the workers, and between runs.
     previous : Measured, optional
         Earlier assessment, whose rows are used again where the outline is the same.
 
@@ -134,7 +135,7 @@ def list_clean_tasks(
                 vintages=tuple(sorted(set(stored) & set(vintages))),
                 given_rows=given.get(block_id),
                 counts=counts[counts["block_id"] == block_id] if len(counts) else counts,
-                work=work,
+                cache=cache,
             )
         )
     return tasks
@@ -229,7 +230,7 @@ def list_map_tasks(
     chosen: gpd.GeoDataFrame,
     settled: dict[int, harvest.Settlement],
     settings: Settings,
-    work: Path,
+    cache: ResultCache,
     surfaces_folder: Path,
     previous: Measured | None,
     *,
@@ -243,7 +244,8 @@ def list_map_tasks(
     chosen : geopandas.GeoDataFrame
     settled : dict of int to harvest.Settlement
     settings : Settings
-    work, surfaces_folder : pathlib.Path
+    cache : ResultCache
+    surfaces_folder : pathlib.Path
     previous : Measured, optional
     drawn : geopandas.GeoDataFrame
         Zones drawn by hand, of any blocks; they stand instead of found ones.
@@ -252,30 +254,33 @@ def list_map_tasks(
     -------
     list of MapTask
     """
-    by_hand = drawn.to_crs(chosen.crs)
+    by_hand = _by_block(drawn.to_crs(chosen.crs))
+    earlier = _by_block(previous.zones) if previous is not None else {}
+    shares = {year: _by_block_of(one) for year, one in settled.items()}
     seeds = np.random.SeedSequence(settings.decline.seed).generate_state(len(cleaned))
     return [
         MapTask(
             cleaned=one,
             block=chosen.iloc[[place]].reset_index(drop=True),
-            settlements=settled,
+            settlements={year: of[one.block_id] for year, of in shares.items() if one.block_id in of},
             settings=settings,
-            work=work,
+            cache=cache,
             surfaces_folder=surfaces_folder,
-            previous=_previous_of(previous, one.block_id),
+            previous=earlier.get(one.block_id),
             seed=int(seeds[place]),
-            drawn=_of_block(by_hand, one.block_id),
+            drawn=by_hand.get(one.block_id),
         )
         for place, one in enumerate(cleaned)
     ]
 
 
-def _previous_of(previous: Measured | None, block_id: str) -> gpd.GeoDataFrame | None:
-    if previous is None:
-        return None
-    return _of_block(previous.zones, block_id)
+def _by_block(zones: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
+    return {str(name): own.reset_index(drop=True) for name, own in zones.groupby("block_id")}
 
 
-def _of_block(zones: gpd.GeoDataFrame, block_id: str) -> gpd.GeoDataFrame | None:
-    own = zones[zones["block_id"] == block_id]
-    return own.reset_index(drop=True) if len(own) else None
+def _by_block_of(settlement: harvest.Settlement) -> dict[str, harvest.Settlement]:
+    """Take a settlement apart by block, so that no task carries the whole estate."""
+    return {
+        str(name): replace(settlement, blocks=own, notes=[])
+        for name, own in settlement.blocks.groupby("block_id")
+    }

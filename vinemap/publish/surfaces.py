@@ -111,6 +111,24 @@ def write_surface(
     return Path(path)
 
 
+def read_surface(path: Path | str) -> npt.NDArray[np.float64]:
+    """Read the bands of a surface that `write_surface` wrote.
+
+    Parameters
+    ----------
+    path : path-like
+
+    Returns
+    -------
+    numpy.ndarray, (band, row, col)
+        NaN for no data; of the precision of the file (float32).
+    """
+    with rasterio.open(path) as source:
+        values: npt.NDArray[np.float64] = source.read().astype(np.float64)
+    values[values == NODATA] = np.nan
+    return values
+
+
 def _shared_spec(bands: Mapping[str, GridLike], where: str) -> SpecLike:
     first = next(iter(bands.values()))
     for name, one in bands.items():

@@ -1,0 +1,66 @@
+"""An assessment stands for as long as nothing it was measured from has changed."""
+
+from __future__ import annotations
+
+import pytest
+
+from vinemap.estate import Settings
+from vinemap.job import new_estate, open_estate
+from vinemap.pipeline.unchanged import LATER_SECTIONS, digest_inputs
+
+
+def key_of(estate, *, vintage=None, blocks=None):
+    return digest_inputs(estate.store, vintage=vintage, blocks=blocks)
+
+
+@pytest.fixture
+def estate(small_files, tmp_path):
+    _, files = small_files
+    made = new_estate(tmp_path / "estate")
+    made.add("blocks", files / "blocks.geojson")
+    return made
+
+
+def set_value(estate, before, after):
+    file = estate.folder / "estate.toml"
+    text = file.read_text(encoding="utf-8")
+    assert before in text
+    file.write_text(text.replace(before, after), encoding="utf-8")
+    return open_estate(estate.folder)
+
+
+def test_same_inputs_have_the_same_key(estate):
+    assert key_of(estate) == key_of(open_estate(estate.folder))
+
+
+def test_new_data_change_the_key_and_undo_brings_it_back(estate, small_files):
+    _, files = small_files
+    before = key_of(estate)
+    file = sorted((files / "harvest").glob("2026*"))[0]
+    taken = estate.add("harvest", file, vintage=2026)
+    assert key_of(estate) != before
+    estate.undo(taken.import_id)
+    assert key_of(estate) == before
+
+
+def test_what_is_asked_for_changes_the_key(estate):
+    keys = {key_of(estate), key_of(estate, vintage=2025), key_of(estate, blocks=["S1"])}
+    assert len(keys) == 3
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "anew"),
+    [
+        ("price_per_tonne = 650.0", "price_per_tonne = 500.0", False),
+        ('language = "en"', 'language = "en" # again', False),
+        ("cell_m = 2.0", "cell_m = 3.0", True),
+        ("trellis_life_years = 35", "trellis_life_years = 30", True),
+    ],
+)
+def test_a_price_needs_no_new_maps_but_a_cell_size_does(estate, before, after, anew):
+    key = key_of(estate)
+    assert (key_of(set_value(estate, before, after)) != key) is anew
+
+
+def test_sections_left_out_are_sections_of_the_settings():
+    assert set(Settings.model_fields) > LATER_SECTIONS
