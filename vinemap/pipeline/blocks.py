@@ -13,6 +13,7 @@ import pandas as pd
 from vinemap import harvest, land, publish, surface, zones
 from vinemap.estate import EstateStore
 from vinemap.estate.layout import file_stem
+from vinemap.pipeline.cleaning import judge_cleaning
 
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
 SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
@@ -70,7 +71,7 @@ class MappedBlock:
     zone_vintage: pd.DataFrame
     stand: pd.DataFrame
     surfaces: dict[int, land.Grid]
-    capacity_share: dict[int, float]
+    capacity: pd.DataFrame
     reports: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
 
@@ -96,9 +97,11 @@ def clean_block(task: BlockTask) -> CleanedBlock:
     for year, readings in raw.items():
         if not len(readings):
             continue
-        told = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
-        result = _clean_vintage(readings, rows, block, told)
-        reports[year], delays[year] = result.report.to_dict(), tuple(result.report.delays)
+        delay = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
+        result = _clean_vintage(readings, rows, block, delay)
+        told = judge_cleaning(result, block_m=task.store.settings.surface.block_m)
+        reports[year] = told.to_dict() | {"described": told.describe()}
+        delays[year] = tuple(told.delays)
         summary = harvest.summarise_rows(
             result.readings, rows, block_id=block_id, row_spacing_m=float(block["row_spacing_m"])
         )
@@ -286,7 +289,7 @@ def map_block(task: MapTask) -> MappedBlock:
         zone_vintage=zone_vintage,
         stand=_stand_by_zone(task.cleaned.stand, found),
         surfaces={year: one.mean for year, one in surfaces.items()},
-        capacity_share=_over_capacity(settled, task.settings.harvest.cleaning_capacity_t_ha),
+        capacity=_over_capacity(settled, task),
         reports={"zones": zone_report, "surfaces": {year: one.note for year, one in surfaces.items()}},
         notes=notes,
     )
@@ -439,8 +442,18 @@ def _stand_by_zone(stand: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> pd.DataF
     return ordered
 
 
-def _over_capacity(settled: dict[int, pd.DataFrame], capacity_t_ha: float) -> dict[int, float]:
-    return {
-        year: float((points["yield_t_ha"] > capacity_t_ha).mean()) if len(points) else 0.0
-        for year, points in settled.items()
-    }
+def _over_capacity(settled: dict[int, pd.DataFrame], task: MapTask) -> pd.DataFrame:
+    """Ground of every machine and vintage that bore more than the cleaning system is rated for."""
+    rows, parts = task.cleaned.row_summary, []
+    for year, points in settled.items():
+        if year in task.cleaned.counted_vintages or not len(points):
+            continue
+        own = rows[rows["vintage"] == year]
+        found = harvest.find_over_capacity(
+            own,
+            points,
+            block_id=task.cleaned.block_id,
+            capacity_t_ha=task.settings.harvest.cleaning_capacity_t_ha,
+        )
+        parts.append(found.assign(vintage=year))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
