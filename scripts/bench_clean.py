@@ -1,6 +1,10 @@
 """Measure cleaning, settlement and surface on invented estates whose truth is known.
 
-Run: python scripts/bench_clean.py [--seeds 3] [--intervals 1 2 5] [--no-peers] [--json FILE]
+Run: python scripts/bench_clean.py [--first-seed 200] [--seeds 10] [--intervals 1 2 5] [--no-peers]
+     [--json FILE]
+
+Limits and constants of cleaning were chosen on estates of seeds 0 to 2 and looked at on 100 to 105; figures
+are to be reported on others, which is why seeds begin at 200.
 
 Blocks of `vinemap.simulate` with two machines, sensor faults, conveyor smear, dying and missing vines, loads
 weighed with MOG. The surface is compared with true means of 10 m squares; the peers get the same readings:
@@ -27,7 +31,7 @@ from scipy.spatial import cKDTree
 
 from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
 from vinemap.simulate import DEMO_BLOCKS, DEMO_MACHINES, simulate_estate
-from vinemap.surface import LocalBlockKriging, cross_validate_rows, estimate_variogram
+from vinemap.surface import LocalBlockKriging, Variogram, cross_validate_rows, estimate_variogram
 from vinemap.surface.surfaces import ERROR_CV, area_of_readings, split_nugget, straddle_variance
 
 VINTAGE = 2026
@@ -37,6 +41,19 @@ GROSS_FLAGS = ("incomplete", "duplicate", "position", "stuck", "zero_flow", "wid
 LOCAL_FLAGS = ("local", "limits")
 ROW_END_M = 3.0  # a reading that spans the end of a row mixes row and headland
 LEAST_VINES = 12  # of a 10 m square to count as one
+FIRST_SEED = 200  # 0 to 2 chose the limits, 100 to 105 were looked at
+REACH = {  # figure: what is to be reached
+    "F1 of gross faults": "at least 0.95",
+    "F1 of local outliers": "at least 0.8",
+    "good readings removed [%]": "at most 3",
+    "flow delay, largest error [s]": "at most 1",
+    "machine bias with loads, largest error [%]": "at most 1",
+    "machines against each other without loads, error [%]": "at most 2",
+    "total of a block after settlement, largest error [%]": "at most 0.5",
+    "surface, RMSE of 10 m squares [t/ha]": "at most gstat's",
+    "surface below the unclean map by [%]": "at least 25",
+    "90 % intervals cover of left-out rows [%]": "87 to 93",
+}
 GSTAT = """
 suppressMessages({library(sp); library(gstat)})
 folder <- commandArgs(TRUE)[1]
@@ -160,31 +177,16 @@ def score_surface(
 ) -> dict[str, float]:
     squares = estate.truth.cells
     squares = squares[(squares["block_id"] == block.name) & (squares["vines"] >= LEAST_VINES)]
-    truth, cells = (
-        squares[f"yield_{VINTAGE}"].to_numpy(float),
-        squares[["easting", "northing"]].to_numpy(float),
-    )
+    truth = squares[f"yield_{VINTAGE}"].to_numpy(float)
+    cells = squares[["easting", "northing"]].to_numpy(float)
     where = np.column_stack([kept.geometry.x, kept.geometry.y])
     value = kept["yield_t_ha"].to_numpy(float)
     variogram = estimate_variogram(where, value)[1].variogram
-    area = area_of_readings(where)
-    ground = split_nugget(variogram, reading_area_m2=area, error_variance=(ERROR_CV * value.mean()) ** 2)
-    mean, error = LocalBlockKriging(ground).fit(where, value).predict(cells, return_std=True)
-    straddle = straddle_variance(
-        variogram.nugget - ground.nugget,
-        reading_area_m2=area,
-        row_spacing_m=float(block["row_spacing_m"]),
-        block_m=10.0,
-    )
-    error = np.sqrt(error**2 + straddle)
+    mean, error = krige_squares(variogram, where, value, cells, float(block["row_spacing_m"]))
     crossed = cross_validate_rows(
-        where,
-        value,
-        kept["row_no"].to_numpy(int),
-        variogram=variogram,
-        max_readings=4000,
-        rng=np.random.default_rng(seed),
-    )
+        where, value, kept["row_no"].to_numpy(int),
+        variogram=variogram, max_readings=4000, rng=np.random.default_rng(seed),
+    )  # fmt: skip
     plain = map_by_distance(readings, cells, block.geometry, float(block["row_spacing_m"]))
     theirs = map_by_gstat(where, value, cells) if peers else None
 
@@ -200,8 +202,22 @@ def score_surface(
         * float(np.mean(np.abs(mean - truth) <= 1.645 * error)),
     }
     if theirs is not None:
-        found["gstat, RMSE of 10 m squares [t/ha]"] = rmse(theirs)
+        found["gstat fed the same clean readings, RMSE [t/ha]"] = rmse(theirs)
+        found["surface below gstat's by [%]"] = 100 * (1 - rmse(mean) / rmse(theirs))
     return found
+
+
+def krige_squares(
+    variogram: Variogram, where: np.ndarray, value: np.ndarray, cells: np.ndarray, spacing_m: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Means of 10 m squares and their standard errors, as `krige_grid` gives them for the cells of a grid."""
+    area = area_of_readings(where)
+    ground = split_nugget(variogram, reading_area_m2=area, error_variance=(ERROR_CV * value.mean()) ** 2)
+    mean, error = LocalBlockKriging(ground).fit(where, value).predict(cells, return_std=True)
+    straddle = straddle_variance(
+        variogram.nugget - ground.nugget, reading_area_m2=area, row_spacing_m=spacing_m, block_m=10.0
+    )
+    return mean, np.sqrt(error**2 + straddle)
 
 
 def measure(seed: int, interval_s: int, *, peers: bool) -> dict[str, list[float]]:
@@ -233,9 +249,13 @@ def measure(seed: int, interval_s: int, *, peers: bool) -> dict[str, list[float]
 
 
 def run_bench(
-    seeds: int = 3, intervals: tuple[int, ...] = (1, 2, 5), *, peers: bool = True
-) -> dict[str, dict[str, float]]:
-    """Medians over estates (and blocks) of every figure, by logging interval [s].
+    seeds: int = 10,
+    intervals: tuple[int, ...] = (1, 2, 5),
+    *,
+    first_seed: int = FIRST_SEED,
+    peers: bool = True,
+) -> dict[str, dict[str, tuple[float, float, float]]]:
+    """Median, least and greatest over estates (and blocks) of every figure, by logging interval [s].
 
     Parameters
     ----------
@@ -243,39 +263,48 @@ def run_bench(
         Estates for each interval.
     intervals : tuple of int
         Logging intervals [s].
+    first_seed : int
+        Of the first estate.
     peers : bool
         Also run gstat where R has it.
 
     Returns
     -------
-    dict of str to dict of str to float
+    dict of str to dict of str to tuple of float
     """
-    out: dict[str, dict[str, float]] = {}
+    out = {}
     for interval in intervals:
         figures: dict[str, list[float]] = {}
-        for seed in range(seeds):
+        for seed in range(first_seed, first_seed + seeds):
             for name, values in measure(seed, interval, peers=peers).items():
                 figures.setdefault(name, []).extend(values)
-        out[f"{interval} s"] = {name: statistics.median(values) for name, values in figures.items()}
+        out[f"{interval} s"] = {
+            name: (statistics.median(values), min(values), max(values)) for name, values in figures.items()
+        }
     return out
+
+
+def print_table(found: dict[str, dict[str, tuple[float, float, float]]], about: str) -> None:
+    print(f"| {about} | " + " | ".join(f"logged each {one}" for one in found) + " | reach |")
+    print("| --- |" + " --- |" * (len(found) + 1))
+    for name in next(iter(found.values())):
+        told = ["{:.3g} ({:.3g} to {:.3g})".format(*one[name]) for one in found.values()]
+        print(f"| {name} | {' | '.join(told)} | {REACH.get(name, '')} |")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument("--first-seed", type=int, default=FIRST_SEED)
+    parser.add_argument("--seeds", type=int, default=10)
     parser.add_argument("--intervals", type=int, nargs="+", default=[1, 2, 5])
     parser.add_argument("--no-peers", action="store_true")
     parser.add_argument("--json", type=Path, help="also write the figures to this file")
     given = parser.parse_args()
-    found = run_bench(given.seeds, tuple(given.intervals), peers=not given.no_peers)
-    print(
-        f"| median over {given.seeds} estates | " + " | ".join(f"logged each {one}" for one in found) + " |"
+    found = run_bench(
+        given.seeds, tuple(given.intervals), first_seed=given.first_seed, peers=not given.no_peers
     )
-    print("| --- |" + " --- |" * len(found))
-    for name in next(iter(found.values())):
-        print(
-            f"| {name} | " + " | ".join(f"{one.get(name, float('nan')):.3g}" for one in found.values()) + " |"
-        )
+    last = given.first_seed + given.seeds - 1
+    print_table(found, f"seeds {given.first_seed} to {last}: median (least to greatest)")
     if given.json:
         given.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
 

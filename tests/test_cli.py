@@ -12,6 +12,7 @@ import pytest
 from shapely.geometry import Polygon
 
 from vinemap import cli
+from vinemap.errors import StoreError
 
 WEST, SOUTH = 143.20, -34.60
 
@@ -224,6 +225,50 @@ def test_plan_before_assess_is_refused(run, estate):
     status, _, err = run("plan", estate)
     assert status == 1
     assert "assess first" in err
+
+
+def test_plan_hands_every_limit_on(run, estate, monkeypatch):
+    seen = {}
+
+    def remember(self, **limits):
+        seen.update(limits)
+        raise StoreError("Seen.", remedy="None.")
+
+    monkeypatch.setattr("vinemap.job.Estate.plan", remember)
+    limits = ["--years", 4, "--budget", 90_000, "--crew-days", 30, "--vines", 5000, "--max-ha-out", 8]
+    limits += ["--min-tonnes", "Shiraz=900", "--not-before", "B01=2028", "--not-before", "B02-Z1=2027"]
+    limits += ["--not-after", "B03=2029", "--together", "B01, B02", "--exclude", "B04-Z2"]
+    assert run("plan", estate, *limits, "--risk-quantile", 0.2)[0] == 1
+    del seen["report"]
+    assert seen == {
+        "vintage": None,
+        "years": 4,
+        "budget": 90_000.0,
+        "crew_days": 30.0,
+        "most_orders": 5000.0,
+        "most_ha_out": 8.0,
+        "min_tonnes": {"Shiraz": 900.0},
+        "not_before": {"B01": 2028, "B02-Z1": 2027},
+        "not_after": {"B03": 2029},
+        "together": [["B01", "B02"]],
+        "exclude": ["B04-Z2"],
+        "risk_quantile": 0.2,
+    }
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("--not-before", "B01", "lacks the equals sign"),
+        ("--not-before", "B01=soon", "--not-before needs a number"),
+        ("--not-after", "B01=28", "give a year"),
+        ("--risk-quantile", "1.5", "0<x<1"),
+    ],
+)
+def test_plan_limits_that_make_no_sense_are_usage_errors(run, estate, option, value, said):
+    status, _, err = run("plan", estate, option, value)
+    assert status == 2
+    assert said in err
 
 
 def test_unknown_block_and_vintage_are_refused(run, with_block):

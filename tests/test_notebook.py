@@ -1,4 +1,4 @@
-"""The notebook face: tables that know their units, small map, surfaces as arrays, kriging in scikit-learn."""
+"""The notebook face: tables that know their units, small map, surfaces as arrays."""
 
 from __future__ import annotations
 
@@ -10,16 +10,11 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from sklearn.base import clone
-from sklearn.model_selection import GridSearchCV, KFold
-from sklearn.utils.estimator_checks import check_estimator
 
 from vinemap import tables
 from vinemap.publish import EstateLabel, attach_units, draw_estate, open_surface, show_result, write_surface
-from vinemap.surface import LocalBlockKriging, Variogram
 
 SVG = "{http://www.w3.org/2000/svg}"
-MODEL = Variogram("exponential", 0.1, 1.0, 2.0)
 
 
 @pytest.fixture
@@ -128,104 +123,3 @@ def test_surface_opens_as_an_array_with_its_unit(tmp_path):
     assert array.rio.crs.to_epsg() == 9473
     assert array.attrs["VINTAGE"] == 2026
     np.testing.assert_allclose(array.sel(band="yield"), values)
-
-
-# --------------------------------------------------------------------------------- kriging in scikit-learn
-class FirstTwoColumns(LocalBlockKriging):
-    """The checks of scikit-learn pass data of 1 to 10 columns; positions have two. The rest is as it is."""
-
-    def fit(self, X, y, noise_variance=None):  # noqa: N803
-        super().fit(self._two(X), y, noise_variance)
-        self.n_features_in_ = np.shape(X)[1]
-        return self
-
-    def predict(self, X, return_std=False):  # noqa: N803
-        return super().predict(self._two(X), return_std)
-
-    def _two(self, places):
-        if hasattr(places, "toarray") or np.ndim(places) != 2:
-            return places
-        plain = np.asarray(places, dtype=float)
-        return np.column_stack([plain[:, 0], plain[:, 1] if plain.shape[1] > 1 else np.zeros(len(plain))])
-
-
-_REFUSED = "refused with DataError, whose words say what, where and the remedy; the check wants a ValueError"
-DO_NOT_APPLY = {
-    "check_estimators_unfitted": "refused by AttributeError, not NotFittedError",
-    "check_n_features_in_after_fitting": "positions always have two columns; " + _REFUSED,
-    "check_complex_data": "the columns are picked before the estimator sees them",
-    "check_estimators_empty_data_messages": _REFUSED,
-    "check_estimators_nan_inf": _REFUSED,
-    "check_estimator_sparse_tag": "positions are never sparse; " + _REFUSED,
-    "check_estimator_sparse_array": "positions are never sparse; " + _REFUSED,
-    "check_estimator_sparse_matrix": "positions are never sparse; " + _REFUSED,
-    "check_regressors_train": _REFUSED,
-    "check_regressor_data_not_an_array": "the columns are picked before the estimator sees them",
-    "check_supervised_y_2d": _REFUSED,
-    "check_supervised_y_no_nan": _REFUSED,
-    "check_fit1d": _REFUSED,
-    "check_fit2d_predict1d": _REFUSED,
-    "check_requires_y_none": _REFUSED,
-}
-
-
-@pytest.mark.filterwarnings("ignore")
-def test_checks_of_scikit_learn_that_apply_pass():
-    """Cloning, parameters, pickling, idempotence, order and subset invariance, integer input and more."""
-    pytest.importorskip("sklearn", minversion="1.6", reason="checks can be told what to expect from 1.6 on")
-    model = FirstTwoColumns(MODEL, neighbours=16, block_m=0.5)
-    results = check_estimator(model, on_fail=None, expected_failed_checks=DO_NOT_APPLY)
-    failed = sorted({one["check_name"] for one in results if one["status"] == "failed"})
-    passed = {one["check_name"] for one in results if one["status"] == "passed"}
-    assert failed == []
-    assert passed >= {
-        "check_estimator_cloneable",
-        "check_estimators_pickle",
-        "check_fit_idempotent",
-        "check_get_params_invariance",
-        "check_methods_sample_order_invariance",
-        "check_methods_subset_invariance",
-        "check_no_attributes_set_in_init",
-        "check_pipeline_consistency",
-    }
-    assert len(passed) >= 30
-
-
-@pytest.fixture(scope="module")
-def readings() -> tuple[np.ndarray, np.ndarray]:
-    """An invented field with a slow wave and noise, read at 300 places."""
-    rng = np.random.default_rng(4)
-    places = rng.uniform(0, 20, (300, 2))
-    values = np.sin(places[:, 0] / 3) + np.cos(places[:, 1] / 4) + rng.normal(0, 0.3, 300)
-    return places, values
-
-
-def test_a_clone_is_unfitted_and_fits_alike(readings):
-    model = LocalBlockKriging(MODEL, neighbours=12, block_m=1.0).fit(*readings)
-    twin = clone(model)
-    assert not hasattr(twin, "variogram_")
-    assert twin.get_params() == model.get_params()
-    np.testing.assert_array_equal(
-        twin.fit(*readings).predict(readings[0][:5]), model.predict(readings[0][:5])
-    )
-
-
-def test_return_std_gives_both(readings):
-    model = LocalBlockKriging(MODEL, block_m=0.0).fit(*readings)
-    mean, standard_error = model.predict([[10.0, 10.0], [90.0, 90.0]], return_std=True)
-    assert mean.shape == standard_error.shape == (2,)
-    assert standard_error[0] < standard_error[1]  # far from all readings
-
-
-def test_grid_search_chooses_how_many_readings_to_use(readings):
-    """One reading passes its noise on whole; the search must not choose it."""
-    search = GridSearchCV(
-        LocalBlockKriging(Variogram("spherical", 0.09, 1.0, 9.0), block_m=0.0),
-        {"neighbours": [1, 24]},
-        cv=KFold(3, shuffle=True, random_state=1),
-    )
-    search.fit(*readings)
-    assert search.best_params_ == {"neighbours": 24}
-    # R2 is 1 - (noise of the reading + error of the field) / variance; with one reading noise counts twice.
-    one, many = search.cv_results_["mean_test_score"]
-    assert one + 0.03 < many < 0.95

@@ -222,29 +222,63 @@ def assess(
     "--budget", type=click.FloatRange(0), default=None, help="Most to spend a year, in estate currency."
 )
 @click.option("--crew-days", type=click.FloatRange(0), default=None, help="Crew days a year.")
+@click.option("--vines", type=click.FloatRange(0), default=None, help="Most vines and buds a year.")
+@click.option(
+    "--max-ha-out", type=click.FloatRange(0), default=None, help="Most hectares out of crop at once."
+)
 @click.option("--min-tonnes", multiple=True, metavar="VARIETY=T", help="Least tonnes a year of a variety.")
+@click.option(
+    "--not-before", multiple=True, metavar="NAME=YEAR", help="Earliest winter of a block or zone; repeatable."
+)
+@click.option(
+    "--not-after", multiple=True, metavar="NAME=YEAR", help="Latest winter of a block or zone; repeatable."
+)
+@click.option(
+    "--together",
+    multiple=True,
+    metavar="NAME,NAME...",
+    help="Blocks or zones to do in the same winter or not at all; repeatable.",
+)
+@click.option("--exclude", multiple=True, metavar="ZONE", help="Leave this zone out; repeatable.")
+@click.option(
+    "--risk-quantile",
+    type=click.FloatRange(0, 1, min_open=True, max_open=True),
+    default=None,
+    help="Plan by this quantile of every gain, e.g. 0.2 to be cautious, and not by the mean.",
+)
 @_json_option
 def plan(
     folder: Path,
     vintage: int | None,
-    years: int | None,
-    budget: float | None,
-    crew_days: float | None,
+    vines: float | None,
+    max_ha_out: float | None,
     min_tonnes: tuple[str, ...],
+    not_before: tuple[str, ...],
+    not_after: tuple[str, ...],
+    together: tuple[str, ...],
+    exclude: tuple[str, ...],
     as_json: bool,
+    **limits: Any,
 ) -> None:
     """Work out the programme over years under limits; adds it to the same outputs.
 
-    Prices and costs are read from estate.toml anew; the maps are not redone.
+    Prices and costs are read from estate.toml anew; the maps are not redone. What is given here goes over
+    [programme] of estate.toml, for this run only.
     """
     from vinemap.job import open_estate
     from vinemap.show import show_assessment
 
-    tonnes = _numbers(min_tonnes)
+    limits |= {
+        "most_orders": vines,
+        "most_ha_out": max_ha_out,
+        "min_tonnes": _numbers(min_tonnes, "--min-tonnes"),
+        "not_before": _years(not_before, "--not-before"),
+        "not_after": _years(not_after, "--not-after"),
+        "together": [[one.strip() for one in group.split(",")] for group in together],
+        "exclude": list(exclude),
+    }
     with _progress(as_json) as report:
-        result = open_estate(folder).plan(
-            vintage=vintage, years=years, budget=budget, crew_days=crew_days, min_tonnes=tonnes, report=report
-        )
+        result = open_estate(folder).plan(vintage=vintage, report=report, **limits)
     _show(result.to_dict(), as_json, show_assessment(result))
 
 
@@ -271,11 +305,19 @@ def _pairs(given: tuple[str, ...]) -> dict[str, str]:
     return dict((part.strip() for part in one.split("=", 1)) for one in given)  # type: ignore[misc]
 
 
-def _numbers(given: tuple[str, ...]) -> dict[str, float]:
+def _numbers(given: tuple[str, ...], option: str) -> dict[str, float]:
     try:
         return {name: float(value) for name, value in _pairs(given).items()}
     except ValueError as error:
-        raise click.UsageError(f"--min-tonnes needs a number after the equals sign: {error}.") from error
+        raise click.UsageError(f"{option} needs a number after the equals sign: {error}.") from error
+
+
+def _years(given: tuple[str, ...], option: str) -> dict[str, int]:
+    found = _numbers(given, option)
+    for name, year in found.items():
+        if not (year.is_integer() and 1900 <= year <= 2200):
+            raise click.UsageError(f"{option} {name}={year:g}: give a year, e.g. {name}=2028.")
+    return {name: int(year) for name, year in found.items()}
 
 
 def _show(data: dict[str, Any], as_json: bool, text: str) -> None:

@@ -54,8 +54,8 @@ class GeometryError(VinemapError):
     """Outlines, rows or positions that cannot be used: no CRS, degrees where metres are needed, ..."""
 
 
-class DataError(VinemapError):
-    """A table is well formed but does not support the work asked of it."""
+class DataError(VinemapError, ValueError):
+    """A table is well formed but does not support the work asked of it; also what scikit-learn expects."""
 
 
 class TableError(VinemapError):

@@ -188,6 +188,13 @@ class Estate:
         budget: float | None = None,
         crew_days: float | None = None,
         min_tonnes: Mapping[str, float] | None = None,
+        most_orders: float | None = None,
+        most_ha_out: float | None = None,
+        not_before: Mapping[str, int] | None = None,
+        not_after: Mapping[str, int] | None = None,
+        together: Sequence[Sequence[str]] = (),
+        exclude: Sequence[str] = (),
+        risk_quantile: float | None = None,
         report: Report = report_nothing,
     ) -> Assessment:
         """Work out the programme under limits from the last assessment; the maps are not redone.
@@ -204,6 +211,18 @@ class Estate:
             Most crew days a year.
         min_tonnes : mapping of str to float, optional
             Least tonnes a year by variety [t].
+        most_orders : float, optional
+            Most vines and buds to order a year.
+        most_ha_out : float, optional
+            Most hectares out of crop at once [ha].
+        not_before, not_after : mapping of str to int, optional
+            Earliest and latest winter of work by block or zone.
+        together : sequence of sequences of str
+            Blocks or zones to be done in the same winter or not at all.
+        exclude : sequence of str
+            Zones left out.
+        risk_quantile : float, optional
+            Plan by this quantile of every gain and not by the mean.
         report : callable
 
         Returns
@@ -214,6 +233,12 @@ class Estate:
         ------
         StoreError
             If there is no assessment yet.
+        SettingsError
+            If a limit names an unknown block, zone or variety.
+
+        Notes
+        -----
+        What is given goes over ``[programme]`` of estate.toml, for this plan only.
         """
         from vinemap.pipeline.result import plan_and_publish
 
@@ -222,6 +247,13 @@ class Estate:
             "budget": budget,
             "crew_days": crew_days,
             "min_tonnes": dict(min_tonnes or {}),
+            "most_orders": most_orders,
+            "most_ha_out": most_ha_out,
+            "not_before": dict(not_before or {}),
+            "not_after": dict(not_after or {}),
+            "together": [list(group) for group in together],
+            "exclude": list(exclude),
+            "risk_quantile": risk_quantile,
         }
         return plan_and_publish(self.store, vintage=vintage, limits=limits, report=report)
 

@@ -243,6 +243,8 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _req("gain_per_ha_low", "currency/ha", "float", "5 % quantile"),
     _req("gain_per_ha_high", "currency/ha", "float", "95 % quantile"),
     _req("wait_cost_per_ha", "currency/ha", "float", "Net present value lost by one year's delay"),
+    _opt("wait_cost_per_ha_low", "currency/ha", "float", "5 % quantile; below 0: waiting may gain"),
+    _opt("wait_cost_per_ha_high", "currency/ha", "float", "95 % quantile"),
     _req("chance_pays", "0-1", "float", "Chance that renewing pays"),
     _req("reason", "", "str", "One plain sentence"),
 ))  # fmt: skip

@@ -6,6 +6,9 @@ import pytest
 from scipy.signal import lfilter
 
 from vinemap.harvest import clean_readings
+from vinemap.harvest.clean import _flag_again
+from vinemap.harvest.filters import IDLE_SPEED_M_S
+from vinemap.harvest.outliers import HIGHEST_T_HA
 from vinemap.harvest.smear import MOST_CARRY, WORTH_CARRY
 
 
@@ -89,3 +92,27 @@ def test_a_spike_falls_faster_than_the_conveyor_empties(block):
     assert (flags != "").mean() >= 0.95
     good = clean(block, smear(block.readings, 0.6)).readings["flag"].iloc[inside]
     assert good.isin(["local", "limits"]).mean() < 0.01
+
+
+def test_no_reading_is_kept_where_the_machine_stood_once_the_smear_is_undone(make):
+    """Undoing the smear moves readings a moment on: at a row start they may then lie at a standstill."""
+    one = make(np.random.default_rng(11), rows=26, interval_s=2.0, faults=False, noise=0.05, delay_s=8.0)
+    result = clean(one, smear(one.readings, 0.45))
+    assert result.report.smears[0].undone
+    kept = result.readings[result.readings["flag"] == ""]
+    assert kept["speed_m_s"].min() >= IDLE_SPEED_M_S
+    assert kept["yield_t_ha"].max() <= HIGHEST_T_HA
+    moved = _flag_again(
+        np.array([""] * 3, dtype=object), FakeTrack(), FakePicked(), np.array([12.0, 6_000.0, 150.0])
+    )
+    assert moved.tolist() == ["", "idle", "limits"]
+
+
+class FakeTrack:
+    pass_no = np.zeros(3, dtype=int)
+    speed_m_s = np.full(3, 1.4)
+
+
+class FakePicked:
+    pass_no = np.zeros(3, dtype=int)
+    speed_m_s = np.array([1.4, 0.001, 1.4])

@@ -323,3 +323,23 @@ def test_amounts_are_rounded_as_said():
         "12",
         "0",
     ]
+
+
+def test_cost_of_waiting_has_an_interval_around_its_mean(valuation, zones, decline):
+    out = decide_zones(valuation, zones, decline).set_index("zone_id")
+    renew = out[out["advice"] == "renew"]
+    assert (renew["wait_cost_per_ha_low"] < renew["wait_cost_per_ha"]).all()
+    assert (renew["wait_cost_per_ha"] < renew["wait_cost_per_ha_high"]).all()
+    # By hand: A-Z1's work this winter less the best that is left a winter later, draw by draw.
+    place, shares = valuation.zone_index("A-Z1"), out.loc["A-Z1", "mobilisation_share"]
+    net = valuation.gain[:, place] - shares / valuation.standing.area_ha[place] * valuation.visit
+    later = net[:, :4, 1:].reshape(len(net), -1)
+    best = later[:, np.nan_to_num(later.mean(axis=0), nan=-np.inf).argmax()]
+    delay = net[:, valuation.method_index("trunk_renewal"), 0] - best
+    assert out.loc["A-Z1", "wait_cost_per_ha"] == pytest.approx(delay.mean())
+    low, high = np.quantile(delay, [0.05, 0.95])
+    assert out.loc["A-Z1", ["wait_cost_per_ha_low", "wait_cost_per_ha_high"]].tolist() == [
+        pytest.approx(low), pytest.approx(high),
+    ]  # fmt: skip
+    kept = out[out["gain_per_ha"] <= 0]
+    assert (kept[["wait_cost_per_ha_low", "wait_cost_per_ha", "wait_cost_per_ha_high"]] == 0).all(axis=None)

@@ -12,7 +12,7 @@ from vinemap.errors import SettingsError
 from vinemap.renewal import default_methods, plan_programme, value_options
 from vinemap.renewal.example import example_draws, example_zones
 from vinemap.renewal.methods import Money
-from vinemap.renewal.value import mean_cost, mean_crop
+from vinemap.renewal.value import mean_cost, picked_crop
 from vinemap.tables import PROGRAMME
 
 
@@ -34,8 +34,8 @@ def enumerate_best(valuation, years, budget, most_days, min_shiraz=None):
     gain, visit = valuation.gain.mean(axis=0), valuation.visit.mean(axis=0)
     cost = [mean_cost(valuation, m) * standing.area_ha for m in range(len(methods))]
     gaps = standing.missing.mean(axis=0)
-    crop = {(m, y): mean_crop(valuation, m, 2026 + y) for m in range(len(methods)) for y in range(years)}
-    kept = standing.keep.mean(axis=0)
+    crop = {(m, y): picked_crop(valuation, m, 2026 + y) for m in range(len(methods)) for y in range(years)}
+    kept = picked_crop(valuation)
     options = [None, *itertools.product(range(len(methods)), range(years))]
     best = -np.inf
     for plan in itertools.product(options, repeat=len(standing.zone_ids)):
@@ -84,7 +84,7 @@ def test_least_tonnes_bind_as_in_enumeration(seed):
     valuation = small_case(seed, zones=3)
     standing = valuation.standing
     mine = np.asarray([one == "Shiraz" for one in standing.varieties])
-    kept = (standing.keep.mean(axis=0) * standing.area_ha[:, None])[mine].sum(axis=0)[:2].min()
+    kept = (picked_crop(valuation) * standing.area_ha[:, None])[mine].sum(axis=0)[:2].min()
     least = 0.8 * kept
     free = plan_programme(valuation, years=2, mip_gap=0.0, shadow=False)
     out = plan_programme(valuation, years=2, min_tonnes={"Shiraz": least}, mip_gap=0.0, shadow=False)
@@ -116,8 +116,8 @@ def test_table_keeps_the_contract_and_gives_a_reason(valuation):
     lost = out.table.set_index("zone_id").loc["A-Z1"]
     column = valuation.method_index(lost["method"])
     first = int(lost["year"]) + 1 - 2027
-    kept = valuation.standing.keep.mean(axis=0)[0, first]
-    crop = mean_crop(valuation, column, int(lost["year"]))[0, first]
+    kept = picked_crop(valuation)[0, first]
+    crop = picked_crop(valuation, column, int(lost["year"]))[0, first]
     assert lost["tonnes_out"] == pytest.approx((kept - crop) * valuation.standing.area_ha[0])
 
 
@@ -138,13 +138,36 @@ def test_shadow_cost_is_what_a_looser_limit_adds(valuation):
 def test_clashing_limits_say_by_how_much(valuation):
     standing = valuation.standing
     shiraz = np.asarray([one == "Shiraz" for one in standing.varieties])
-    kept = (standing.keep.mean(axis=0) * standing.area_ha[:, None])[shiraz].sum(axis=0)
+    kept = (picked_crop(valuation) * standing.area_ha[:, None])[shiraz].sum(axis=0)
     out = plan_programme(valuation, years=1, budget=0.0, min_tonnes={"Shiraz": float(kept[0]) + 12.0})
     assert out.table.empty
     assert list(out.table.columns) == PROGRAMME.names
     assert out.clashes[0].startswith("These limits clash")
     assert out.clashes[1].startswith("least tonnes of Shiraz 2027: missed by 12.0 t (asked for 1")
     assert f"with nothing renewed it is {kept[0]:,.0f} t" in out.clashes[1]
+
+
+def test_zones_left_idle_bring_no_tonnes(make_draws, one_zone, plain_money):
+    """2 t/ha at 500 bring 1,000 against 3,000 of growing: better idle at 700, so it promises nothing."""
+    money = replace(plain_money, growing_cost_per_ha=3000.0, growing_cost_out_of_crop_per_ha=1500.0,
+                    idle_cost_per_ha=700.0)  # fmt: skip
+    cut = replace(
+        default_methods()[0], take_share=1.0, take_sd=0.0, take_drop_symptomatic=0.0, refill_share=0.0
+    )
+    poor = value_options(make_draws([2.0] * 10), one_zone, methods=[cut], money=money,
+                         rng=np.random.default_rng(1))  # fmt: skip
+    np.testing.assert_array_equal(picked_crop(poor), 0.0)
+    # 20 t/ha x 0.95: nothing in the 1st vintage, 60 % in the 2nd, 95 % in the 3rd
+    np.testing.assert_allclose(picked_crop(poor, 0, 2026)[0, :4], [0.0, 11.4, 18.05, 19.0])
+    short = plan_programme(poor, years=2, min_tonnes={"Shiraz": 1.5}, shadow=False)
+    assert short.clashes[1] == (
+        "least tonnes of Shiraz 2027: missed by 1.5 t (asked for 2 t; with nothing renewed it is 0 t)"
+    )
+    assert plan_programme(poor, years=2, shadow=False).table["tonnes_out"].tolist() == [0.0]
+    good = value_options(make_draws([8.0] * 10), one_zone, methods=[cut], money=money,
+                         rng=np.random.default_rng(1))  # fmt: skip
+    np.testing.assert_allclose(picked_crop(good), 8.0)
+    assert plan_programme(good, years=2, shadow=False).table["tonnes_out"].tolist() == [8.0]
 
 
 def test_dates_groups_hectares_and_left_out_zones_hold(valuation):

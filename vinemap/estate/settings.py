@@ -187,7 +187,13 @@ class Decision(Section):
     """When to say renew, watch or scout."""
 
     chance_threshold: float = setting(
-        0.8, "0-1", "Renewing is advised from this chance that it pays.", ge=0.5, lt=1
+        0.6,
+        "0-1",
+        "Renewing is advised from this chance that it pays. Higher is more careful and gives more away: on "
+        "invented estates 0.6 lost 16 % of what perfect knowledge would gain and 0.8 lost 25 %, while 3 of "
+        "162 and 1 of 130 zones advised to renew would have lost by it.",
+        ge=0.5,
+        lt=1,
     )
     min_gain_per_ha: float = setting(
         0.0, "currency/ha", "And above this expected gain over keeping.", ge=0, le=1_000_000

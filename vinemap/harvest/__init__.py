@@ -5,7 +5,7 @@ yield [t/ha] is 10 x flow [kg/s] / (speed [m/s] x row spacing [m]). Every readin
 deleted and nothing of the import is altered.
 """
 
-from vinemap.harvest.capacity import find_mog_drift, find_over_capacity, sum_up_mog
+from vinemap.harvest.capacity import describe_mog, find_mog_drift, find_over_capacity, sum_up_mog
 from vinemap.harvest.clean import CleanYield, clean_readings
 from vinemap.harvest.counts import stand_from_counts, yield_from_counts
 from vinemap.harvest.delay import DelayEstimate, pool_delays
@@ -28,6 +28,7 @@ __all__ = [
     "apply_settlement",
     "block_yields_from_loads",
     "clean_readings",
+    "describe_mog",
     "find_mog_drift",
     "find_over_capacity",
     "local_moran",

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -90,6 +92,8 @@ def fit_estate(
         *(word for one in mapped for word in one.notes),
     ]
     words += [word for one in settled.values() for word in one.notes]
+    mog = harvest.sum_up_mog(loads[loads["vintage"] <= vintage])
+    words += harvest.describe_mog(harvest.find_mog_drift(mog))
     return Measured(
         vintage=vintage,
         blocks=chosen,
@@ -103,10 +107,19 @@ def fit_estate(
         reports={
             "cleaning": {one.block_id: one.reports for one in cleaned},
             "mapping": {one.block_id: one.reports for one in mapped},
-            "over_capacity_share": {one.block_id: one.capacity_share for one in mapped},
+            "over_capacity": _records([one.capacity for one in mapped]),
+            "mog": _records([mog]),
         },
         notes=[*words, *warn_of_record(decline.zone_vintage), *decline.notes],
     )
+
+
+def _records(tables_of: list[pd.DataFrame]) -> list[dict[str, Any]]:
+    """Lines of several tables as JSON holds them."""
+    found = [one for one in tables_of if len(one)]
+    if not found:
+        return []
+    return list(json.loads(pd.concat(found, ignore_index=True).to_json(orient="records")))
 
 
 def _machine_changes(cleaned: list[CleanedBlock]) -> pd.DataFrame | None:

@@ -115,7 +115,7 @@ def set_programme(settings: Settings, given: Mapping[str, Any] | None = None) ->
     ----------
     settings : Settings
     given : mapping, optional
-        Limits over those of the settings, by name of the argument; None and {} are passed over.
+        Limits over those of the settings, by name of the argument; None and what is empty are passed over.
 
     Returns
     -------
@@ -142,4 +142,6 @@ def set_programme(settings: Settings, given: Mapping[str, Any] | None = None) ->
         "exclude": own.exclude,
         "risk_quantile": own.risk_quantile,
     }
-    return limits | {key: value for key, value in (given or {}).items() if value not in (None, {})}
+    return limits | {
+        key: value for key, value in (given or {}).items() if value is not None and value not in ({}, [])
+    }

@@ -21,6 +21,7 @@ from vinemap.assess import Advised, advise_estate, measure_estate
 from vinemap.errors import StoreError
 from vinemap.estate import EstateStore, Settings
 from vinemap.estate.layout import file_stem
+from vinemap.pipeline.cleaning import describe_cleaning, tabulate_cleaning
 from vinemap.pipeline.fitting import BlockMaps
 from vinemap.pipeline.measured import Measured, load_measured, save_measured
 from vinemap.pipeline.money import list_methods, set_decision
@@ -336,6 +337,9 @@ def _write_tables(folder: Path, measured: Measured, advised: Advised, settings: 
         "why_turning_points": trace.turning_points,
         "why_sensitivity": trace.sensitivity,
         "zone_or_whole_block": renewal.compare_blocks(value),
+        "cleaning": tabulate_cleaning(measured.reports["cleaning"]),
+        "mog": pd.DataFrame(measured.reports.get("mog", [])),
+        "harvester_capacity": pd.DataFrame(measured.reports.get("over_capacity", [])),
         "over_cleaning_capacity": renewal.name_over_capacity(value, advice, capacity_t_ha=capacity),
     }
     for name, table in found.items():
@@ -343,6 +347,9 @@ def _write_tables(folder: Path, measured: Measured, advised: Advised, settings: 
             publish.write_csv(folder / "lists" / f"{name}.csv", pd.DataFrame(table))
         else:
             (folder / "lists" / f"{name}.csv").unlink(missing_ok=True)
+    told = describe_cleaning(measured.reports["cleaning"], vintage=measured.vintage)
+    if told:
+        (folder / "lists" / "cleaning.md").write_text(told, encoding="utf-8")
 
 
 def _write_run(path: Path, measured: Measured, advised: Advised, headline: dict[str, Any]) -> None:

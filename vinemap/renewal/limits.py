@@ -13,7 +13,7 @@ from vinemap.renewal.cashflow import refilled_share, take_share
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.methods import Method
 from vinemap.renewal.standing import Ints
-from vinemap.renewal.value import Valuation, mean_cost, mean_crop
+from vinemap.renewal.value import Valuation, mean_cost, picked_crop
 
 OUT_OF_CROP = 0.5  # crop share below which a hectare counts as out of crop
 
@@ -225,15 +225,15 @@ def refilled_mean(valuation: Valuation, column: int) -> Floats:
 
 
 def _tonnes_out(valuation: Valuation, zone: Ints, method: Ints, start: Ints) -> Floats:
-    """Crop forgone in the first vintage after the work [t]; 0 where there is none."""
+    """Crop forgone in the first vintage after the work [t]; 0 where none would be picked."""
     standing = valuation.standing
-    keep = standing.keep.mean(axis=0)
+    keep = picked_crop(valuation)
     first = np.clip(valuation.start_years + 1 - standing.years[0], 0, standing.years.size - 1)
     out = np.zeros(zone.size)
     for column in np.unique(method):
         for place in np.unique(start[method == column]):
             mine = (method == column) & (start == place)
-            crop = mean_crop(valuation, int(column), int(valuation.start_years[place]))
+            crop = picked_crop(valuation, int(column), int(valuation.start_years[place]))
             lost = (keep - crop)[:, first[place]] * standing.area_ha
             out[mine] = np.clip(lost[zone[mine]], 0.0, None)
     return out
@@ -264,7 +264,8 @@ def build_rows(
     most_ha_out : float, mapping of year to float, or None
         By vintage: hectares below half a crop [ha].
     min_tonnes : mapping of variety to float or mapping of year to float
-        Least tonnes by vintage [t], from the vintage after the first winter to the one after the last.
+        Least tonnes by vintage [t], from the vintage after the first winter to the one after the last; a
+        zone that is better left idle brings none.
     together : sequence of sequences of zone_id or block_id
         Zones to be done in the same winter or not at all.
 
@@ -354,7 +355,7 @@ def _add_tonnes(
         raise SettingsError(f"No zone is of variety {variety!r}.", where="least tonnes",
                             remedy=f"Known are {', '.join(sorted(set(standing.varieties)))}.")  # fmt: skip
     mine = np.asarray([one == variety for one in standing.varieties])
-    kept = (standing.keep.mean(axis=0) * standing.area_ha[:, None])[mine].sum(axis=0)
+    kept = (picked_crop(valuation) * standing.area_ha[:, None])[mine].sum(axis=0)
     vintages = winters + 1
     change = _tonnes_change(valuation, choices, variety)
     for place, least in enumerate(by_year(limit, vintages)):
@@ -369,7 +370,7 @@ def _add_tonnes(
 def _tonnes_change(valuation: Valuation, choices: Choices, variety: str) -> Floats:
     """Change of the tonnes of a variety by each choice, shape (choice, forecast vintage)."""
     standing = valuation.standing
-    keep = standing.keep.mean(axis=0) * standing.area_ha[:, None]
+    keep = picked_crop(valuation) * standing.area_ha[:, None]
     mine = np.asarray([one == variety for one in standing.varieties])
     out = np.zeros((choices.size, standing.years.size))
     for column in np.unique(choices.method):
@@ -377,7 +378,7 @@ def _tonnes_change(valuation: Valuation, choices: Choices, variety: str) -> Floa
         same = np.asarray([(becomes or one) == variety for one in standing.varieties])
         for start in np.unique(choices.start[choices.method == column]):
             year = int(valuation.start_years[start])
-            crop = mean_crop(valuation, int(column), year) * standing.area_ha[:, None]
+            crop = picked_crop(valuation, int(column), year) * standing.area_ha[:, None]
             later = standing.years > year
             change = (crop * same[:, None] - keep * mine[:, None]) * later
             here = (choices.method == column) & (choices.start == start)

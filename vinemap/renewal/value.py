@@ -12,10 +12,13 @@ from vinemap.errors import DataError, SettingsError
 from vinemap.renewal.cashflow import (
     all_gains,
     crop_after,
+    keep_flows,
+    net_price,
     protected_fall,
     slowing,
     take_share,
     work_cost,
+    young_ages,
 )
 from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Method, Money
@@ -268,6 +271,49 @@ def option_crop(valuation: Valuation, column: int, year: int) -> Floats:
     new = crop_after(standing, method, take, standing.years.size - first)
     crop[:, :, first:] = crop[:, :, first:] + new if method.keeps_standing else new
     return crop
+
+
+def picked_crop(valuation: Valuation, column: int | None = None, year: int = 0) -> Floats:
+    """Mean crop [t/ha] that is picked: where leaving the zone idle loses less, none is; shape (zone, year).
+
+    Parameters
+    ----------
+    valuation : Valuation
+    column : int, optional
+        Place of a renewal method; keeping if not given.
+    year : int
+        Winter of the work.
+
+    Returns
+    -------
+    numpy.ndarray, shape (zone, year)
+
+    Notes
+    -----
+    The same rule as in the cash flows: idling is open to kept zones and to renewed ones in full bearing.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> value = example_valuation()
+    >>> bool((picked_crop(value) <= value.standing.keep.mean(axis=0)).all())
+    True
+    """
+    standing, money = valuation.standing, valuation.money
+    income = keep_flows(standing, money, valuation.samples, valuation.first_year).income.copy()
+    crop = standing.keep if column is None else option_crop(valuation, column, year)
+    young = np.zeros(standing.years.size, dtype=bool)
+    if column is not None:
+        method = valuation.methods[column]
+        later = standing.years > year
+        tonne = net_price(standing, method, money, valuation.samples)[:, :, None]
+        if method.keeps_standing:
+            income[:, :, later] += (crop - standing.keep)[:, :, later] * tonne
+        else:
+            income[:, :, later] = crop[:, :, later] * tonne
+            young = later & (standing.years <= year + young_ages(method))
+    idle = income - money.growing_cost_per_ha < -money.idle_cost_per_ha
+    return np.asarray(np.where(idle & ~young, 0.0, crop).mean(axis=0))
 
 
 def mean_cost(valuation: Valuation, column: int) -> Floats:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from sklearn.utils.validation import column_or_1d
 
 from vinemap.errors import DataError
 from vinemap.surface.covariance import Floats
@@ -31,6 +32,56 @@ def check_coordinates(coordinates: npt.ArrayLike, *, where: str) -> Floats:
         )
     _refuse_non_finite(points.sum(axis=1), "position", where)
     return points
+
+
+def check_columns(table: npt.ArrayLike, *, where: str) -> Floats:
+    """Give numbers in rows and columns as a float array of shape (n, columns), or refuse them.
+
+    Raises
+    ------
+    DataError
+        If they are sparse, complex or not in two dimensions.
+
+    Examples
+    --------
+    >>> check_columns([[1, 2], [3, 4]], where="readings").dtype
+    dtype('float64')
+    """
+    if hasattr(table, "toarray"):
+        raise DataError("Positions are a sparse array.", where=where, remedy="Pass a dense one.")
+    plain = np.asarray(table)
+    if np.iscomplexobj(plain):
+        raise DataError("Complex data not supported.", where=where, remedy="Pass metres as plain numbers.")
+    if plain.ndim != 2:
+        raise DataError(
+            f"Positions have shape {plain.shape}.",
+            where=where,
+            remedy="Reshape your data to (n, 2): easting, northing in m.",
+        )
+    return np.ascontiguousarray(plain, dtype=np.float64)
+
+
+def check_values(values: npt.ArrayLike | None, *, where: str) -> Floats:
+    """Give values as an array of shape (n,); a single column is laid flat with scikit-learn's warning.
+
+    Raises
+    ------
+    DataError
+        If there are none.
+
+    Examples
+    --------
+    >>> check_values([5, 7], where="readings").tolist()
+    [5.0, 7.0]
+    """
+    if values is None:
+        raise DataError(
+            "It requires y to be passed, but the target y is None.",
+            where=where,
+            remedy="Pass the values read.",
+        )
+    plain = np.asarray(values, dtype=np.float64)
+    return column_or_1d(plain, warn=True) if plain.ndim == 2 and plain.shape[1] == 1 else plain
 
 
 def check_readings(
@@ -96,7 +147,7 @@ def _refuse_non_finite(numbers: Floats, what: str, where: str) -> None:
     count, first = int(bad.sum()), int(np.argmax(bad))
     all_of = "all " if count == len(numbers) else ""
     raise DataError(
-        f"A {what} is not a finite number in {all_of}{count} of {len(numbers)} readings "
+        f"A {what} is not a finite number (NaN or inf) in {all_of}{count} of {len(numbers)} readings "
         f"(first at index {first}).",
         where=where,
         remedy="Drop those readings first, e.g. by their flag.",

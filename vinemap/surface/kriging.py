@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.utils.validation import check_is_fitted, validate_data
 
 from vinemap.errors import DataError
-from vinemap.surface.checks import check_coordinates, check_readings
+from vinemap.surface.checks import check_columns, check_coordinates, check_readings, check_values
 from vinemap.surface.covariance import Floats, Variogram, kernel_terms
 from vinemap.surface.neighbours import neighbour_bin_side, sort_into_bins
 from vinemap.surface.support import Quadrature, discretise_block, mean_covariance, tabulate_block
@@ -51,6 +52,8 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     variogram_ : Variogram
     n_features_in_ : int
         2: easting and northing.
+    feature_names_in_ : ndarray of shape (2,)
+        Their names, where the readings came as a table with named columns.
     n_readings_ : int
         Readings after those in one place have been averaged (only where there is no noise at all).
 
@@ -115,10 +118,15 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         Raises
         ------
         DataError
-            If no variogram was given, a setting is out of bounds, or readings are missing or not finite.
+            If no variogram was given, a setting is out of bounds, or readings are missing or not finite
+            (a ValueError too, as scikit-learn expects).
         """
         self.variogram_ = self._checked_variogram()
-        points, values, noise = check_readings(X, y, noise_variance, where="LocalBlockKriging.fit")
+        where = "LocalBlockKriging.fit"
+        places = self._check_places(X, where=where, reset=True)
+        points, values, noise = check_readings(
+            places, check_values(y, where=where), noise_variance, where=where
+        )
         labels = np.full(len(points), -1, dtype=np.int64)
         return self._take_in(points, values, noise, labels)
 
@@ -137,6 +145,13 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         mean : ndarray of shape (m,)
         standard_error : ndarray of shape (m,)
             Only with ``return_std``.
+
+        Raises
+        ------
+        sklearn.exceptions.NotFittedError
+            Before `fit`.
+        DataError
+            If positions are not (m, 2) or not finite.
         """
         mean, variance, _ = self.predict_parts(X)
         return (mean, np.sqrt(variance)) if return_std else mean
@@ -163,7 +178,8 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         nearest_m : ndarray of shape (m,)
             [m]; NaN like the others where no reading is left.
         """
-        places = check_coordinates(X, where="LocalBlockKriging.predict")
+        check_is_fitted(self, "n_readings_")
+        places = self._check_places(X, where="LocalBlockKriging.predict", reset=False)
         cells = self.variogram_.scale_places(places) - self._origin
         if labels is None:
             order, starts = group_positions(cells, self.share_within_m)
@@ -175,6 +191,12 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         results = np.empty((3, len(cells)))
         results[:, order] = sorted_results
         return results[0] + self._centre, results[1] * self._variance_scale, results[2]
+
+    def _check_places(self, table: npt.ArrayLike, *, where: str, reset: bool) -> Floats:
+        """Positions as an array; number and names of the columns are kept at `fit` and compared later."""
+        columns = check_columns(table, where=where)
+        validate_data(self, table, reset=reset, skip_check_array=True)
+        return check_coordinates(columns, where=where)
 
     def _checked_variogram(self) -> Variogram:
         if not isinstance(self.variogram, Variogram):
@@ -205,7 +227,7 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         self._diagonal = np.ascontiguousarray(noise[order] + nugget)
         self._labels = np.ascontiguousarray(labels[order])
         self._nugget = nugget
-        self.n_features_in_, self.n_readings_ = 2, len(points)
+        self.n_readings_ = len(points)
         return self
 
     def _krige(self, cells: Floats, starts: Integers, group_labels: Integers) -> Floats:
@@ -304,4 +326,5 @@ def fit_labelled(
 ) -> LocalBlockKriging:
     """Fit with a label on each reading, so that `predict_parts` can keep readings from positions."""
     model.variogram_ = model._checked_variogram()
+    model.n_features_in_ = points.shape[1]
     return model._take_in(points, values, noise, np.ascontiguousarray(labels, dtype=np.int64))
