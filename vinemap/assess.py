@@ -16,11 +16,12 @@ import pandas as pd
 
 from vinemap import land, renewal
 from vinemap.estate import EstateStore, Settings
-from vinemap.pipeline.blocks import clean_block, map_block
 from vinemap.pipeline.cache import FOLDER as CACHE
 from vinemap.pipeline.cache import ResultCache
+from vinemap.pipeline.cleaned import clean_block
 from vinemap.pipeline.fitting import BlockMaps, fit_estate, maps_of
 from vinemap.pipeline.layers import build_layers
+from vinemap.pipeline.mapped import map_block
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision, set_money, set_programme
 from vinemap.pipeline.parallel import map_tasks, open_workers

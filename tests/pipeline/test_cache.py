@@ -16,7 +16,7 @@ from shapely.geometry import Point
 from vinemap import surface
 from vinemap.harvest import clean_readings
 from vinemap.job import new_estate, open_estate
-from vinemap.pipeline import blocks
+from vinemap.pipeline import cleaned, mapped
 from vinemap.pipeline.cache import ResultCache, digest
 
 
@@ -106,8 +106,8 @@ def calls_of(monkeypatch, module, name, function):
 @pytest.fixture
 def counted_calls(monkeypatch):
     return {
-        "clean": calls_of(monkeypatch, blocks.harvest, "clean_readings", clean_readings),
-        "krige": calls_of(monkeypatch, blocks.surface, "krige_grid", surface.krige_grid),
+        "clean": calls_of(monkeypatch, cleaned.harvest, "clean_readings", clean_readings),
+        "krige": calls_of(monkeypatch, mapped.surface, "krige_grid", surface.krige_grid),
     }
 
 
@@ -132,8 +132,8 @@ def test_a_new_vintage_redoes_no_other_and_gives_what_a_fresh_run_gives(small_fi
     before = {name: len(calls) for name, calls in counted_calls.items()}
     add_vintages(estate, files, (2026,))
     grown = estate.assess(workers=1)
-    cleaned, kriged = (len(calls) - before[name] for name, calls in counted_calls.items())
-    assert cleaned <= 3 * 2  # three blocks, at most twice where the flow delay was told from elsewhere
+    again, kriged = (len(calls) - before[name] for name, calls in counted_calls.items())
+    assert again <= 3 * 2  # three blocks, at most twice where the flow delay was told from elsewhere
     assert kriged == 3
     shutil.rmtree(estate.folder / "cache")
     anew = estate.assess(workers=1)
@@ -154,11 +154,11 @@ def test_a_stopped_run_is_taken_up_where_it_stopped(small_files, tmp_path, monke
         return surface_krige(*given, **named)
 
     surface_krige = surface.krige_grid
-    monkeypatch.setattr(blocks.surface, "krige_grid", stop_after_five)
+    monkeypatch.setattr(mapped.surface, "krige_grid", stop_after_five)
     with pytest.raises(KeyboardInterrupt):
         estate.assess(workers=1)
     assert not list((estate.folder / "out").glob("[0-9]*"))
-    calls = calls_of(monkeypatch, blocks.surface, "krige_grid", surface_krige)
+    calls = calls_of(monkeypatch, mapped.surface, "krige_grid", surface_krige)
     result = open_estate(estate.folder).assess(workers=1)
     assert len(calls) == 9 - 5
     assert result.map_file.exists()

@@ -14,7 +14,8 @@ import pandas as pd
 from vinemap import harvest, land, tables, zones
 from vinemap.decline import fit_decline, list_machine_changes
 from vinemap.estate import EstateStore, Settings
-from vinemap.pipeline.blocks import CleanedBlock, MappedBlock
+from vinemap.pipeline.cleaned import CleanedBlock
+from vinemap.pipeline.mapped import MappedBlock
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.renewed import renewed_zones
 from vinemap.pipeline.weighed_only import add_weighed_vintages

@@ -14,8 +14,9 @@ import pandas as pd
 from vinemap import harvest
 from vinemap.errors import DataError
 from vinemap.estate import EstateStore, Settings
-from vinemap.pipeline.blocks import BlockTask, CleanedBlock, MapTask, clean_block, clean_vintages_again
 from vinemap.pipeline.cache import ResultCache
+from vinemap.pipeline.cleaned import BlockTask, CleanedBlock, clean_block, clean_vintages_again
+from vinemap.pipeline.mapped import MapTask
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.parallel import map_tasks
 from vinemap.progress import Report

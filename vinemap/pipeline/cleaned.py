@@ -1,0 +1,268 @@
+"""The first half of a block's work: lay its rows, clean each of its vintages and sum them up by row."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+
+from vinemap import harvest, land
+from vinemap.estate import EstateStore
+from vinemap.estate.layout import harvest_file
+from vinemap.pipeline.cache import ResultCache, code_of, digest, hash_of, read_words, write_words
+from vinemap.pipeline.cleaning import judge_cleaning
+
+CODE = (
+    "harvest",
+    "land",
+    "tables.py",
+    "pipeline/cleaned.py",
+    "pipeline/cleaning.py",
+)  # kept results follow it
+MIN_READINGS_TO_FIT = 8  # fewer show no rows, common practice, no source
+SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
+
+
+@dataclass(frozen=True, slots=True)
+class BlockTask:
+    """What the cleaning of one block needs; picklable."""
+
+    store: EstateStore
+    block: gpd.GeoDataFrame
+    vintages: tuple[int, ...]
+    given_rows: gpd.GeoDataFrame | None
+    counts: pd.DataFrame
+    cache: ResultCache
+    delays: dict[int, dict[str, float]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CleanedBlock:
+    """Result of `clean_block`; the readings kept lie in the cache, one Parquet file a vintage."""
+
+    block_id: str
+    rows: gpd.GeoDataFrame
+    row_summary: pd.DataFrame
+    stand: gpd.GeoDataFrame
+    reports: dict[int, dict[str, Any]] = field(default_factory=dict)
+    delays: dict[int, tuple[harvest.DelayEstimate, ...]] = field(default_factory=dict)
+    readings: dict[int, Path] = field(default_factory=dict)
+    counted_vintages: tuple[int, ...] = ()
+    notes: list[str] = field(default_factory=list)
+
+
+def clean_block(task: BlockTask) -> CleanedBlock:
+    """Lay the rows of a block, clean each of its vintages and sum them up by row.
+
+    Parameters
+    ----------
+    task : BlockTask
+
+    Returns
+    -------
+    CleanedBlock
+        Kept readings of all vintages lie in the work folder.
+    """
+    block = task.block.iloc[0]
+    block_id = str(block["block_id"])
+    rows, notes = _rows_of(task)
+    found = {year: _clean_vintage(task, year, rows) for year in task.vintages}
+    told = {year: read_words(place / "report.json") for year, place in found.items()}
+    told = {year: words for year, words in told.items() if words}
+    summaries = [pd.read_parquet(found[year] / "rows.parquet").assign(vintage=year) for year in told]
+    counted = _clean_counts(task, rows, have=set(told))
+    readings = {year: found[year] / "readings.parquet" for year in told} | counted
+    stand = harvest.stand_from_counts(task.counts, rows, **_spacings(block))
+    notes += _note_strays(task.counts, rows, block)
+    stand = stand[stand["flag"] == ""]
+    return CleanedBlock(
+        block_id=block_id,
+        rows=rows,
+        row_summary=pd.concat(summaries, ignore_index=True) if summaries else pd.DataFrame(),
+        stand=stand,
+        reports={year: words["report"] for year, words in told.items()},
+        delays={
+            year: tuple(harvest.DelayEstimate(**one) for one in words["delays"])
+            for year, words in told.items()
+        },
+        readings={year: path for year, path in readings.items() if path.exists()},
+        counted_vintages=tuple(sorted(counted)),
+        notes=notes,
+    )
+
+
+def clean_vintages_again(cleaned: CleanedBlock, again: CleanedBlock) -> CleanedBlock:
+    """Put vintages that were cleaned again in the place of what they were."""
+    years = set(again.reports)
+    summary = cleaned.row_summary[~cleaned.row_summary["vintage"].isin(years)]
+    return replace(
+        cleaned,
+        row_summary=pd.concat([summary, again.row_summary], ignore_index=True),
+        reports=cleaned.reports | again.reports,
+        delays=cleaned.delays | again.delays,
+        readings=cleaned.readings | again.readings,
+    )
+
+
+def _read_metric(task: BlockTask, year: int) -> gpd.GeoDataFrame:
+    readings = task.store.readings(year, str(task.block.iloc[0]["block_id"]))
+    return readings.to_crs(task.block.crs)
+
+
+def _spacings(block: pd.Series) -> dict[str, float]:
+    return {
+        "row_spacing_m": float(block["row_spacing_m"]),
+        "vine_spacing_m": float(block["vine_spacing_m"]),
+    }
+
+
+def _rows_of(task: BlockTask) -> tuple[gpd.GeoDataFrame, list[str]]:
+    if task.given_rows is not None and len(task.given_rows):
+        return task.given_rows, []
+    largest = max(task.vintages, key=lambda year: _stored(task, year), default=None)
+    if largest is None:
+        return _lay(task.block.iloc[0], task.block.crs, np.empty(0), np.empty(0))
+    readings = _read_metric(task, largest)
+    step = max(1, len(readings) // SNAP_SAMPLE)
+    easting = readings.geometry.x.to_numpy()[::step]
+    northing = readings.geometry.y.to_numpy()[::step]
+    return _lay(task.block.iloc[0], task.block.crs, easting, northing)
+
+
+def _stored(task: BlockTask, year: int) -> int:
+    """Count the readings stored of a vintage without reading them."""
+    return int(pq.read_metadata(_readings_file(task, year)).num_rows)
+
+
+def _readings_file(task: BlockTask, year: int) -> Path:
+    return task.store.folder / harvest_file(year, str(task.block.iloc[0]["block_id"]))
+
+
+def _lay(
+    block: pd.Series, crs: Any, easting: np.ndarray, northing: np.ndarray
+) -> tuple[gpd.GeoDataFrame, list[str]]:
+    notes: list[str] = []
+    outline = block.geometry
+    plan = {"bearing_deg": float(block["grid_bearing_deg"]), "row_spacing_m": float(block["row_spacing_m"])}
+    offset = 0.0
+    if len(easting) >= MIN_READINGS_TO_FIT:
+        fit = land.fit_rows(outline, easting, northing, crs=crs, **plan)
+        if fit.clear:
+            plan = {"bearing_deg": fit.bearing_deg, "row_spacing_m": fit.row_spacing_m}
+            offset = fit.offset_m
+        else:
+            phase = land.snap_rows(outline, easting, northing, crs=crs, **plan)
+            offset = phase.offset_m if phase.clear else 0.0
+            notes.append(
+                f"Block {block['block_id']}: the readings do not show clearly where the rows are; rows are "
+                "laid from the outline, spacing and direction, so row numbers may be off by one or two. Add "
+                "surveyed rows (vinemap add rows) to be sure."
+            )
+    rows = land.lay_rows(
+        outline,
+        block_id=str(block["block_id"]),
+        vine_spacing_m=float(block["vine_spacing_m"]),
+        offset_m=offset,
+        crs=crs,
+        **plan,
+    )
+    return rows, notes
+
+
+def _clean_vintage(task: BlockTask, year: int, rows: gpd.GeoDataFrame) -> Path:
+    """Folder with the kept readings, the sums by row and the report of a vintage, made unless known."""
+    delay = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
+    key = digest(
+        "cleaned",
+        code_of(*CODE),
+        hash_of(_readings_file(task, year)),
+        task.block[["block_id", "row_spacing_m", "geometry"]],
+        task.block.crs.to_wkt(),
+        rows[["row_no", "vines", "geometry"]],
+        delay,
+        task.store.settings.surface.block_m,
+    )
+    return task.cache.fetch(key, lambda place: _write_cleaned(place, task, year, rows, delay))
+
+
+def _write_cleaned(
+    place: Path, task: BlockTask, year: int, rows: gpd.GeoDataFrame, delay_s: float | dict[str, float]
+) -> None:
+    readings = _read_metric(task, year)
+    if not len(readings):
+        write_words(place / "report.json", None)
+        return
+    block = task.block.iloc[0]
+    row_spacing_m = float(block["row_spacing_m"])
+    result = harvest.clean_readings(
+        readings, rows, outline=block.geometry, row_spacing_m=row_spacing_m, delay_s=delay_s
+    )
+    told = judge_cleaning(result, block_m=task.store.settings.surface.block_m)
+    words = {
+        "report": told.to_dict() | {"described": told.describe()},
+        "delays": [asdict(one) for one in told.delays],
+    }
+    write_words(place / "report.json", words)
+    summary = harvest.summarise_rows(
+        result.readings, rows, block_id=str(block["block_id"]), row_spacing_m=row_spacing_m
+    )
+    summary.to_parquet(place / "rows.parquet")
+    _write_points(place, _kept(result.readings), year)
+
+
+def _write_points(place: Path, points: pd.DataFrame, year: int) -> None:
+    if len(points):
+        points.assign(vintage=year).to_parquet(place / "readings.parquet")
+
+
+def _kept(readings: gpd.GeoDataFrame) -> pd.DataFrame:
+    kept = readings[readings["flag"] == ""]
+    return pd.DataFrame(
+        {
+            "easting": kept.geometry.x,
+            "northing": kept.geometry.y,
+            "row_no": kept["row_no"].astype("int32"),
+            "along_m": kept["along_m"].astype("float32"),
+            "machine": kept["machine"],
+            "yield_t_ha": kept["yield_t_ha"],
+            "flag": "",
+            "support_m": kept["support_m"] if "support_m" in kept.columns else np.nan,
+        }
+    )
+
+
+def _clean_counts(task: BlockTask, rows: gpd.GeoDataFrame, *, have: set[int]) -> dict[int, Path]:
+    """Files of yield points by counted vintage; a vintage with readings keeps those instead."""
+    picked = task.counts[task.counts["picked_kg"].notna()] if len(task.counts) else task.counts
+    spacings = _spacings(task.block.iloc[0])
+    found: dict[int, Path] = {}
+    for year in sorted(set(picked["vintage"].astype(int)) - have):
+        counts = picked[picked["vintage"] == year]
+        points = harvest.yield_from_counts(counts, rows, **spacings)
+        if len(points):
+            kept = _kept(points.assign(machine="counted"))
+            key = digest("counted", kept, year)
+            place = task.cache.fetch(
+                key,
+                lambda place, kept=kept, year=year: _write_points(place, kept, year),  # type: ignore[misc]
+            )
+            found[year] = place / "readings.parquet"
+    return found
+
+
+def _note_strays(counts: pd.DataFrame, rows: gpd.GeoDataFrame, block: pd.Series) -> list[str]:
+    """Say which counts name a row that the block does not have."""
+    strays = counts[~counts["row_no"].isin(rows["row_no"])] if len(counts) else counts
+    if not len(strays):
+        return []
+    named = ", ".join(f"row {one}" for one in sorted(set(strays["row_no"].astype(int)))[:5])
+    return [
+        f"Block {block['block_id']}: {len(strays)} of {len(counts)} counted stretches name rows that the "
+        f"block does not have ({named}; it has rows 1 to {int(rows['row_no'].max())}); they were not used. "
+        "Check from which side rows were counted, or add surveyed rows (vinemap add rows)."
+    ]
