@@ -238,14 +238,46 @@ def test_drawn_zones_fit_rows_and_outline():
     assert zones["vines"].iloc[0] == pytest.approx(0.4 * rows["vines"].sum(), rel=0.03)
 
 
-def test_drawn_zones_that_the_outline_has_left_behind_are_refused():
-    outline = shapely.box(4_321_000, 3_210_000, 4_321_060, 3_210_130)
+def square(west, south, east, north):
+    return shapely.box(4_321_000 + west, 3_210_000 + south, 4_321_000 + east, 3_210_000 + north)
+
+
+def test_drawn_zones_follow_an_outline_that_was_moved_since():
+    """Cut back in the south, gone where wholly outside, grown over the ground gained in the north."""
+    outline = square(0, 30, 60, 130)
     drawn = gpd.GeoDataFrame(
-        {"zone_id": ["B1-Z1"]},
-        geometry=[shapely.box(4_321_000, 3_210_000, 4_321_060, 3_210_100)],
+        {"zone_id": ["B1-Z1", "B1-Z2", "B1-Z3"]},
+        geometry=[square(0, 0, 60, 20), square(0, 20, 60, 70), square(0, 70, 60, 100)],
         crs="EPSG:3035",
     )
-    with pytest.raises(
-        GeometryError, match=r"hand-drawn zones, block B1: 1800 m2 of the block lie in no zone"
-    ):
+    rows = plan(outline)
+    zones = fit_drawn_zones(drawn, outline=outline, rows=rows, block_id="B1").set_index("zone_id")
+    assert zones["area_ha"].to_dict() == pytest.approx({"B1-Z2": 0.24, "B1-Z3": 0.36}, abs=1e-6)
+    assert is_cover(list(zones.geometry), outline)
+    assert zones["vines"].sum() == rows["vines"].sum()
+
+
+def test_drawn_zones_of_which_none_lies_in_the_block_any_longer_are_refused():
+    drawn = gpd.GeoDataFrame({"zone_id": ["B1-Z1"]}, geometry=[square(200, 0, 260, 100)], crs="EPSG:3035")
+    outline = square(0, 0, 60, 100)
+    with pytest.raises(GeometryError, match=r"block B1: None of the 1 zones lies .* vinemap undo"):
         fit_drawn_zones(drawn, outline=outline, rows=plan(outline), block_id="B1")
+
+
+def test_outline_and_zones_edited_in_one_file_fit_each_other(package):
+    """The block is cut back on one side and grown by 12 m on the others; a border between zones moves too."""
+    blocks, zones = load(package, "block"), load(package, "zone")
+    old = blocks.geometry[0]
+    kept, _ = halves(old.buffer(12.0, join_style="mitre"), 0.93)
+    blocks.loc[0, "geometry"] = kept
+    first, second = zones.index[zones["block_id"] == "B1"][:2]
+    part, rest = halves(zones.geometry[second], 0.3)
+    zones.loc[[first, second], "geometry"] = [zones.geometry[first].union(part), rest]
+    save(package, "block", blocks)
+    save(package, "zone", zones)
+    edits = read_edits(package)
+    assert edits.blocks["block_id"].tolist() == ["B1"]
+    assert is_cover(list(edits.zones.geometry), kept, tolerance_m2=0.5)  # corners meet within a millimetre
+    assert edits.zones["zone_id"].tolist() == ["B1-Z1", "B1-Z2", "B1-Z3"]
+    told = next(one for one in edits.changes if "as drawn" in one)
+    assert "given to the zones beside them, as the outline was moved" in told

@@ -66,7 +66,12 @@ def is_cover(shapes: Sequence[Any], outline: Any, *, tolerance_m2: float = 1e-4)
 
 
 def mend_cover(
-    shapes: Sequence[Any], outline: Any, *, sliver_m: float = SLIVER_M, names: Sequence[str] = ()
+    shapes: Sequence[Any],
+    outline: Any,
+    *,
+    sliver_m: float = SLIVER_M,
+    names: Sequence[str] = (),
+    fill_gaps: bool = False,
 ) -> Cover:
     """Make zones cover an outline: cut off what lies outside, close slivers, share borders exactly.
 
@@ -80,6 +85,8 @@ def mend_cover(
         Gaps and overlaps nowhere wider than this, or smaller than `SPECK_M2`, are mended [m].
     names : sequence of str, optional
         Names of the zones, for messages.
+    fill_gaps : bool
+        Give gaps of any width to the zone with which they share most border (the outline was moved).
 
     Returns
     -------
@@ -102,6 +109,8 @@ def mend_cover(
     inside = faces[shapely.contains(_prepared(outline), shapely.point_on_surface(faces))]
     owners = _find_owners(inside, plain)
     thin = shapely.is_empty(shapely.buffer(inside, -sliver_m / 2)) | (shapely.area(inside) < SPECK_M2)
+    if fill_gaps:
+        thin |= np.array([not own for own in owners], dtype=bool)
     gaps = [inside[at] for at, own in enumerate(owners) if not own and not thin[at]]
     shared = [(inside[at], tuple(own)) for at, own in enumerate(owners) if own[1:] and not thin[at]]
     given = np.array([own[0] if own else -1 for own in owners], dtype=int)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -13,7 +13,7 @@ import shapely
 
 from vinemap import land
 from vinemap.errors import GeometryError
-from vinemap.publish.cover import Cover, mend_cover
+from vinemap.publish.cover import SPECK_M2, Cover, mend_cover
 from vinemap.publish.fingerprints import IDS, fingerprint_rows
 
 # Gaps and overlaps of hand-drawn borders up to this width are closed: a third of a common row spacing, so no
@@ -83,8 +83,12 @@ def cover_blocks(
     snap_m: float,
     changes: list[str],
     where: str,
+    *,
+    moved: Collection[str] = (),
 ) -> gpd.GeoDataFrame:
     """Mend the zones of the touched blocks to covers, and tell what was done in `changes`.
+
+    Where the outline of the block was moved too, zones are cut back or grown to it.
 
     Raises
     ------
@@ -96,9 +100,11 @@ def cover_blocks(
     for block in touched:
         mine = zones[zones["block_id"] == block]
         names = list(mine["zone_id"])
-        cover = mend_cover(list(mine.geometry), outlines[block], sliver_m=snap_m, names=names)
+        cover = mend_cover(
+            list(mine.geometry), outlines[block], sliver_m=snap_m, names=names, fill_gaps=block in moved
+        )
         _refuse_holes(cover, names, block, where)
-        changes.append(_tell(block, len(mine), cover))
+        changes.append(_tell(block, len(mine), cover, moved=block in moved))
         parts.append(mine[["zone_id", "block_id"]].assign(geometry=cover.shapes))
     found = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["zone_id", "block_id"])
     shapes = gpd.GeoSeries(found.get("geometry", []), crs=blocks.crs)
@@ -126,10 +132,11 @@ def _refuse_holes(cover: Cover, names: list[str], block: str, where: str) -> Non
         raise GeometryError(text, where=f"{where}, block {block}", remedy=remedy)
 
 
-def _tell(block: str, count: int, cover: Cover) -> str:
+def _tell(block: str, count: int, cover: Cover, *, moved: bool = False) -> str:
     text = f"Block {block}: {count} zones as drawn"
     if cover.mended_m2 >= 1:
-        text += f"; {cover.mended_m2:.0f} m2 of slivers closed"
+        what = "given to the zones beside them, as the outline was moved" if moved else "of slivers closed"
+        text += f"; {cover.mended_m2:.0f} m2 {what}"
     if cover.outside_m2 >= 1:
         text += f"; {cover.outside_m2:.0f} m2 beyond the outline cut off"
     return text + "."
@@ -154,15 +161,25 @@ def fit_drawn_zones(
     Returns
     -------
     geopandas.GeoDataFrame
-        `tables.ZONES`: they cover the outline exactly; vines counted along the rows.
+        `tables.ZONES`: they cover the outline exactly; vines counted along the rows. Where the outline was
+        moved since they were drawn, they are cut back to it, ground gained goes to the zone with which it
+        shares most border, and a zone left wholly outside is gone.
 
     Raises
     ------
     GeometryError
-        If they no longer cover the block (its outline was moved since they were drawn).
+        If they overlap, or none of them lies in the block any longer.
     """
+    left = drawn[[shape.intersection(outline).area > SPECK_M2 for shape in drawn.geometry]]
+    if left.empty:
+        raise GeometryError(
+            f"None of the {len(drawn)} zones lies in the block any longer.",
+            where=f"hand-drawn zones, block {block_id}",
+            remedy="Draw them anew in the new outline, or take their import back with vinemap undo.",
+        )
+    drawn = left
     names = list(drawn["zone_id"])
-    cover = mend_cover(list(drawn.geometry), outline, sliver_m=snap_m, names=names)
+    cover = mend_cover(list(drawn.geometry), outline, sliver_m=snap_m, names=names, fill_gaps=True)
     _refuse_holes(cover, names, block_id, "hand-drawn zones")
     columns = {"zone_id": names, "block_id": [block_id] * len(drawn)}
     out = gpd.GeoDataFrame(columns, geometry=cover.shapes, crs=rows.crs)

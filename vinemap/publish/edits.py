@@ -69,7 +69,8 @@ def read_edits(path: Path | str, *, snap_m: float = SNAP_M) -> Edits:
     IntakeError
         If the file cannot be read or lacks the layers ``block`` and ``zone``.
     GeometryError
-        If a zone is not valid, or zones leave a gap or overlap wider than `snap_m`.
+        If a zone is not valid, or zones overlap by more than `snap_m` or leave a wider gap in a block whose
+        outline was not moved.
     """
     file = Path(path)
     written = _read_written(file)
@@ -81,9 +82,11 @@ def read_edits(path: Path | str, *, snap_m: float = SNAP_M) -> Edits:
     _check_blocks(blocks, file.name)
     zones = name_zones(zones, blocks, changes, file.name)
     touched = find_touched(zones, written.get("zone", {}), set(blocks["block_id"]))
-    drawn = cover_blocks(zones, blocks, touched, snap_m, changes, file.name)
+    redrawn = _changed_blocks(blocks, written.get("block", {}), changes)
+    moved = set(redrawn["block_id"]) if written else set()
+    drawn = cover_blocks(zones, blocks, touched, snap_m, changes, file.name, moved=moved)
     return Edits(
-        blocks=_changed_blocks(blocks, written.get("block", {}), changes),
+        blocks=redrawn,
         zones=drawn,
         remarks=_read_remarks(file, written.get("columns", {})),
         changes=changes,

@@ -4,10 +4,11 @@ from vinemap.renewal.blocks import compare_blocks
 from vinemap.renewal.capacity import name_over_capacity
 from vinemap.renewal.check import check_renewals
 from vinemap.renewal.decide import decide_zones, loss_value
-from vinemap.renewal.explain import break_even, explain_zone, measure_sensitivity
+from vinemap.renewal.explain import explain_zone
 from vinemap.renewal.methods import Method, Money, default_methods
 from vinemap.renewal.programme import Programme, plan_programme
 from vinemap.renewal.trace import Trace, trace_advice
+from vinemap.renewal.turning import break_even, measure_sensitivity
 from vinemap.renewal.value import Valuation, value_options
 from vinemap.renewal.work import CAUTIONS, list_work, missing_by_zone, refills_by_zone, say_cautions
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import SettingsError
-from vinemap.renewal.cashflow import full_crop
+from vinemap.renewal.crops import full_crop
 from vinemap.renewal.value import Valuation
 
 COLUMNS = ["zone_id", "crop_now_t_ha", "crop_after_t_ha", "capacity_t_ha", "over", "words"]

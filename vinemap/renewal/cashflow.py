@@ -23,11 +23,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from vinemap.renewal.crops import (
+    crop_after,
+    first_vintage,
+    possible,
+    protected_fall,
+    refilled_share,
+    slowing,
+    still_recovering,
+    take_share,
+    worked_share,
+    young_ages,
+)
 from vinemap.renewal.finance import Floats, annuity_factor, capital_recovery
 from vinemap.renewal.methods import Method, Money
-from vinemap.renewal.standing import RECOVERY_YEARS, Ints, Samples, Standing
+from vinemap.renewal.standing import Ints, Samples, Standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,88 +108,6 @@ def _loss(standing: Standing, crop: Floats) -> Floats:
     return np.clip(1.0 - crop / standing.healthy[:, :, None], 0.0, 1.0)
 
 
-def crop_at_start(standing: Standing, year: int) -> Floats:
-    """Kept crop [t/ha] just before work in `year` (now, or that vintage's forecast), shape (draw, zone)."""
-    index = min(year - int(standing.years[0]), standing.years.size - 1)
-    return standing.now if index < 0 else standing.keep[:, :, index]
-
-
-def take_share(standing: Standing, method: Method, deviate: Floats, year: int) -> Floats:
-    """Share of worked vines that take in `year`, shape (draw, zone).
-
-    The symptomatic share is carried forward by the crop lost since, one to one (Munkvold et al. 1994: slopes
-    of 0.90 and 0.99 of yield on the share of spurs dead or symptomatic [S]).
-    """
-    lost_since = np.clip((standing.now - crop_at_start(standing, year)) / standing.healthy, 0.0, 1.0)
-    sick = np.clip(standing.symptomatic + lost_since, 0.0, 1.0)
-    age = np.where(np.isfinite(standing.planted), year - standing.planted, 0.0)
-    old = np.clip(age - method.take_age_from, 0.0, None)
-    share = method.take_share - method.take_drop_symptomatic * sick - method.take_drop_per_year * old[None, :]
-    return np.clip(share + method.take_sd * deviate[:, None], 0.0, 1.0)
-
-
-def worked_share(standing: Standing, method: Method) -> Floats:
-    """Share of vine places worked on, shape (draw, zone)."""
-    if method.keeps_standing:
-        return standing.missing
-    return np.ones_like(standing.missing) if method.restores_stand else 1.0 - standing.missing
-
-
-def full_crop(standing: Standing, method: Method) -> Floats:
-    """Crop [t/ha] of the work once in full bearing if every vine takes, shape (draw, zone).
-
-    For infill: what the new vines add, never more than the zone has lost (neighbours fill part of a gap).
-    """
-    if method.keeps_standing:
-        gap = np.clip(1.0 - standing.now / standing.healthy, 0.0, 1.0)
-        return method.full_level * standing.healthy * np.minimum(standing.missing, gap)
-    return method.full_level * standing.healthy * worked_share(standing, method)
-
-
-def crop_shape(standing: Standing, method: Method, span: int) -> Floats:
-    """Crop in the 1st, 2nd, ... vintage after the work as share of full, shape (draw, zone, span)."""
-    ramp = np.ones(span)
-    young = method.crop_share_by_year_after[:span]
-    ramp[: len(young)] = young
-    held = len(method.crop_share_by_year_after) + method.held_years
-    declining = np.clip(np.arange(1, span + 1) - held, 0.0, None)
-    left = 1.0 - method.decline_speed * standing.rate[:, :, None] * declining
-    return np.asarray(ramp * np.clip(left, 0.0, 1.0))
-
-
-def young_ages(method: Method) -> int:
-    """Vintages after the work in which vines do not bear fully yet."""
-    return len(method.crop_share_by_year_after)
-
-
-def refilled_share(standing: Standing, method: Method, take: Floats) -> Floats:
-    """Share of vine places refilled in the winter after the work, shape (draw, zone)."""
-    empty = standing.missing + (1.0 - standing.missing) * (1.0 - take)
-    return np.asarray(method.refill_share * empty)
-
-
-def refill_shape(method: Method, span: int) -> Floats:
-    """Crop of refilled places in the 1st, 2nd, ... vintage after the work, of full, shape (span,)."""
-    out = np.ones(span)
-    young = (0.0, *method.refill_crop_share_by_year_after)[:span]
-    out[: len(young)] = young
-    return out
-
-
-def crop_after(standing: Standing, method: Method, take: Floats, span: int) -> Floats:
-    """Crop [t/ha] in the 1st, 2nd, ... vintage after the work, shape (draw, zone, span).
-
-    Of vines worked on that took and, from a winter later, of places refilled. For infill: what it adds.
-    """
-    taken = 1.0 if method.restores_stand else take
-    level = full_crop(standing, method) * taken
-    crop = level[:, :, None] * crop_shape(standing, method, span)
-    if method.refill_share and not method.restores_stand:
-        young = method.refill_full_level * standing.healthy * refilled_share(standing, method, take)
-        crop = crop + young[:, :, None] * refill_shape(method, span)
-    return np.asarray(crop)
-
-
 def growing_after(method: Method, money: Money, span: int) -> Floats:
     """Growing cost in the 1st, 2nd, ... vintage after the work [currency/ha], shape (span,)."""
     bearing = np.ones(span)
@@ -233,29 +162,51 @@ def net_price(standing: Standing, method: Method, money: Money, samples: Samples
     return np.asarray(paid - money.harvest_cost_per_t)
 
 
-def method_gain(
-    standing: Standing,
-    flows: KeepFlows,
-    method: Method,
-    column: int,
-    *,
-    money: Money,
-    samples: Samples,
-    first_year: int,
-    start_years: Ints,
-) -> Floats:
-    """Net present value over keeping [currency/ha], mobilisation not in it.
+@dataclass(frozen=True, slots=True)
+class Case:
+    """All that the value of an option rests on.
 
     Parameters
     ----------
     standing : Standing
     flows : KeepFlows
-    method : Method
-    column : int
-        Place of the method in the samples.
+        What keeping brings, for the same standing, money and samples.
     money : Money
     samples : Samples
     first_year : int
+        Winter of the first possible work: the date of all present values.
+    """
+
+    standing: Standing
+    flows: KeepFlows
+    money: Money
+    samples: Samples
+    first_year: int
+
+    def later(self, years: Ints) -> Floats:
+        """Worth at the date of all present values of 1 in these years."""
+        return discount(years, self.first_year, self.money.discount_rate)
+
+    def forgone(self, year: int) -> Floats:
+        """Present value of keeping after the winter `year` [currency/ha], shape (draw, zone)."""
+        return self.flows.after[:, :, first_vintage(self.standing, year)]
+
+
+def make_case(standing: Standing, *, money: Money, samples: Samples, first_year: int) -> Case:
+    """Put a case together, with what keeping brings worked out."""
+    flows = keep_flows(standing, money, samples, first_year)
+    return Case(standing, flows, money, samples, first_year)
+
+
+def method_gain(case: Case, method: Method, column: int, start_years: Ints) -> Floats:
+    """Net present value over keeping [currency/ha], mobilisation not in it.
+
+    Parameters
+    ----------
+    case : Case
+    method : Method
+    column : int
+        Place of the method in the samples.
     start_years : numpy.ndarray of int, shape (start,)
 
     Returns
@@ -263,86 +214,42 @@ def method_gain(
     numpy.ndarray, shape (draw, zone, start)
         NaN where no vintage is left after the work, or the method is not possible (see `possible`).
     """
-    if method.protects:
-        gain = _protect_gain(standing, flows, method, column, money, samples, first_year, start_years)
-    elif method.renews_trellis:
-        gain = _chain_gain(standing, flows, method, column, money, samples, first_year, start_years)
-    else:
-        gain = _renew_gain(standing, flows, method, column, money, samples, first_year, start_years)
+    standing = case.standing
+    gain_in = _protect_gain if method.protects else _replant_gain if method.renews_trellis else _renew_gain
+    out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
+    for place, year in enumerate(start_years):
+        out[:, :, place] = gain_in(case, method, column, int(year))
     shut = start_years[None, :] >= standing.horizon[:, None]
     if not method.protects:
         shut = shut | still_recovering(standing.renewed, start_years)
-    out = ~possible(standing, method)
-    return np.where((shut | out[:, None])[None], np.nan, gain)
+    return np.where((shut | ~possible(standing, method)[:, None])[None], np.nan, out)
 
 
-def still_recovering(renewed: Floats, start_years: Ints) -> npt.NDArray[np.bool_]:
-    """Whether a zone renewed in that year (NaN: never) still comes back, shape (zone, start)."""
-    return np.asarray(start_years[None, :] <= renewed[:, None] + RECOVERY_YEARS)
-
-
-def possible(standing: Standing, method: Method) -> npt.NDArray[np.bool_]:
-    """Whether the method can be done in each zone at all: enough vines missing, another variety to graft."""
-    gaps = standing.missing.mean(axis=0) >= method.least_missing_share
-    if method.keeps_standing:
-        gaps &= standing.gaps_counted
-    if method.name != "graft_over":
-        return np.asarray(gaps)
-    other = [bool(method.new_variety) and one != method.new_variety for one in standing.varieties]
-    return np.asarray(gaps & np.asarray(other, dtype=bool))
-
-
-def _renew_gain(
-    standing: Standing,
-    flows: KeepFlows,
-    method: Method,
-    column: int,
-    money: Money,
-    samples: Samples,
-    first_year: int,
-    start_years: Ints,
-) -> Floats:
+def _renew_gain(case: Case, method: Method, column: int, year: int) -> Floats:
     """Value work on the present trellis: margins to the horizon and its costs, less what keeping brings."""
-    span, rate = standing.years.size, money.discount_rate
-    by_age = (1.0 + rate) ** -np.arange(1, span + 1)
-    out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
-    for place, year in enumerate(start_years):
-        ahead = np.clip(standing.horizon - year, 0, span)
-        weight = by_age * (np.arange(1, span + 1) <= ahead[:, None])
-        lasting = int(ahead.max(initial=0))
-        take = take_share(standing, method, samples.take[:, column], int(year))
-        first = _first_vintage(standing, int(year))
-        margin = after_margins(standing, flows, method, money, samples, take, first, lasting)
-        margin -= aftercare_cost(standing, method, samples.cost[:, column], take, lasting)
-        value = np.einsum("dza,za->dz", margin, weight[:, :lasting])
-        value -= work_cost(standing, method, samples.cost[:, column])
-        out[:, :, place] = value * (1.0 + rate) ** -float(year - first_year) - flows.after[:, :, first]
-    return out
+    standing, samples = case.standing, case.samples
+    ahead = np.clip(standing.horizon - year, 0, standing.years.size)
+    span = int(ahead.max(initial=0))
+    ages = np.arange(1, span + 1)
+    weight = (1.0 + case.money.discount_rate) ** -ages * (ages <= ahead[:, None])
+    take = take_share(standing, method, samples.take[:, column], year)
+    margin = after_margins(case, method, take, year, span)
+    margin -= aftercare_cost(standing, method, samples.cost[:, column], take, span)
+    value = np.einsum("dza,za->dz", margin, weight)
+    value -= work_cost(standing, method, samples.cost[:, column])
+    return np.asarray(value * case.later(np.asarray(year)) - case.forgone(year))
 
 
-def after_margins(
-    standing: Standing,
-    flows: KeepFlows,
-    method: Method,
-    money: Money,
-    samples: Samples,
-    take: Floats,
-    first: int,
-    span: int,
-) -> Floats:
+def after_margins(case: Case, method: Method, take: Floats, year: int, span: int) -> Floats:
     """Margin of the 1st, 2nd, ... vintage after the work [currency/ha], shape (draw, zone, span)."""
-    income = crop_after(standing, method, take, span)
-    income *= net_price(standing, method, money, samples)[:, :, None]
+    income = crop_after(case.standing, method, take, span)
+    income *= net_price(case.standing, method, case.money, case.samples)[:, :, None]
     if not method.keeps_standing:
-        return margin_after(method, money, income)
-    kept = flows.income[:, :, first : first + span]
+        return margin_after(method, case.money, income)
+    first = first_vintage(case.standing, year)
+    kept = case.flows.income[:, :, first : first + span]
     income[:, :, : kept.shape[2]] += kept
-    return floored(income - money.growing_cost_per_ha, money)
-
-
-def _first_vintage(standing: Standing, year: int) -> int:
-    """Index of the first vintage that work in `year` touches."""
-    return int(np.clip(year + 1 - standing.years[0], 0, standing.years.size))
+    return floored(income - case.money.growing_cost_per_ha, case.money)
 
 
 def chain_annual(
@@ -374,69 +281,30 @@ def chain_credit(annual: Floats, left: Floats, life: int, rate: float) -> Floats
     return np.where(annual >= 0.0, annual * to_horizon, annual * annuity_factor(rate, float(life)))
 
 
-def _chain_gain(
-    standing: Standing,
-    flows: KeepFlows,
-    method: Method,
-    column: int,
-    money: Money,
-    samples: Samples,
-    first_year: int,
-    start_years: Ints,
-) -> Floats:
+def _replant_gain(case: Case, method: Method, column: int, year: int) -> Floats:
     """Value a new planting: its equivalent annual value from Y+1 to the horizon, the old one pulled early."""
-    rate = money.discount_rate
-    out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
-    end = (1.0 + rate) ** -(standing.horizon - first_year).astype(float)
-    for place, year in enumerate(start_years):
-        begin = (1.0 + rate) ** -float(year - first_year)
-        annual = chain_annual(standing, method, column, money=money, samples=samples, year=int(year))
-        left = np.clip(standing.horizon - year, 0, None).astype(float)
-        credit = begin * chain_credit(annual, left, method.life_years, rate)
-        early = money.removal_per_ha * (begin - end)
-        out[:, :, place] = credit - flows.after[:, :, _first_vintage(standing, int(year))] - early
-    return out
+    standing, money = case.standing, case.money
+    annual = chain_annual(standing, method, column, money=money, samples=case.samples, year=year)
+    left = np.clip(standing.horizon - year, 0, None).astype(float)
+    begin = case.later(np.asarray(year))
+    credit = begin * chain_credit(annual, left, method.life_years, money.discount_rate)
+    early = money.removal_per_ha * (begin - case.later(standing.horizon))
+    return np.asarray(credit - case.forgone(year) - early)
 
 
-def _protect_gain(
-    standing: Standing,
-    flows: KeepFlows,
-    method: Method,
-    column: int,
-    money: Money,
-    samples: Samples,
-    first_year: int,
-    start_years: Ints,
-) -> Floats:
+def _protect_gain(case: Case, method: Method, column: int, year: int) -> Floats:
     """Value wound protection from winter Y on: slows later loss, costs the same every winter."""
-    rate = money.discount_rate
-    factor = discount(standing.years, first_year, rate) * live(standing)
+    standing, flows, money = case.standing, case.flows, case.money
+    first, fall = protected_fall(standing, method, year)
     tonne = flows.price * money.paid_share() - money.harvest_cost_per_t
-    slowed = slowing(standing, samples, column) * tonne
-    out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
-    for place, year in enumerate(start_years):
-        first, fall = protected_fall(standing, method, int(year))
-        margin = flows.income[:, :, first:] + slowed[:, :, None] * fall - money.growing_cost_per_ha
-        saved = floored(margin, money) * live(standing)[:, first:] - flows.margin[:, :, first:]
-        worth = np.einsum("dzy,zy->dz", saved, factor[:, first:])
-        winters = np.clip(standing.horizon - year, 0, None)
-        due = np.asarray([annuity_factor(rate, float(one)) * (1.0 + rate) if one else 0.0 for one in winters])
-        cost = samples.cost[:, [column]] * method.yearly_cost_per_ha * due
-        out[:, :, place] = worth - cost * (1.0 + rate) ** -float(year - first_year)
-    return out
-
-
-def slowing(standing: Standing, samples: Samples, column: int) -> Floats:
-    """Share of further loss that protection saves, shape (draw, zone): only sound vines gain."""
-    return samples.efficacy[:, [column]] * (1.0 - standing.symptomatic)
-
-
-def protected_fall(standing: Standing, method: Method, year: int) -> tuple[int, Floats]:
-    """Index of the first vintage that protection from `year` on touches, and the further loss [t/ha]."""
-    begin = year + method.effect_after_years
-    first = _first_vintage(standing, begin)
-    kept = crop_at_start(standing, begin)[:, :, None]
-    return first, np.clip(kept - standing.keep[:, :, first:], 0.0, None)
+    slowed = slowing(standing, case.samples, column) * tonne
+    margin = flows.income[:, :, first:] + slowed[:, :, None] * fall - money.growing_cost_per_ha
+    saved = floored(margin, money) * live(standing)[:, first:] - flows.margin[:, :, first:]
+    worth = saved @ case.later(standing.years[first:])
+    rate, winters = money.discount_rate, np.clip(standing.horizon - year, 0, None)
+    due = np.asarray([annuity_factor(rate, float(one)) * (1.0 + rate) if one else 0.0 for one in winters])
+    cost = case.samples.cost[:, [column]] * method.yearly_cost_per_ha * due
+    return np.asarray(worth - cost * case.later(np.asarray(year)))
 
 
 def all_gains(
@@ -452,12 +320,9 @@ def all_gains(
 
     Shape (draw, zone, method, start); see `method_gain`.
     """
-    flows = keep_flows(standing, money, samples, first_year)
+    case = make_case(standing, money=money, samples=samples, first_year=first_year)
     shape = (standing.draw_count, len(standing.zone_ids), len(methods), start_years.size)
     out = np.empty(shape)
     for column, method in enumerate(methods):
-        out[:, :, column, :] = method_gain(
-            standing, flows, method, column,
-            money=money, samples=samples, first_year=first_year, start_years=start_years,
-        )  # fmt: skip
+        out[:, :, column, :] = method_gain(case, method, column, start_years)
     return out

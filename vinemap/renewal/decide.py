@@ -9,12 +9,14 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal.cashflow import keep_flows, live, still_recovering
+from vinemap.renewal.cashflow import keep_flows, live
+from vinemap.renewal.crops import still_recovering
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
 from vinemap.renewal.standing import RECOVERY_YEARS, Ints
 from vinemap.renewal.value import HIGH, LOW, Valuation
 from vinemap.renewal.visits import KEPT, share_visits, visit_shares
+from vinemap.renewal.waiting import cost_of_waiting
 from vinemap.renewal.wording import SAY, Facts
 
 # Chance that it pays before cutting is advised, chosen by measurement (scripts/bench_decision.py, seed 11, 48
@@ -47,15 +49,6 @@ class _Choice:
     protect: Floats
     loss: Floats
     idle: Ints
-
-
-@dataclass(frozen=True, slots=True)
-class _Waiting:
-    """Cost of a year's delay [currency/ha]: mean and 90 % interval over the draws."""
-
-    mean: float
-    low: float
-    high: float
 
 
 def decide_zones(
@@ -249,7 +242,7 @@ def _decide_one(
     draws = net[:, method, start] if method != KEPT else np.zeros(standing.draw_count)
     low, high = np.quantile(draws, [LOW, HIGH])
     worth = _scouting_worth(valuation, net, place, scouting_vines)
-    waiting = _wait_cost(valuation, net, draws, start)
+    waiting = cost_of_waiting(net[:, _renewals(valuation)], draws, start)
     vintages = int(row["vintages"])
     facts = Facts(
         healthy_t_ha=float(row["yield_healthy_t_ha"]),
@@ -327,21 +320,6 @@ def choose_advice(facts: Facts, chance_declining: float) -> str:
     if chance_declining > 0.5 or worthwhile:
         return "watch"
     return "keep"
-
-
-def _wait_cost(valuation: Valuation, net: Floats, draws: Floats, start: int) -> _Waiting:
-    """Cost of letting the best winter pass [currency/ha]: the best option less the best after it, or none."""
-    columns = _renewals(valuation)
-    if columns.size == 0 or start == KEPT or draws.mean() <= 0:
-        return _Waiting(0.0, 0.0, 0.0)
-    later = net[:, columns, start + 1 :].reshape(len(net), -1)
-    mean = np.nan_to_num(later.mean(axis=0), nan=-np.inf)
-    instead = np.zeros(len(net))
-    if mean.max(initial=0.0) > 0:
-        instead = later[:, mean.argmax()]
-    cost = draws - instead
-    low, high = np.quantile(cost, [LOW, HIGH])
-    return _Waiting(max(0.0, float(cost.mean())), float(low), float(high))
 
 
 def _scouting_worth(valuation: Valuation, net: Floats, place: int, vines: int) -> float:

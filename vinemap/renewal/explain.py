@@ -1,36 +1,25 @@
-"""The cash flows behind an advice, the loss and price at which it turns, and what dominates it."""
+"""The cash flows behind an advice, year by year."""
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
-
 import numpy as np
 import pandas as pd
-from scipy import optimize
 
 from vinemap.errors import DataError
 from vinemap.renewal.cashflow import (
     aftercare_cost,
     chain_annual,
     chain_credit,
-    crop_after,
     discount,
     growing_after,
     keep_flows,
-    method_gain,
     net_price,
-    take_share,
     work_cost,
-    young_ages,
 )
+from vinemap.renewal.crops import crop_after, take_share, young_ages
 from vinemap.renewal.finance import Floats, capital_recovery
-from vinemap.renewal.methods import Method, Money
-from vinemap.renewal.standing import Samples, Standing
+from vinemap.renewal.methods import Money
 from vinemap.renewal.value import Valuation, option_crop, single_zone
-
-SEARCH, SEARCH_STEPS = 8.0, 10  # break-even is sought from an eighth to eight times, in so many steps
 
 
 def explain_zone(
@@ -80,7 +69,7 @@ def explain_zone(
     ([2026, 2041], np.float64(31200.0))
     """
     place = valuation.zone_index(zone_id)
-    column, start = _option_of(valuation, place, method, year)
+    column, start = option_of(valuation, place, method, year)
     one = single_zone(valuation, place)
     begin = int(one.start_years[start])
     years = np.arange(one.first_year, int(one.standing.horizon[0]) + 1)
@@ -106,7 +95,8 @@ def explain_zone(
     return frame
 
 
-def _option_of(valuation: Valuation, place: int, method: str | None, year: int | None) -> tuple[int, int]:
+def option_of(valuation: Valuation, place: int, method: str | None, year: int | None) -> tuple[int, int]:
+    """Places of method and start year: those asked for, else those of the highest expected gain alone."""
     mean = valuation.alone_gain()[:, place].mean(axis=0)
     for column, one in enumerate(valuation.methods):
         if (one.protects and method is None) or (method is not None and one.name != method):
@@ -192,226 +182,3 @@ def _renew_flows(
     cost[later] += aftercare_cost(standing, method, factor, take, span)[:, 0].mean(axis=0)
     cost[years == begin] += work_cost(standing, method, factor).mean()
     return income, cost
-
-
-def break_even(
-    valuation: Valuation,
-    zone_id: str,
-    *,
-    method: str | None = None,
-    year: int | None = None,
-    mobilisation_share: float = 1.0,
-) -> dict[str, float]:
-    """Loss and price at which the renewal and keeping come out even, all else equal.
-
-    Parameters
-    ----------
-    valuation, zone_id, method, year, mobilisation_share
-        As in `explain_zone`.
-
-    Returns
-    -------
-    dict
-        ``loss_pct``: loss of healthy yield now [%] above which the renewal pays, the whole forecast scaled in
-        proportion: below 0 it pays at any loss, for its decline alone (NaN for infill and wound protection,
-        which do not replace the kept crop, and where keeping earns nothing). ``price_per_t``: price
-        [currency/t] at which the expected gain is 0 (NaN where there is none); whether the gain rises or
-        falls with price is ``gain_per_price`` [currency/ha per currency/t].
-
-    Examples
-    --------
-    >>> from vinemap.renewal.example import example_valuation
-    >>> even = break_even(example_valuation(), "A-Z1", method="trunk_renewal", year=2026)
-    >>> even["loss_pct"] < 40, 0 < even["price_per_t"] < 600
-    (True, True)
-    """
-    place = valuation.zone_index(zone_id)
-    column, start = _option_of(valuation, place, method, year)
-    one, chosen = single_zone(valuation, place), valuation.methods[column]
-
-    def at_price(factor: float) -> float:
-        return _gain(one, column, start, mobilisation_share, money=_scale_price(one.money, factor),
-                     method=_scale_new_price(chosen, factor))  # fmt: skip
-
-    def at_crop(factor: float) -> float:
-        return _gain(one, column, start, mobilisation_share, standing=_scale_crop(one.standing, factor))
-
-    price = one.money.price_of(one.standing.varieties[0])
-    slope = (at_price(1.01) - at_price(0.99)) / (0.02 * price) if price > 0 else 0.0
-    out = {"loss_pct": np.nan, "price_per_t": price * _crossing(at_price), "gain_per_price": slope}
-    if not (chosen.protects or chosen.keeps_standing):
-        left = float((one.standing.now / one.standing.healthy).mean())
-        out["loss_pct"] = 100.0 * (1.0 - left * _crossing(at_crop))
-    return out
-
-
-def _crossing(gain: Callable[[float], float]) -> float:
-    """Factor nearest to 1 at which the gain is 0, NaN if there is none between 1/8 and 8."""
-    steps = np.geomspace(1.0, SEARCH, SEARCH_STEPS)
-    found = []
-    for ends in (steps, 1.0 / steps):
-        values = [gain(1.0)]
-        for near, far in itertools.pairwise(ends):
-            values.append(gain(float(far)))
-            if values[-1] == 0.0 or values[-2] * values[-1] < 0:
-                found.append(float(optimize.brentq(gain, near, far, xtol=1e-4)))
-                break
-    return min(found, key=lambda one: abs(np.log(one)), default=np.nan)
-
-
-def _gain(
-    one: Valuation,
-    column: int,
-    start: int,
-    mobilisation_share: float,
-    *,
-    money: Money | None = None,
-    method: Method | None = None,
-    standing: Standing | None = None,
-    samples: Samples | None = None,
-) -> float:
-    """Value one option of a one-zone valuation with some inputs exchanged [currency/ha]."""
-    cash, work = money or one.money, method or one.methods[column]
-    stand, drawn = standing or one.standing, samples or one.samples
-    flows = keep_flows(stand, cash, drawn, one.first_year)
-    years = one.start_years[[start]]
-    gain = method_gain(
-        stand, flows, work, column, money=cash, samples=drawn, first_year=one.first_year, start_years=years
-    )
-    visit = drawn.cost[:, column] * work.mobilisation_per_block / stand.area_ha[0]
-    later = (1.0 + cash.discount_rate) ** -float(years[0] - one.first_year)
-    return float((gain[:, 0, 0] - mobilisation_share * visit * later).mean())
-
-
-def _scale_price(money: Money, factor: float) -> Money:
-    by_variety = {name: factor * one for name, one in money.price_by_variety.items()}
-    return replace(money, price_per_t=factor * money.price_per_t, price_by_variety=by_variety)
-
-
-def _scale_crop(standing: Standing, factor: float) -> Standing:
-    """Let the zone bear more or less if kept, its healthy yield as it is."""
-    return replace(standing, keep=factor * standing.keep, now=factor * standing.now)
-
-
-def _scale_growing(money: Money, factor: float) -> Money:
-    return replace(
-        money,
-        growing_cost_per_ha=factor * money.growing_cost_per_ha,
-        growing_cost_out_of_crop_per_ha=factor * money.growing_cost_out_of_crop_per_ha,
-    )
-
-
-def _scale_new_price(method: Method, factor: float) -> Method:
-    if method.new_price_per_t is None:
-        return method
-    return replace(method, new_price_per_t=factor * method.new_price_per_t)
-
-
-@dataclass(frozen=True, slots=True)
-class _Change:
-    """One input moved: its name, the two values in words, and the inputs exchanged at each."""
-
-    name: str
-    low: str
-    high: str
-    low_inputs: dict[str, Money | Method | Standing | Samples]
-    high_inputs: dict[str, Money | Method | Standing | Samples]
-
-
-def measure_sensitivity(
-    valuation: Valuation,
-    zone_id: str,
-    *,
-    method: str | None = None,
-    year: int | None = None,
-    mobilisation_share: float = 1.0,
-) -> pd.DataFrame:
-    """Move one input at a time and see what it does to the expected gain of a zone's renewal.
-
-    Parameters
-    ----------
-    valuation, zone_id, method, year, mobilisation_share
-        As in `explain_zone`.
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``input, low, high, gain_low, gain_high`` [currency/ha], ``swing`` [currency/ha], ``changes_sign``,
-        sorted by swing. The ranges (20 % of price and costs, half of the cost of idling, 2 points of discount
-        rate, 10 points of take, 10 % of the full level, half and one and a half times the speed of decline, a
-        crop one year later) are common practice, no source.
-
-    Examples
-    --------
-    >>> from vinemap.renewal.example import example_valuation
-    >>> table = measure_sensitivity(example_valuation(), "A-Z1", method="trunk_renewal", year=2026)
-    >>> bool(table["swing"].is_monotonic_decreasing), "price" in set(table["input"])
-    (True, True)
-    """
-    place = valuation.zone_index(zone_id)
-    column, start = _option_of(valuation, place, method, year)
-    one = single_zone(valuation, place)
-    rows = []
-    for change in _changes(one, column):
-        low = _gain(one, column, start, mobilisation_share, **change.low_inputs)  # type: ignore[arg-type]
-        high = _gain(one, column, start, mobilisation_share, **change.high_inputs)  # type: ignore[arg-type]
-        rows.append((change.name, change.low, change.high, low, high, abs(high - low), low * high < 0))
-    names = ["input", "low", "high", "gain_low", "gain_high", "swing", "changes_sign"]
-    frame = pd.DataFrame(rows, columns=names)
-    return frame.sort_values("swing", ascending=False, kind="stable").reset_index(drop=True)
-
-
-def _changes(one: Valuation, column: int) -> Iterator[_Change]:
-    money, method = one.money, one.methods[column]
-    yield _Change(
-        "price", "-20 %", "+20 %",
-        {"money": _scale_price(money, 0.8), "method": _scale_new_price(method, 0.8)},
-        {"money": _scale_price(money, 1.2), "method": _scale_new_price(method, 1.2)},
-    )  # fmt: skip
-    yield _Change(
-        "cost of work", "-20 %", "+20 %",
-        {"samples": replace(one.samples, cost=0.8 * one.samples.cost)},
-        {"samples": replace(one.samples, cost=1.2 * one.samples.cost)},
-    )  # fmt: skip
-    rate = money.discount_rate
-    yield _Change(
-        "discount rate", f"{100 * max(rate - 0.02, 0.0):.1f} %", f"{100 * (rate + 0.02):.1f} %",
-        {"money": replace(money, discount_rate=max(rate - 0.02, 0.0))},
-        {"money": replace(money, discount_rate=rate + 0.02)},
-    )  # fmt: skip
-    yield _Change(
-        "growing cost", "-20 %", "+20 %",
-        {"money": _scale_growing(money, 0.8)}, {"money": _scale_growing(money, 1.2)},
-    )  # fmt: skip
-    yield _Change(
-        "cost of leaving idle", "half", "one and a half",
-        {"money": replace(money, idle_cost_per_ha=0.5 * money.idle_cost_per_ha)},
-        {"money": replace(money, idle_cost_per_ha=1.5 * money.idle_cost_per_ha)},
-    )  # fmt: skip
-    yield _Change(
-        "speed of decline", "half", "one and a half",
-        {"standing": _scale_decline(one.standing, 0.5)},
-        {"standing": _scale_decline(one.standing, 1.5)},
-    )  # fmt: skip
-    if method.protects:
-        return
-    yield _Change(
-        "take share", "-10 points", "+10 points",
-        {"method": replace(method, take_share=max(method.take_share - 0.1, 0.0))},
-        {"method": replace(method, take_share=min(method.take_share + 0.1, 1.0))},
-    )  # fmt: skip
-    yield _Change(
-        "full level", "-10 %", "+10 %",
-        {"method": replace(method, full_level=0.9 * method.full_level)},
-        {"method": replace(method, full_level=1.1 * method.full_level)},
-    )  # fmt: skip
-    late = (0.0, *method.crop_share_by_year_after)
-    yield _Change(
-        "first crop", "a year later", "as set", {"method": replace(method, crop_share_by_year_after=late)}, {}
-    )
-
-
-def _scale_decline(standing: Standing, factor: float) -> Standing:
-    now = standing.now[:, :, None]
-    keep = np.clip(now - factor * (now - standing.keep), 0.0, None)
-    return replace(standing, keep=keep, rate=np.clip(factor * standing.rate, 0.0, 1.0))

@@ -9,11 +9,10 @@ import numpy as np
 from scipy import sparse
 
 from vinemap.errors import SettingsError
-from vinemap.renewal.cashflow import refilled_share, take_share
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.methods import Method
 from vinemap.renewal.standing import Ints
-from vinemap.renewal.value import Valuation, mean_cost, picked_crop
+from vinemap.renewal.value import Valuation, mean_cost, picked_crop, refilled_mean, worked_mean
 
 OUT_OF_CROP = 0.5  # crop share below which a hectare counts as out of crop
 
@@ -196,14 +195,6 @@ def _per_choice(
     return np.asarray(table.reshape(len(valuation.methods), -1)[method, zone], dtype=float)
 
 
-def worked_mean(valuation: Valuation, column: int) -> Floats:
-    """Mean share of vine places worked on, shape (zone,)."""
-    method, missing = valuation.methods[column], valuation.standing.missing.mean(axis=0)
-    if method.keeps_standing:
-        return np.asarray(missing)
-    return np.ones_like(missing) if method.restores_stand else np.asarray(1.0 - missing)
-
-
 def _crew_days(valuation: Valuation, column: int) -> Floats:
     return valuation.methods[column].crew_days_per_ha * worked_mean(valuation, column)
 
@@ -212,16 +203,6 @@ def _orders(valuation: Valuation, column: int) -> Floats:
     vines = valuation.standing.vines_per_ha * worked_mean(valuation, column)
     refilled = valuation.standing.vines_per_ha * refilled_mean(valuation, column)
     return np.asarray(valuation.methods[column].orders_per_vine * vines + refilled)
-
-
-def refilled_mean(valuation: Valuation, column: int) -> Floats:
-    """Mean share of vine places that are refilled in the winter after the work, shape (zone,)."""
-    method = valuation.methods[column]
-    if method.protects or method.restores_stand or not method.refill_share:
-        return np.zeros(len(valuation.standing.zone_ids))
-    deviate = valuation.samples.take[:, column]
-    take = take_share(valuation.standing, method, deviate, valuation.first_year)
-    return np.asarray(refilled_share(valuation.standing, method, take).mean(axis=0))
 
 
 def _tonnes_out(valuation: Valuation, zone: Ints, method: Ints, start: Ints) -> Floats:

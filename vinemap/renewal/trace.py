@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from vinemap.renewal.explain import break_even, explain_zone, measure_sensitivity
+from vinemap.renewal.explain import explain_zone
+from vinemap.renewal.turning import break_even, measure_sensitivity
 from vinemap.renewal.value import Valuation
 from vinemap.renewal.wording import METHOD_WORDS, say_amount
 

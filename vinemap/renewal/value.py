@@ -9,17 +9,8 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal.cashflow import (
-    all_gains,
-    crop_after,
-    keep_flows,
-    net_price,
-    protected_fall,
-    slowing,
-    take_share,
-    work_cost,
-    young_ages,
-)
+from vinemap.renewal.cashflow import all_gains, keep_flows, net_price, work_cost
+from vinemap.renewal.crops import crop_after, protected_fall, refilled_share, slowing, take_share, young_ages
 from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import (
@@ -322,6 +313,24 @@ def mean_cost(valuation: Valuation, column: int) -> Floats:
     if method.protects:
         return np.full(len(valuation.standing.zone_ids), method.yearly_cost_per_ha * factor.mean())
     return np.asarray(work_cost(valuation.standing, method, factor).mean(axis=0))
+
+
+def worked_mean(valuation: Valuation, column: int) -> Floats:
+    """Mean share of vine places worked on, shape (zone,)."""
+    method, missing = valuation.methods[column], valuation.standing.missing.mean(axis=0)
+    if method.keeps_standing:
+        return np.asarray(missing)
+    return np.ones_like(missing) if method.restores_stand else np.asarray(1.0 - missing)
+
+
+def refilled_mean(valuation: Valuation, column: int) -> Floats:
+    """Mean share of vine places that are refilled in the winter after the work, shape (zone,)."""
+    method = valuation.methods[column]
+    if method.protects or method.restores_stand or not method.refill_share:
+        return np.zeros(len(valuation.standing.zone_ids))
+    deviate = valuation.samples.take[:, column]
+    take = take_share(valuation.standing, method, deviate, valuation.first_year)
+    return np.asarray(refilled_share(valuation.standing, method, take).mean(axis=0))
 
 
 def single_zone(valuation: Valuation, place: int) -> Valuation:

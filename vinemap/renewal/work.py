@@ -8,9 +8,8 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal.limits import refilled_mean
 from vinemap.renewal.methods import Method
-from vinemap.renewal.value import Valuation
+from vinemap.renewal.value import Valuation, refilled_mean
 
 WOOD_SPREAD = 0.5  # the estimate of wood per vine holds to within about half; common practice, no source
 POST_SPACING_M = 6.0  # about every third vine; common practice, no source
