@@ -160,8 +160,10 @@ def advise_estate(
 
 
 def _worth_planning(advice: pd.DataFrame, decline: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Zones whose best renewal, now or later, pays with the chance asked for; not those still coming back."""
-    enough = (advice["chance_pays"] >= settings.decision.chance_threshold) & (advice["gain_per_ha"] > 0)
+    """Zones whose best renewal passes what the advice asks for, now or later; none still coming back."""
+    own, gain = settings.decision, advice["gain_per_ha"]
+    enough = (advice["chance_pays"] >= own.chance_threshold) & (gain > own.min_gain_per_ha)
+    enough &= ~(advice["protect_gain_per_ha"] > gain)
     renewed = set(decline.loc[decline["renewed_year"].notna(), "zone_id"])
     coming_back = advice["zone_id"].isin(renewed) & (advice["advice"] != "renew")
     return advice.loc[enough & ~coming_back, ["zone_id", "advice"]].reset_index(drop=True)

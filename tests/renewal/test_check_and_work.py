@@ -188,3 +188,19 @@ def test_small_first_crops_after_the_work_are_excused():
     done = pd.DataFrame({"zone_id": ["A"], "year": [2020], "method": ["trunk_renewal"]})
     words = check_renewals(table, zones, done)["words"].iloc[0]
     assert words.endswith("clearly less, as the first crops after the work are small by nature.")
+
+
+def test_refills_of_the_rows_add_up_to_those_of_the_programme(valuation):
+    plan = plan_programme(valuation, years=1, shadow=False).table.set_index("zone_id")
+    standing = valuation.standing
+    places = round(standing.vines_per_ha[0] * standing.area_ha[0])
+    firsts = np.arange(1, places, 7)
+    rows = pd.DataFrame({
+        "row_id": [f"A-{n}" for n in range(1, len(firsts) + 1)], "block_id": "A", "zone_id": "A-Z1",
+        "from_vine": firsts, "to_vine": np.minimum(firsts + 6, places), "length_m": 15.0,
+    })  # fmt: skip
+    plan = plan.loc[["A-Z1"]].reset_index()
+    work = list_work(plan, rows, methods=valuation.methods, refill_share=refills_by_zone(valuation, plan))
+    assert len(work) > 600
+    assert work["refill_vines"].sum() == pytest.approx(plan["vines"].iloc[0], abs=1)
+    assert work["refill_vines"].between(0, 2).all()

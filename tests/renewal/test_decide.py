@@ -343,3 +343,14 @@ def test_cost_of_waiting_has_an_interval_around_its_mean(valuation, zones, decli
     ]  # fmt: skip
     kept = out[out["gain_per_ha"] <= 0]
     assert (kept[["wait_cost_per_ha_low", "wait_cost_per_ha", "wait_cost_per_ha_high"]] == 0).all(axis=None)
+
+
+def test_sentence_names_the_end_of_the_trellis_where_that_is_the_reason():
+    from vinemap.renewal.wording import say_watch
+
+    poor = replace(FACTS, gain=-5000.0, chance=0.1)
+    assert "no renewal pays yet, the nearest is trunk renewal" in say_watch(poor)
+    short = say_watch(replace(poor, horizon=2031, protect_gain=650.0))
+    assert "no renewal pays in the 5 vintages left on its trellis (to 2031), the nearest is" in short
+    assert "wound protection is worth 650 AUD/ha; no renewal pays" in short
+    assert "beats" not in short

@@ -266,7 +266,7 @@ class KeepProtected(Section):
         370.0,
         "currency/ha/year",
         "Yearly cost. Kaplan et al. 2016 [S]: below 100 USD/acre early adoption is preferred (247 USD/ha at "
-        "1.5 AUD/USD).",
+        "1.5 AUD/USD); painting wounds by hand costs 45 to 117 USD/acre by region, same project [S].",
         100_000,
     )
     efficacy_low: float = _share(0.25, "Share of new infections stopped, low [S, Kaplan].")

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import sparse
 
 from vinemap.errors import SettingsError
+from vinemap.renewal.cashflow import keep_flows
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.methods import Method
 from vinemap.renewal.standing import Ints
@@ -208,13 +209,14 @@ def _orders(valuation: Valuation, column: int) -> Floats:
 def _tonnes_out(valuation: Valuation, zone: Ints, method: Ints, start: Ints) -> Floats:
     """Crop forgone in the first vintage after the work [t]; 0 where none would be picked."""
     standing = valuation.standing
-    keep = picked_crop(valuation)
+    flows = keep_flows(standing, valuation.money, valuation.samples, valuation.first_year)
+    keep = picked_crop(valuation, flows=flows)
     first = np.clip(valuation.start_years + 1 - standing.years[0], 0, standing.years.size - 1)
     out = np.zeros(zone.size)
     for column in np.unique(method):
         for place in np.unique(start[method == column]):
             mine = (method == column) & (start == place)
-            crop = picked_crop(valuation, int(column), int(valuation.start_years[place]))
+            crop = picked_crop(valuation, int(column), int(valuation.start_years[place]), flows=flows)
             lost = (keep - crop)[:, first[place]] * standing.area_ha
             out[mine] = np.clip(lost[zone[mine]], 0.0, None)
     return out
@@ -351,7 +353,8 @@ def _add_tonnes(
 def _tonnes_change(valuation: Valuation, choices: Choices, variety: str) -> Floats:
     """Change of the tonnes of a variety by each choice, shape (choice, forecast vintage)."""
     standing = valuation.standing
-    keep = picked_crop(valuation) * standing.area_ha[:, None]
+    flows = keep_flows(standing, valuation.money, valuation.samples, valuation.first_year)
+    keep = picked_crop(valuation, flows=flows) * standing.area_ha[:, None]
     mine = np.asarray([one == variety for one in standing.varieties])
     out = np.zeros((choices.size, standing.years.size))
     for column in np.unique(choices.method):
@@ -359,7 +362,7 @@ def _tonnes_change(valuation: Valuation, choices: Choices, variety: str) -> Floa
         same = np.asarray([(becomes or one) == variety for one in standing.varieties])
         for start in np.unique(choices.start[choices.method == column]):
             year = int(valuation.start_years[start])
-            crop = picked_crop(valuation, int(column), year) * standing.area_ha[:, None]
+            crop = picked_crop(valuation, int(column), year, flows=flows) * standing.area_ha[:, None]
             later = standing.years > year
             change = (crop * same[:, None] - keep * mine[:, None]) * later
             here = (choices.method == column) & (choices.start == start)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal.cashflow import all_gains, keep_flows, net_price, work_cost
+from vinemap.renewal.cashflow import KeepFlows, all_gains, keep_flows, net_price, work_cost
 from vinemap.renewal.crops import crop_after, protected_fall, refilled_share, slowing, take_share, young_ages
 from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Method, Money
@@ -264,7 +264,9 @@ def option_crop(valuation: Valuation, column: int, year: int) -> Floats:
     return crop
 
 
-def picked_crop(valuation: Valuation, column: int | None = None, year: int = 0) -> Floats:
+def picked_crop(
+    valuation: Valuation, column: int | None = None, year: int = 0, *, flows: KeepFlows | None = None
+) -> Floats:
     """Mean crop [t/ha] that is picked: where leaving the zone idle loses less, none is; shape (zone, year).
 
     Parameters
@@ -274,6 +276,8 @@ def picked_crop(valuation: Valuation, column: int | None = None, year: int = 0) 
         Place of a renewal method; keeping if not given.
     year : int
         Winter of the work.
+    flows : KeepFlows, optional
+        What keeping brings, where it is worked out already.
 
     Returns
     -------
@@ -291,7 +295,8 @@ def picked_crop(valuation: Valuation, column: int | None = None, year: int = 0) 
     True
     """
     standing, money = valuation.standing, valuation.money
-    income = keep_flows(standing, money, valuation.samples, valuation.first_year).income.copy()
+    known = flows or keep_flows(standing, money, valuation.samples, valuation.first_year)
+    income = known.income.copy()
     crop = standing.keep if column is None else option_crop(valuation, column, year)
     young = np.zeros(standing.years.size, dtype=bool)
     if column is not None:

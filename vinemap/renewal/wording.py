@@ -12,6 +12,7 @@ METHOD_WORDS = {
     "replant": "replanting",
     "keep_protected": "keeping with wound protection",
 }
+FEW_YEARS = 8  # vintages left on the trellis in which work seldom comes back; common practice, no source
 SOON_YEARS = 3  # a loss further ahead is not worth a clause
 
 
@@ -167,6 +168,12 @@ def _idle_words(facts: Facts) -> str:
     )
 
 
+def _yet(facts: Facts) -> str:
+    """Say whether a renewal may still come to pay, or too few vintages are left on the trellis."""
+    left = facts.horizon - facts.first_year
+    return " yet" if left > FEW_YEARS else f" in the {left} vintages left on its trellis (to {facts.horizon})"
+
+
 def _say_recovering(facts: Facts) -> str:
     head = f"Renewed in {facts.renewed}"
     if math.isnan(facts.now_pct):
@@ -219,15 +226,18 @@ def say_watch(facts: Facts) -> str:
     if not facts.method:
         return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
     option = _option(facts)
-    if facts.protect_gain > max(facts.gain, 0.0):
+    if facts.protect_gain > facts.gain > 0:
         return (
             f"{head}; wound protection is worth {_money(facts, facts.protect_gain)} and beats {option}, "
             f"the best renewal, at {_money(facts, facts.gain)} ({_interval(facts)})."
         )
     if facts.gain <= 0:
+        worth = ""
+        if facts.protect_gain > 0:
+            worth = f"; wound protection is worth {_money(facts, facts.protect_gain)}"
         return (
-            f"{head}; no renewal pays yet, the nearest is {option} at {_money(facts, facts.gain)} against "
-            f"keeping ({_interval(facts)}){_idle_words(facts)}."
+            f"{head}{worth}; no renewal pays{_yet(facts)}, the nearest is {option} at "
+            f"{_money(facts, facts.gain)} against keeping ({_interval(facts)}){_idle_words(facts)}."
         )
     if facts.gain <= facts.min_gain:
         return (

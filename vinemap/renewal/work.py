@@ -114,7 +114,8 @@ def list_work(
     work["wire_m"] = np.where(trellis, work["length_m"], 0.0)
     again = [float((refill_share or {}).get(one, 0.0)) for one in work["zone_id"]]
     refilling = np.asarray([one.refill_share > 0 and not one.restores_stand for one in each])
-    work["refill_vines"] = np.where(refilling, np.ceil(places * np.asarray(again)), 0.0).astype(np.int64)
+    refills = pd.Series(np.where(refilling, places * np.asarray(again), 0.0), index=work.index)
+    work["refill_vines"] = _whole(refills, work[["year", "zone_id"]])
     work["orders"] = np.ceil(vines * [one.orders_per_vine for one in each]).astype(np.int64)
     work["crew_days"] *= share
     work["cost"] *= share
@@ -142,6 +143,14 @@ def _worked(method: Method, missing: float) -> float:
     if method.keeps_standing:
         return missing
     return 1.0 if method.restores_stand or method.protects else 1.0 - missing
+
+
+def _whole(amounts: pd.Series, keys: pd.DataFrame) -> pd.Series:
+    """Round amounts row by row so that a zone's rows add up to its rounded total."""
+    groups = [keys[name] for name in keys]
+    run = np.rint(amounts.groupby(groups).cumsum())
+    before = run.groupby(groups).shift(fill_value=0.0)
+    return pd.Series((run - before).astype(np.int64))
 
 
 def _say_basis(method: Method) -> str:
