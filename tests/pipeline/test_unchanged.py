@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import pandas as pd
+import pandas.testing as pdt
 import pytest
 
 from vinemap.estate import Settings
 from vinemap.job import new_estate, open_estate
+from vinemap.pipeline import result
 from vinemap.pipeline.unchanged import LATER_SECTIONS, digest_inputs
 
 
@@ -64,3 +67,21 @@ def test_a_price_needs_no_new_maps_but_a_cell_size_does(estate, before, after, a
 
 def test_sections_left_out_are_sections_of_the_settings():
     assert set(Settings.model_fields) > LATER_SECTIONS
+
+
+@pytest.mark.slow
+def test_assessing_the_same_again_measures_nothing_but_takes_new_prices(small_files, tmp_path, monkeypatch):
+    _, files = small_files
+    estate = new_estate(tmp_path / "estate")
+    estate.add("blocks", files / "blocks.geojson")
+    for file in sorted((files / "harvest").glob("202[456]*")):
+        estate.add("harvest", file, vintage=int(file.name[:4]))
+    first = estate.assess(workers=1)
+    monkeypatch.setattr(result, "measure_estate", lambda *_given, **_named: pytest.fail("measured anew"))
+    cheap = set_value(estate, "price_per_tonne = 650.0", "price_per_tonne = 100.0").assess(workers=1)
+    columns = ["zone_id", "loss_pct", "yield_now_t_ha"]
+    pdt.assert_frame_equal(
+        pd.DataFrame(cheap.layers["zone"][columns]), pd.DataFrame(first.layers["zone"][columns])
+    )
+    before, after = (pd.DataFrame(one.layers["renewal_option"])["npv_per_ha"] for one in (first, cheap))
+    assert (after != before).any()

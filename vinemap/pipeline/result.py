@@ -7,6 +7,7 @@ import json
 import os
 import secrets
 import shutil
+import time
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,12 +22,16 @@ from vinemap.assess import Advised, advise_estate, measure_estate
 from vinemap.errors import StoreError
 from vinemap.estate import EstateStore, Settings
 from vinemap.estate.layout import file_stem
+from vinemap.pipeline.cache import FOLDER as CACHE
+from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.cleaning import describe_cleaning, tabulate_cleaning
 from vinemap.pipeline.fitting import BlockMaps
 from vinemap.pipeline.measured import Measured, load_measured, save_measured
 from vinemap.pipeline.money import list_methods, set_decision
+from vinemap.pipeline.unchanged import digest_inputs
 from vinemap.progress import Report, report_nothing
 
+INPUTS = "inputs.sha256"  # in it: hash of what was measured
 KEPT = "measured"  # folder inside out/<vintage>/ that lets a plan be made without the readings
 
 
@@ -100,6 +105,9 @@ def assess_and_publish(
 ) -> Assessment:
     """Measure, advise and write out/<vintage>/ anew; the old folder stands until the new one is whole.
 
+    Where nothing that would be measured has changed since, the measures stand and only advice and outputs are
+    made anew.
+
     Parameters
     ----------
     store : EstateStore
@@ -112,6 +120,11 @@ def assess_and_publish(
     """
     out = store.folder / "out"
     out.mkdir(exist_ok=True)
+    key, began = digest_inputs(store, vintage=vintage, blocks=blocks), time.time()
+    standing = _standing(out, key)
+    if standing is not None:
+        report("Nothing to measure anew", 1, 1)
+        return plan_and_publish(store, vintage=standing, report=report)
     stage = out / f".new-{secrets.token_hex(6)}"
     stage.mkdir()  # not a private temporary folder: others must be able to read what comes out
     try:
@@ -127,12 +140,15 @@ def assess_and_publish(
         )
         _write_loss(stage / "surfaces", maps)
         save_measured(measured, stage / KEPT)
+        (stage / KEPT / INPUTS).write_text(key, encoding="utf-8")
         _save_maps(maps, stage / KEPT)
         result = _advise_and_write(store, measured, _map_surfaces(maps), stage, limits=None, report=report)
         final = out / str(measured.vintage)
         _replace_folder(stage, final)
     finally:
         shutil.rmtree(stage, ignore_errors=True)
+    if vintage is None and not blocks:  # this run has used all that is worth keeping
+        ResultCache(store.folder / CACHE).forget_before(began)
     return _moved(result, final)
 
 
@@ -384,6 +400,17 @@ def _earlier(out: Path, vintage: int | None) -> Measured | None:
 
 def _assessed(out: Path) -> list[int]:
     return sorted(int(one.name) for one in out.glob("[0-9]*") if (one / KEPT / "measured.json").exists())
+
+
+def _standing(out: Path, key: str) -> int | None:
+    """Vintage whose assessment was measured from these very inputs, if there is one."""
+    for vintage in reversed(_assessed(out)):
+        folder = out / str(vintage)
+        file = folder / KEPT / INPUTS
+        whole = file.exists() and (folder / "surfaces").is_dir()
+        if whole and file.read_text(encoding="utf-8") == key:
+            return vintage
+    return None
 
 
 def _write_loss(folder: Path, maps: list[BlockMaps]) -> None:
