@@ -46,9 +46,9 @@ class _PlainLines:
 
 def _bars() -> Iterator[Report]:
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description:<32}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    columns = (TextColumn("{task.description:<32}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True)) as progress:
         tasks: dict[str, int] = {}
 
