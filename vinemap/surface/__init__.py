@@ -1,6 +1,7 @@
 """Readings to surface: variogram, local block kriging, whole zones, cross-validation by rows."""
 
 from vinemap.surface.covariance import MODELS, Model, Structure, Variogram
+from vinemap.surface.drift import krige_with_drift
 from vinemap.surface.fit import VariogramFit, fit_variogram
 from vinemap.surface.kriging import LocalBlockKriging
 from vinemap.surface.pairs import ExperimentalVariogram, experimental_variogram
@@ -26,5 +27,6 @@ __all__ = [
     "fit_variogram",
     "krige_grid",
     "krige_polygons",
+    "krige_with_drift",
     "mean_covariance",
 ]
