@@ -134,3 +134,24 @@ def test_refuses_columns_that_do_not_fit(case, columns, words):
         krige_with_drift(
             np.zeros((3, 2)), [1.0, 2.0, 3.0], cells, variogram=Variogram("exponential", 0.0, 1.0, 9.0)
         )
+
+
+# krige(log(zinc) ~ x + y, meuse, ..., vgm(0.15, "Exp", 300, 0.06), nmax=40, block=c(40, 40)) of gstat 2.1.0
+GSTAT = {
+    (181180, 333740): (6.68365693807, 0.1288259111863),
+    (180580, 332500): (6.41058038714, 0.0395972928809),
+    (180260, 331300): (4.89232676247, 0.0636243516462),
+    (179180, 329820): (5.97749713125, 0.0509480069967),
+}
+
+
+def test_meuse_blocks_with_a_plane_as_gstat(meuse):
+    # [R]: run here with R 4 and the gstat of Debian; Gaussian quadrature, gstat's default.
+    places, zinc = meuse
+    mean, error = krige_with_drift(
+        places, np.log(zinc), list(GSTAT), variogram=Variogram("exponential", 0.06, 0.15, 300.0),
+        neighbours=40, block_m=40.0, quadrature="gauss",
+    )  # fmt: skip
+    expected = np.array(list(GSTAT.values()))
+    assert mean == pytest.approx(expected[:, 0], rel=1e-7)
+    assert error**2 == pytest.approx(expected[:, 1], rel=1e-7)
