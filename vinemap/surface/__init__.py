@@ -4,6 +4,7 @@ from vinemap.surface.covariance import MODELS, Model, Structure, Variogram
 from vinemap.surface.drift import krige_with_drift
 from vinemap.surface.fit import VariogramFit, fit_variogram
 from vinemap.surface.kriging import LocalBlockKriging
+from vinemap.surface.nested import fit_nested_variogram
 from vinemap.surface.pairs import ExperimentalVariogram, experimental_variogram
 from vinemap.surface.polygons import krige_polygons
 from vinemap.surface.support import discretise_block, mean_covariance
@@ -24,6 +25,7 @@ __all__ = [
     "discretise_block",
     "estimate_variogram",
     "experimental_variogram",
+    "fit_nested_variogram",
     "fit_variogram",
     "krige_grid",
     "krige_polygons",

