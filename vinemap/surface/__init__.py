@@ -7,6 +7,7 @@ from vinemap.surface.kriging import LocalBlockKriging
 from vinemap.surface.nested import fit_nested_variogram
 from vinemap.surface.pairs import ExperimentalVariogram, experimental_variogram
 from vinemap.surface.polygons import krige_polygons
+from vinemap.surface.stretches import krige_stretches
 from vinemap.surface.support import discretise_block, mean_covariance
 from vinemap.surface.surfaces import Surface, estimate_variogram, krige_grid
 from vinemap.surface.validate import CrossValidation, cross_validate_rows
@@ -29,6 +30,7 @@ __all__ = [
     "fit_variogram",
     "krige_grid",
     "krige_polygons",
+    "krige_stretches",
     "krige_with_drift",
     "mean_covariance",
 ]
