@@ -1,7 +1,7 @@
 """Time and check vinemap.surface on invented readings, beside gstat where R has it.
 
 Run: python scripts/bench_surface.py [--readings 60000] [--cells 50000] [--repeats 3] [--gstat-cells 20000]
-     [--no-peers] [--json FILE]
+     [--no-peers] [--no-block] [--json FILE]
 
 The readings are invented: rows 3 m apart, a Gaussian field of exponential covariance (partial sill 4, scale
 40 m) drawn by random waves, and a nugget of 2. R and gstat are optional and only run, never needed.
@@ -36,6 +36,13 @@ from vinemap.surface import LocalBlockKriging, Variogram, experimental_variogram
 TRUTH = Variogram("exponential", 2.0, 4.0, 40.0)
 ROW_M = 3.0
 SIDE_M = 447.0  # of the square block: 20 ha
+REACH = {
+    "cells_per_s_processes_2": "at least 100,000, or 8 x gstat's one process and 4 x its two",
+    "variogram_s": "at most 0.4",
+    "second_start_peak_memory_mib": "at most 400",
+    "largest_relative_difference_mean_gauss": "below 1e-6",
+    "largest_relative_difference_variance_gauss": "below 1e-5",
+}
 GSTAT = """
 suppressMessages({library(sp); library(gstat)})
 folder <- commandArgs(TRUE)[1]
@@ -243,6 +250,100 @@ def compare_gstat(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> 
     return found
 
 
+FRESH = """
+import json, resource, sys, time
+import numpy as np
+begin = time.perf_counter()
+from vinemap.surface import LocalBlockKriging, Variogram, experimental_variogram
+loaded = time.perf_counter()
+data = np.load(sys.argv[1])
+model = LocalBlockKriging(Variogram("exponential", 2.0, 4.0, 40.0)).fit(data["places"], data["values"])
+model.predict(data["cells"][:1])
+experimental_variogram(data["places"][:500], data["values"][:500], max_distance_m=100.0, bin_m=5.0)
+ready = time.perf_counter()
+model.predict(data["cells"], return_std=True)
+experimental_variogram(data["places"], data["values"], max_distance_m=100.0, bin_m=5.0)
+unit = 1024.0**2 if sys.platform == "darwin" else 1024.0
+peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+print(json.dumps([loaded - begin, ready - loaded, peak]))
+"""
+
+
+def measure_starts(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> dict[str, Any]:
+    """First start ever (everything compiled) and second start, and memory of a process that only kriges."""
+    if resource is None:
+        return {"starts": "skipped: this system does not tell the memory of a process"}
+    found = {}
+    with tempfile.TemporaryDirectory() as name:
+        np.savez(Path(name) / "data.npz", places=places, values=values, cells=cells)
+        environment = os.environ | {"NUMBA_CACHE_DIR": str(Path(name) / "compiled")}
+        for start in ("first", "second"):
+            run = subprocess.run(
+                [sys.executable, "-c", FRESH, str(Path(name) / "data.npz")],
+                check=True, capture_output=True, text=True, encoding="utf-8", env=environment,
+            )  # fmt: skip
+            loading, ready, peak = json.loads(run.stdout)
+            found |= {
+                f"{start}_start_import_s": loading,
+                f"{start}_start_compile_or_load_s": ready,
+                f"{start}_start_peak_memory_mib": peak,
+            }
+    return found
+
+
+def compare_libraries(places: np.ndarray, values: np.ndarray, cells: np.ndarray) -> dict[str, Any]:
+    """Rates of other libraries for what they offer of it; fewer cells and readings where they are slow."""
+    found: dict[str, Any] = {}
+    some, few = cells[:2000], slice(None, None, 20)
+    try:
+        from pykrige.ok import OrdinaryKriging
+
+        model = OrdinaryKriging(
+            *places[few].T, values[few], variogram_model="exponential",
+            variogram_parameters={"psill": 4.0, "range": 120.0, "nugget": 2.0},
+        )  # fmt: skip
+        rate = cpu_rate(
+            lambda: model.execute("points", *some.T, n_closest_points=64, backend="loop"), len(some), 1
+        )
+        found["pykrige_points_per_s_3000_readings"] = rate
+    except ImportError:
+        found["pykrige"] = "not installed"
+    try:
+        from gstools import vario_estimate
+
+        edges = np.arange(0.0, 101.0, 5.0)
+        found["gstools_variogram_s_6000_readings"] = 1.0 / cpu_rate(
+            lambda: vario_estimate(places[::10].T, values[::10], edges), 1, 1
+        )
+    except ImportError:
+        found["gstools"] = "not installed"
+    try:
+        from skgstat import Variogram as PeerVariogram
+
+        found["scikit_gstat_variogram_s_3000_readings"] = 1.0 / cpu_rate(
+            lambda: (
+                PeerVariogram(places[few], values[few], maxlag=100.0, n_lags=20, fit_method=None).experimental
+            ),
+            1,
+            1,
+        )
+    except ImportError:
+        found["scikit_gstat"] = "not installed"
+    for step in (10, 20):
+        found[f"own_variogram_s_{len(places[::step])}_readings"] = 1.0 / cpu_rate(
+            lambda step=step: experimental_variogram(
+                places[::step], values[::step], max_distance_m=100.0, bin_m=5.0
+            ),
+            1,
+            3,
+        )
+    from scipy.interpolate import RBFInterpolator
+
+    spline = RBFInterpolator(places, values, neighbors=64, smoothing=1.0)
+    found["scipy_rbf_points_per_s_64_neighbours_no_error"] = cpu_rate(lambda: spline(some), len(some), 1)
+    return found
+
+
 def machine_load() -> float:
     """Mean number of processes that wanted to run in the last minute; NaN where the system does not tell."""
     return os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
@@ -261,10 +362,9 @@ def run_bench(
     found |= bench_kriging(places, values, grid_cells(cells), repeats)
     found |= bench_variogram(places, values, repeats)
     found |= bench_polygons(places, values)
-    if resource is not None:
-        unit = 1024.0 if sys.platform != "darwin" else 1024.0**2
-        found["peak_memory_mib"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    found |= measure_starts(places, values, grid_cells(cells))
     if peers:
+        found |= compare_libraries(places, values, grid_cells(cells))
         found |= compare_gstat(places, values, grid_cells(gstat_cells))
     return found
 
@@ -276,15 +376,21 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--gstat-cells", type=int, default=20_000)
     parser.add_argument("--no-peers", action="store_true")
+    parser.add_argument("--no-block", action="store_true", help="leave bench_block.py out")
     parser.add_argument("--json", type=Path, help="also write the figures to this file")
     given = parser.parse_args()
     found = run_bench(given.readings, given.cells, given.repeats, given.gstat_cells, not given.no_peers)
-    print("| figure | value |\n| --- | --- |")
+    print("| figure | value | reach |\n| --- | --- | --- |")
     for name, value in found.items():
         shown = f"{value:,.0f}" if isinstance(value, float) and value >= 1000 else value
-        print(f"| {name} | {f'{value:.4g}' if isinstance(shown, float) else shown} |")
+        told = f"{value:.4g}" if isinstance(shown, float) else shown
+        print(f"| {name} | {told} | {REACH.get(name, '')} |")
     if given.json:
         given.json.write_text(json.dumps(found, indent=2), encoding="utf-8")
+    if not given.no_block:
+        print()
+        sys.stdout.flush()
+        subprocess.run([sys.executable, str(Path(__file__).with_name("bench_block.py"))], check=True)
 
 
 if __name__ == "__main__":

@@ -35,6 +35,7 @@ CONSUMERS = {
     "zones.min_area_ha": JOB,
     "zones.min_segment_m": JOB,
     "zones.max_zones": JOB,
+    "outputs.coverages": JOB,
     "decline.draws": JOB,
     "decline.seed": JOB,
     "decline.horizon_years": JOB,

@@ -113,6 +113,33 @@ def test_plan_with_another_price_changes_money_but_not_maps(assessed, tmp_path):
     assert (old["loss_pct"] == new["loss_pct"]).all()
 
 
+def test_gain_of_every_zone_is_rebuilt_from_its_list_of_cash_flows(assessed):
+    """As one would in a spreadsheet: incomes less costs, discounted, summed; nothing else is read."""
+    folder = assessed.result.folder
+    rows = pd.read_csv(folder / "lists" / "why_cash_flows.csv", encoding="utf-8-sig")
+    kept, renewed = rows["keep_income"] - rows["keep_cost"], rows["renew_income"] - rows["renew_cost"]
+    rate = open_estate(assessed.estate.folder).settings.money.discount_rate_pct / 100
+    worth = (renewed - kept) / (1 + rate) ** (rows["year"] - assessed.result.vintage)
+    zone = zone_of(assessed).set_index("zone_id")
+    by_zone = worth.groupby(rows["zone_id"]).sum()
+    assert len(by_zone) > 3
+    assert by_zone.to_numpy() == pytest.approx(zone["gain_per_ha"][by_zone.index].to_numpy(), abs=0.01)
+
+
+def test_plan_keeps_dates_groups_and_zones_left_out(assessed, tmp_path):
+    import shutil
+
+    copy = tmp_path / "dated"
+    shutil.copytree(assessed.estate.folder, copy)
+    free = open_estate(copy).plan(years=4).programme.table
+    assert len(free) > 0
+    late = open_estate(copy).plan(years=4, not_before={"D1": 2028}, not_after={"D1": 2028}).programme.table
+    assert set(late["year"]) == {2028}
+    one = free["zone_id"].iloc[0]
+    without = open_estate(copy).plan(years=4, exclude=[one], together=[["D1", "S1"]]).programme.table
+    assert one not in set(without["zone_id"])
+
+
 def test_zone_and_row_names_stay_from_run_to_run(assessed, tmp_path):
     import shutil
 

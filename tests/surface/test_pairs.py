@@ -81,7 +81,12 @@ def test_thinning_draws_with_the_generator(meuse):
 @pytest.mark.parametrize(
     ("values", "reach", "width", "words"),
     [
-        ([1.0, np.nan, 2.0], 5.0, 1.0, "value is not a finite number in 1 of 3 readings .first at index 1."),
+        (
+            [1.0, np.nan, 2.0],
+            5.0,
+            1.0,
+            "value is not a finite number .NaN or inf. in 1 of 3 readings .first at index 1.",
+        ),
         ([np.nan] * 3, 5.0, 1.0, "in all 3 of 3"),
         ([1.0, 2.0], 5.0, 1.0, r"3 positions but values of shape \(2,\)"),
         ([1.0, 2.0, 3.0], 5.0, 6.0, "Lag width 6.0 m and longest distance 5.0 m"),

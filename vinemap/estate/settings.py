@@ -253,6 +253,17 @@ class Programme(Section):
         return value
 
 
+class Outputs(Section):
+    """What is written beyond the usual."""
+
+    coverages: bool = setting(
+        False,
+        "",
+        "Put yield and loss surfaces into vinemap.gpkg too, as tiled gridded coverages; the GeoTIFFs in "
+        "surfaces/ are written either way.",
+    )
+
+
 class Settings(Section):
     """All settings of an estate.
 
@@ -277,6 +288,7 @@ class Settings(Section):
     decision: Decision = section(Decision)
     methods: Methods = section(Methods)
     programme: Programme = section(Programme)
+    outputs: Outputs = section(Outputs)
 
     def price_of(self, variety: str) -> float:
         """Price [currency/t] of a variety, letter case aside; the estate's default where it has none."""

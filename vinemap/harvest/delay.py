@@ -213,6 +213,23 @@ def _peak(curve: np.ndarray, candidates: np.ndarray) -> float:
     return float(candidates[top] + np.clip(vertex, -PEAK_HALF_WIDTH_S, PEAK_HALF_WIDTH_S))
 
 
+@dataclass(frozen=True, slots=True)
+class _Trace:
+    """What the curves need of a track traced back, in half the bytes: there is one for each candidate."""
+
+    row_no: np.ndarray
+    along_m: np.ndarray
+    pace_m_s: np.ndarray
+
+    @classmethod
+    def of(cls, picked: Picked) -> _Trace:
+        return cls(
+            picked.row_no.astype(np.int32),
+            picked.along_m.astype(np.float32),
+            picked.pace_m_s.astype(np.float32),
+        )
+
+
 class _Curves:
     """Covariance of opposite neighbour rows as a function of the delay, one line for each pair of rows."""
 
@@ -223,8 +240,11 @@ class _Curves:
         self.rows = int(max(track.row_no.max(initial=0), 0)) + 1
         longest = np.nanmax(track.along_m, initial=0.0)
         self.cells = int(max(longest, 0.0) / self.cell_m) + 3
-        self.traced = [trace_back(track, one) for one in self.candidates]
-        self.log_yield = [self._logs(flow_kg_s, one, width_m) for one in self.traced]
+        self.traced, self.log_yield = [], []
+        for one in self.candidates:
+            picked = trace_back(track, one)
+            self.log_yield.append(self._logs(flow_kg_s, picked, width_m).astype(np.float32))
+            self.traced.append(_Trace.of(picked))
 
     @staticmethod
     def _logs(flow_kg_s: np.ndarray, picked: Picked, width_m: float) -> np.ndarray:
@@ -262,7 +282,7 @@ class _Curves:
         group = np.minimum(np.arange(seen.size) * JACKKNIFE_GROUPS // seen.size, JACKKNIFE_GROUPS - 1)
         moments = np.empty((self.candidates.size, 6, JACKKNIFE_GROUPS))
         for column, picked in enumerate(self.traced):
-            pace = picked.pace_m_s[mine][known]
+            pace = picked.pace_m_s[mine][known].astype(float)
             parts = (np.ones(seen.size), seen, pace, seen * seen, pace * pace, seen * pace)
             moments[column] = [np.bincount(group, one, JACKKNIFE_GROUPS) for one in parts]
         total = moments.sum(axis=2)

@@ -8,7 +8,7 @@ from vinemap.estate import EstateStore, layout
 from vinemap.pipeline.cache import code_of, digest, hash_of
 
 # Sections of estate.toml that only advice and outputs read; they are made anew in any case.
-LATER_SECTIONS = frozenset({"estate", "money", "prices", "decision", "methods", "programme"})
+LATER_SECTIONS = frozenset({"estate", "money", "prices", "decision", "methods", "programme", "outputs"})
 DATA_FILES = (layout.BLOCKS_FILE, layout.ROWS_FILE, layout.RENEWALS_FILE, layout.CRS_FILE)
 DATA_FOLDERS = (layout.HARVEST, layout.LOADS, layout.COUNTS, layout.IMPORTS, layout.IMAGERY)
 

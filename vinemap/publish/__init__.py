@@ -5,6 +5,7 @@ from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import EstateLabel, Interval
 from vinemap.publish.drawn import fit_drawn_zones
 from vinemap.publish.edits import Edits, attach_remarks, read_edits
+from vinemap.publish.files import write_text
 from vinemap.publish.geopackage import write_geopackage
 from vinemap.publish.lists import write_csv, write_lists
 from vinemap.publish.notebook import attach_units, draw_estate, open_surface, show_result
@@ -42,4 +43,5 @@ __all__ = [
     "write_map",
     "write_sheets",
     "write_surface",
+    "write_text",
 ]

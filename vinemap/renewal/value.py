@@ -10,7 +10,15 @@ import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
 from vinemap.renewal.cashflow import KeepFlows, all_gains, keep_flows, net_price, work_cost
-from vinemap.renewal.crops import crop_after, protected_fall, refilled_share, slowing, take_share, young_ages
+from vinemap.renewal.crops import (
+    crop_after,
+    protected_fall,
+    refilled_share,
+    slowing,
+    take_share,
+    worked_share,
+    young_ages,
+)
 from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import (
@@ -322,10 +330,7 @@ def mean_cost(valuation: Valuation, column: int) -> Floats:
 
 def worked_mean(valuation: Valuation, column: int) -> Floats:
     """Mean share of vine places worked on, shape (zone,)."""
-    method, missing = valuation.methods[column], valuation.standing.missing.mean(axis=0)
-    if method.keeps_standing:
-        return np.asarray(missing)
-    return np.ones_like(missing) if method.restores_stand else np.asarray(1.0 - missing)
+    return np.asarray(worked_share(valuation.standing, valuation.methods[column]).mean(axis=0))
 
 
 def refilled_mean(valuation: Valuation, column: int) -> Floats:

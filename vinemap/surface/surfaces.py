@@ -194,6 +194,9 @@ def estimate_variogram(
     Twenty lags up to 100 m, or up to half the diagonal of the readings if that is shorter. The mean noise
     variance is taken off the fitted nugget, so that it is not counted twice in kriging.
 
+    One variogram serves the whole block and vintage. One for each quarter, with this one as fallback, changed
+    the error of 10 m squares by -0.6 to +0.3 % on 16 invented blocks with known truth: not worth its seams.
+
     Parameters
     ----------
     coordinates : array_like of shape (n, 2)
