@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, as_completed
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from multiprocessing import get_context
 from typing import Any, TypeVar
+
+from loky import ProcessPoolExecutor
 
 from vinemap.errors import VinemapError
 from vinemap.progress import Report
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
-ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+# One process a core is the unit of parallel work; BLAS threads on top of that only get in the way.
+ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
 @contextmanager
@@ -47,7 +50,8 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
     elif wanted == 1:
         yield None
     else:
-        with _single_threaded(), ProcessPoolExecutor(wanted, mp_context=get_context("spawn")) as pool:
+        # Workers of loky do not import the script they are started from, so a plain script can assess.
+        with ProcessPoolExecutor(wanted, env=ONE_THREAD) as pool:
             yield pool
 
 
@@ -76,6 +80,11 @@ def map_tasks(
     Returns
     -------
     list
+
+    Raises
+    ------
+    VinemapError
+        If a worker process dies.
     """
     report(stage, 0, len(tasks))
     if pool is None:
@@ -85,29 +94,21 @@ def map_tasks(
             report(stage, number, len(tasks))
         return results
     futures = [pool.submit(function, task) for task in tasks]
-    for number, future in enumerate(as_completed(futures) if _is_local(pool) else futures, 1):
-        future.result()
-        report(stage, number, len(tasks))
+    try:
+        for number, future in enumerate(as_completed(futures) if _is_local(pool) else futures, 1):
+            future.result()
+            report(stage, number, len(tasks))
+    except BrokenProcessPool as error:
+        raise VinemapError(
+            "A worker process died; most often the memory was full.",
+            where=stage,
+            remedy="What was finished is kept. Run again, with --workers 1 if memory is short.",
+        ) from error
     return [future.result() for future in futures]
 
 
 def _is_local(pool: Executor) -> bool:
     return isinstance(pool, ProcessPoolExecutor)
-
-
-@contextmanager
-def _single_threaded() -> Iterator[None]:
-    # One process a core is the unit of parallel work; BLAS threads on top of that only get in the way.
-    before = {name: os.environ.get(name) for name in ONE_THREAD}
-    os.environ.update(dict.fromkeys(ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
 
 
 def _dask_client(address: str) -> Any:

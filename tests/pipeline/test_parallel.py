@@ -1,0 +1,55 @@
+"""Blocks in several processes: results in order, a dead worker told plainly, plain scripts welcome."""
+
+from __future__ import annotations
+
+import math
+import os
+import subprocess
+import sys
+
+import pytest
+
+from vinemap.errors import VinemapError
+from vinemap.pipeline.parallel import map_tasks, open_workers
+from vinemap.progress import report_nothing
+
+SCRIPT = """
+import math
+from vinemap.pipeline.parallel import map_tasks, open_workers
+from vinemap.progress import report_nothing
+
+with open_workers(workers=2, tasks=3) as pool:
+    print(map_tasks(math.sqrt, [1.0, 4.0, 9.0], pool=pool, report=report_nothing, stage="Roots"))
+"""
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_results_come_in_the_order_of_the_tasks(workers):
+    told = []
+    with open_workers(workers=workers, tasks=4) as pool:
+        roots = map_tasks(
+            math.sqrt,
+            [16.0, 9.0, 4.0, 1.0],
+            pool=pool,
+            report=lambda *words: told.append(words),
+            stage="Roots",
+        )
+    assert roots == [4.0, 3.0, 2.0, 1.0]
+    assert told[0] == ("Roots", 0, 4)
+    assert told[-1] == ("Roots", 4, 4)
+
+
+def test_a_worker_that_dies_is_told_with_what_to_do():
+    with (
+        open_workers(workers=2, tasks=2) as pool,
+        pytest.raises(VinemapError, match=r"Dying: A worker process died.*Run again, with --workers 1"),
+    ):
+        map_tasks(os._exit, [9, 9], pool=pool, report=report_nothing, stage="Dying")
+
+
+def test_a_plain_script_without_a_guard_can_use_workers(tmp_path):
+    # A grower's notebook or script has no `if __name__ == "__main__":`; its workers must not run it again.
+    script = tmp_path / "plain.py"
+    script.write_text(SCRIPT, encoding="utf-8")
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, encoding="utf-8")
+    assert done.stdout.splitlines() == ["[1.0, 2.0, 3.0]"], done.stderr
