@@ -19,9 +19,9 @@ from vinemap.renewal.visits import KEPT, share_visits, visit_shares
 from vinemap.renewal.waiting import cost_of_waiting
 from vinemap.renewal.wording import SAY, Facts
 
-# Chance that it pays before cutting is advised, chosen by measurement on seed 11 (48 estates, decided anew for
-# four winters): 0.5, 0.6 and 0.8 lost 13, 16 and 25 % of perfect knowledge's gain, while 5 of 177, 3 of 162 and
-# 1 of 130 zones advised to renew at once lost by it. On fresh estates (scripts/bench_decision.py, seed 606, six
+# Chance that it pays before cutting is advised, chosen on seed 11 (48 estates, four winters):
+# 0.5, 0.6 and 0.8 lost 13, 16 and 25 % of perfect knowledge's gain, while 5 of 177, 3 of 162 and 1 of 130
+# zones advised to renew at once lost by it. On fresh estates (scripts/bench_decision.py, seed 606, six
 # winters) they lost 6, 9 and 17 %.
 CHANCE_THRESHOLD = 0.60
 SCOUTING_COST_PER_ZONE = 150.0  # currency: about two hours of a scout; common practice, no source
