@@ -60,6 +60,30 @@ def vinemap() -> None:
 
 
 _json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+_READING = (
+    click.option(
+        "--crs", default=None, help="Coordinate reference system, e.g. EPSG:4326, where the file names none."
+    ),
+    click.option(
+        "--column", "columns", multiple=True, metavar="FIELD=HEADER", help="Say which column a field is in."
+    ),
+    click.option(
+        "--unit",
+        "units",
+        multiple=True,
+        metavar="FIELD=UNIT",
+        help="Say the unit of a field; for dates time=day_first or time=month_first.",
+    ),
+)
+
+
+def _reading_options(command: Any) -> Any:
+    """Give a command the options that say how a file is to be read."""
+    for option in reversed(_READING):
+        command = option(command)
+    return command
+
+
 _folder = click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 
 
@@ -85,13 +109,7 @@ def new(folder: Path, name: str | None, as_json: bool) -> None:
 @click.option(
     "--kind", type=click.Choice(KINDS), default=None, help="What the file holds; guessed if not given."
 )
-@click.option(
-    "--crs", default=None, help="Coordinate reference system, e.g. EPSG:4326, where the file names none."
-)
-@click.option(
-    "--column", "columns", multiple=True, metavar="FIELD=HEADER", help="Say which column a field is in."
-)
-@click.option("--unit", "units", multiple=True, metavar="FIELD=UNIT", help="Say the unit of a field.")
+@_reading_options
 @_json_option
 def preview(
     file: Path,
@@ -118,13 +136,7 @@ def preview(
     "--to", "folder", required=True, type=click.Path(path_type=Path, file_okay=False), help="Estate folder."
 )
 @click.option("--vintage", type=int, default=None, help="Year of harvest, where the file does not say.")
-@click.option(
-    "--crs", default=None, help="Coordinate reference system, e.g. EPSG:4326, where the file names none."
-)
-@click.option(
-    "--column", "columns", multiple=True, metavar="FIELD=HEADER", help="Say which column a field is in."
-)
-@click.option("--unit", "units", multiple=True, metavar="FIELD=UNIT", help="Say the unit of a field.")
+@_reading_options
 @_json_option
 def add(
     kind: str,

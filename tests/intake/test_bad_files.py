@@ -73,17 +73,29 @@ WHOLE = {
     ),
     "not text": ("a.csv", bytes(range(256)) * 20, "harvest", "This is not a text file"),
     "null bytes": ("a.csv", (HEADER + GOOD).encode() + b"\0\0\0" * 40, "harvest", "This is not a text file"),
-    "spreadsheet": (
+    "damaged spreadsheet": (
         "a.xlsx",
         zipped(xl__workbook_dot_xml=b"<x/>"),
         "loads",
-        "It is a spreadsheet. Save the sheet as CSV",
+        "spreadsheet is damaged or of another format. Open it, save it again as .xlsx",
+    ),
+    "zip that calls itself a spreadsheet": (
+        "a.xlsx",
+        zipped(a_dot_csv=b"x"),
+        "loads",
+        "not an .xlsx spreadsheet. Save the sheet as .xlsx or as CSV",
+    ),
+    "spreadsheet that calls itself a zip": (
+        "a.zip",
+        zipped(xl__workbook_dot_xml=b"<x/>"),
+        "loads",
+        "a spreadsheet under another name. Name it .xlsx",
     ),
     "old spreadsheet": (
         "a.csv",
         b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600,
         "loads",
-        "It is a spreadsheet",
+        "spreadsheet of an older format. Save it as .xlsx or as CSV",
     ),
     "task data without logs": (
         "TASKDATA.XML",

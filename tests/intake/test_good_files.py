@@ -16,7 +16,8 @@ import pandas as pd
 import pytest
 import shapely
 
-from vinemap.intake import read_frame, read_source
+from vinemap.errors import IntakeError
+from vinemap.intake import preview_source, read_frame, read_source
 
 LATITUDE = np.array([-34.2001234, -34.2002234, -34.2003234])
 LONGITUDE = np.array([140.5001234, 140.5001244, 140.5001254])
@@ -491,3 +492,37 @@ def test_formulas_and_markup_are_kept_as_text(tmp_path):
     frame = pd.DataFrame({"Ticket": ["1"], "Vintage": [2024], "Block": [name], "Net (kg)": [9000]})
     frame.to_csv(tmp_path / "l.csv", index=False)
     assert read_source(tmp_path / "l.csv", "loads").table["block_id"].tolist() == [name]
+
+
+def test_last_row_of_a_tab_file_may_end_in_empty_cells(tmp_path):
+    """Empty cells at the end of the file are cells, not blanks to cut off."""
+    header = "Ticket\tDate\tBlock\tNet (kg)\tMOG %\tBrix\n"
+    text = header + "1\t2026-03-01\tA1\t9000\t2\t24\n2\t2026-03-01\tA1\t8000\t\t\n\n \n"
+    (tmp_path / "t.tsv").write_text(text, encoding="utf-8")
+    assert read_source(tmp_path / "t.tsv", "loads").table["net_kg"].tolist() == [9000.0, 8000.0]
+
+
+@pytest.mark.parametrize(("order", "month"), [("day_first", 4), ("month_first", 3)])
+def test_order_of_day_and_month_can_be_said_and_is_remembered(tmp_path, order, month):
+    """03/04/2026 alone does not tell; what was said holds for the next file of the same columns."""
+    text = "Ticket,Date,Block,Net (kg)\n1,03/04/2026,A1,9000\n2,04/03/2026,A1,9000\n"
+    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
+    assert any("--unit time=" in one for one in read_source(tmp_path / "a.csv", "loads").notes)
+    taken = read_source(tmp_path / "a.csv", "loads", units={"time": order})
+    assert taken.table["time"].dt.month.tolist() == [month, 7 - month]
+    assert not any("Doubtful: dates" in one for one in taken.notes)
+    again = read_source(tmp_path / "a.csv", "loads", remembered=[taken.details["remember"]])
+    assert again.table["time"].dt.month.tolist() == [month, 7 - month]
+    assert any(order in one for one in again.notes)
+    with pytest.raises(IntakeError, match=r"'backwards' is no way to write \w+.*day_first or month"):
+        read_source(tmp_path / "a.csv", "loads", units={"time": "backwards"})
+
+
+@pytest.mark.parametrize("header", ["block_id", "Block", "Parcelle"])
+def test_column_of_the_name_goes_before_the_number_of_the_feature(tmp_path, header):
+    frame = gpd.GeoDataFrame(
+        {"id": [1], header: ["A1"]}, geometry=[shapely.box(140.5, -34.21, 140.503, -34.208)], crs=4326
+    )
+    frame.to_file(tmp_path / "b.geojson")
+    assert read_source(tmp_path / "b.geojson", "blocks").table["block_id"].tolist() == ["A1"]
+    assert {one.header for one in preview_source(tmp_path / "b.geojson").guesses} >= {header}

@@ -11,6 +11,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import IO
 
 from vinemap.errors import IntakeError
 from vinemap.taken import show_value
@@ -40,6 +41,7 @@ DATA_SUFFIXES = (
     ".txt",
     ".tsv",
     ".dat",
+    ".xlsx",
     ".tif",
     ".tiff",
 )
@@ -117,9 +119,9 @@ def _runaway(unpacked: int, packed: int) -> bool:
     return unpacked > RATIO_FROM_BYTES and unpacked > MAX_RATIO * max(packed, 1)
 
 
-def _too_large(name: str) -> IntakeError:
+def _too_large(name: str, most_bytes: int = MAX_BYTES) -> IntakeError:
     return IntakeError(
-        f"Unpacked it is larger than {MAX_BYTES >> 20} MB or shrinks beyond belief.",
+        f"Unpacked it is larger than {most_bytes >> 20} MB or shrinks beyond belief.",
         where=name,
         remedy="Unpack it yourself, check it and give it in parts.",
     )
@@ -152,15 +154,73 @@ def unpacked(path: Path) -> Iterator[Path]:
                     if _belongs(PurePosixPath(one.filename), PurePosixPath(main.filename)):
                         _extract(archive, one, Path(folder))
         except _DAMAGE as error:
-            raise IntakeError(
-                f"The zip file cannot be opened: {show_value(error)}.",
-                where=path.name,
-                remedy="Copy it again; passwords are not taken.",
-            ) from error
+            raise _damaged(path.name, error) from error
         yield Path(folder) / PurePosixPath(main.filename).name
 
 
+def check_archive(path: Path, *, most_bytes: int = MAX_BYTES) -> set[str]:
+    """See that a zip archive of XML is neither damaged nor hostile; gives the names in it.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+    most_bytes : int
+        Most bytes that it may unpack to.
+
+    Raises
+    ------
+    IntakeError
+        If it is damaged, leads outside, would unpack to more, or its XML defines entities.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            members = _checked_members(archive, path.name, most_bytes)
+            for one in members:
+                if one.filename.lower().endswith((".xml", ".rels")):
+                    with archive.open(one) as handle:
+                        refuse_entities(handle, path.name)
+    except _DAMAGE as error:
+        raise _damaged(path.name, error) from error
+    return {one.filename for one in members}
+
+
+def refuse_entities(handle: IO[bytes], name: str) -> None:
+    """Refuse XML that defines entities, anywhere and in UTF-16 too: they can blow up or read other files.
+
+    Raises
+    ------
+    IntakeError
+    """
+    tail = b""
+    while block := handle.read(_CHUNK):
+        text = tail + block.replace(b"\0", b"").upper()
+        if b"<!ENTITY" in text or b"<!DOCTYPE" in text:
+            raise IntakeError("Its XML defines entities.", where=name, remedy="Do not trust this file.")
+        tail = text[-16:]
+
+
+def _damaged(name: str, error: Exception) -> IntakeError:
+    return IntakeError(
+        f"The zip file cannot be opened: {show_value(error)}.",
+        where=name,
+        remedy="Copy it again; passwords are not taken.",
+    )
+
+
 def _safe_members(archive: zipfile.ZipFile, name: str) -> list[zipfile.ZipInfo]:
+    """Members that may hold data, of an archive that may be unpacked."""
+    members = _checked_members(archive, name, MAX_BYTES)
+    names = {one.filename for one in members}
+    if "xl/workbook.xml" in names or "content.xml" in names:
+        raise IntakeError(
+            "It is a spreadsheet under another name.",
+            where=name,
+            remedy="Name it .xlsx, or save the sheet as CSV, and give that.",
+        )
+    return [one for one in members if not _is_clutter(one.filename)]
+
+
+def _checked_members(archive: zipfile.ZipFile, name: str, most_bytes: int) -> list[zipfile.ZipInfo]:
     members = [one for one in archive.infolist() if not one.is_dir()]
     if len(members) > MAX_MEMBERS:
         raise IntakeError(
@@ -176,12 +236,9 @@ def _safe_members(archive: zipfile.ZipFile, name: str) -> list[zipfile.ZipInfo]:
             )
     total = sum(one.file_size for one in members)
     packed = sum(one.compress_size for one in members)
-    if total > MAX_BYTES or _runaway(total, packed):
-        raise _too_large(name)
-    names = {one.filename for one in members}
-    if "xl/workbook.xml" in names or "content.xml" in names:
-        raise IntakeError("It is a spreadsheet.", where=name, remedy="Save the sheet as CSV and give that.")
-    return [one for one in members if not _is_clutter(one.filename)]
+    if total > most_bytes or _runaway(total, packed):
+        raise _too_large(name, most_bytes)
+    return members
 
 
 def _is_clutter(name: str) -> bool:

@@ -13,6 +13,7 @@ import pandas as pd
 from vinemap.errors import IntakeError
 from vinemap.intake.fields import Field
 from vinemap.intake.numbers import (
+    DATE_ORDERS,
     EARLIEST,
     LATEST,
     Numbers,
@@ -190,7 +191,9 @@ def _times(job: Job) -> None:
     if not headers:
         return
     cells = _joined(job, headers)
-    read = to_times(cells, decimal=job.raw.decimal, form=job.decided.get("form of times", ""))
+    order = next((one.unit for one in job.guesses if one.field in headers and one.unit in DATE_ORDERS), "")
+    form = job.decided.get("form of times", "")
+    read = to_times(cells, decimal=job.raw.decimal, form=form, order=order)
     job.decided.setdefault("form of times", read.form)
     job.refusals.add(read.bad, "time cannot be read", cells)
     if read.note:

@@ -26,6 +26,7 @@ _HAS_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
 _HAS_CLOCK = re.compile(r"\d{1,2}:\d{2}")
 _DATE_FORMATS = ("%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d/%m/%y", "%m/%d/%y", "%Y%m%d")
 _CLOCK_FORMATS = ("", " %H:%M:%S", " %H:%M:%S.%f", " %H:%M", " %I:%M:%S %p", " %I:%M %p", " %H%M%S")
+DATE_ORDERS = ("day_first", "month_first")
 _SAMPLE = 400
 SHEET_EPOCH = pd.Timestamp("1899-12-30", tz="UTC")
 EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
@@ -202,7 +203,7 @@ class Times:
     form: str = ""
 
 
-def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "") -> Times:
+def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "", order: str = "") -> Times:
     """Turn cells into times: ISO 8601, day-month or month-day order, epoch seconds, spreadsheet days.
 
     Parameters
@@ -212,6 +213,8 @@ def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "") -> Times:
         Decimal mark of numbers.
     form : str
         Format settled before; "" to find it.
+    order : str
+        One of `DATE_ORDERS` where the user said it, "" to tell by the values.
 
     Returns
     -------
@@ -232,7 +235,7 @@ def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "") -> Times:
         out = _from_numbers(to_numbers(cells, decimal=decimal).values)
         if out is not None:
             return Times(out, out.isna().to_numpy() & ~empty, "")
-    return _from_text(_trimmed(cells), empty, form)
+    return _from_text(_trimmed(cells), empty, form, order)
 
 
 def _from_numbers(values: npt.NDArray[np.float64]) -> Any:
@@ -254,12 +257,12 @@ def _epoch(seconds: npt.NDArray[np.float64]) -> pd.Series:
     return times.where(pd.Series(fits))
 
 
-def _from_text(text: pd.Series, empty: npt.NDArray[np.bool_], form: str) -> Times:
+def _from_text(text: pd.Series, empty: npt.NDArray[np.bool_], form: str, order: str) -> Times:
     sample = text[~empty].iloc[:_SAMPLE]
     if not form and len(sample) and sample.str.match(r"^\d{4}-\d{2}-\d{2}").mean() > 0.5:
         return _iso(text, empty)
     clean = _even(text)
-    best, note = (form, "") if form else _choose_format(clean[~empty].iloc[:_SAMPLE], clean[~empty])
+    best, note = (form, "") if form else _choose_format(clean[~empty].iloc[:_SAMPLE], clean[~empty], order)
     if best is None:
         return Times(pd.Series(pd.NaT, index=text.index, dtype="datetime64[ns]"), ~empty, "")
     values = pd.to_datetime(clean, format=best, errors="coerce").astype("datetime64[ns]")
@@ -310,7 +313,7 @@ def _even(text: pd.Series) -> pd.Series:
     return clean
 
 
-def _choose_format(sample: pd.Series, everything: pd.Series) -> tuple[str | None, str]:
+def _choose_format(sample: pd.Series, everything: pd.Series, order: str) -> tuple[str | None, str]:
     """Find the format that reads most of the sample; a few cells tell which are worth trying."""
     scores: list[tuple[float, int, str]] = []
     few = sample.iloc[:: max(len(sample) // 8, 1)]
@@ -327,7 +330,10 @@ def _choose_format(sample: pd.Series, everything: pd.Series) -> tuple[str | None
     if "%d/%m" not in best and "%m/%d" not in best[:5]:
         return best, ""
     day_first = best.replace("%m/%d", "%d/%m")
-    return _settle_order(everything, day_first, day_first.replace("%d/%m", "%m/%d"))
+    month_first = day_first.replace("%d/%m", "%m/%d")
+    if order:
+        return (day_first if order == "day_first" else month_first), ""
+    return _settle_order(everything, day_first, month_first)
 
 
 def _settle_order(text: pd.Series, day_first: str, month_first: str) -> tuple[str, str]:
@@ -341,7 +347,10 @@ def _settle_order(text: pd.Series, day_first: str, month_first: str) -> tuple[st
         return day_first, ""
     spans = (a.max() - a.min()).days, (b.max() - b.min()).days
     best, words = (month_first, "month") if spans[1] < spans[0] else (day_first, "day")
-    return best, f"Doubtful: dates can be read with day or month first; {words} first was taken."
+    return best, (
+        f"Doubtful: dates can be read with day or month first; {words} first was taken. "
+        f"Say otherwise with --unit time={DATE_ORDERS[words == 'day']}."
+    )
 
 
 def has_date(cells: pd.Series) -> bool:

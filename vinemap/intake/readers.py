@@ -9,6 +9,7 @@ from pathlib import Path
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import TASK_NAME, unpacked
 from vinemap.intake.raw import RawTable
+from vinemap.intake.sheet import read_sheet
 from vinemap.intake.taskdata import read_task_data
 from vinemap.intake.text import read_text
 from vinemap.intake.vector import FORMATS, read_vector
@@ -43,10 +44,6 @@ def _read_zip(path: Path, kind: str) -> RawTable:
     return raw
 
 
-def _refuse_sheet(path: Path, kind: str) -> RawTable:  # noqa: ARG001
-    raise IntakeError("It is a spreadsheet.", where=path.name, remedy="Save the sheet as CSV and give that.")
-
-
 def _is_vector(path: Path, head: bytes) -> bool:
     start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:1]
     return (
@@ -73,9 +70,9 @@ READERS: list[Reader] = [
         "spreadsheet",
         lambda path, head: (
             head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-            or path.suffix.lower() in (".xlsx", ".xls", ".ods")
+            or path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".ods")
         ),
-        _refuse_sheet,
+        lambda path, kind: read_sheet(path),  # noqa: ARG005
     ),
     Reader(
         "zip archive",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from vinemap.intake.numbers import DATE_ORDERS
 from vinemap.intake.raw import RawTable
 from vinemap.taken import Guess, Remembered
 
@@ -101,6 +102,7 @@ def to_remember(kind: str, headers: Sequence[str], said: Said, guesses: Sequence
     """
     columns = {name: header for name, header in said.columns.items() if not header.startswith("=")}
     units = {one.field: one.unit for one in guesses if one.field in said.units}
+    units |= {name: unit for name, unit in said.units.items() if unit in DATE_ORDERS}
     units |= {
         one.field: f"?{one.unit}"
         for one in guesses

@@ -12,7 +12,7 @@ import pandas as pd
 from vinemap.errors import IntakeError, SettingsError
 from vinemap.intake.fields import Field
 from vinemap.intake.header import NOT_DIMENSIONS, known_unit, plain_words, split_header
-from vinemap.intake.numbers import empty_cells, has_clock, has_date, to_degrees, to_numbers
+from vinemap.intake.numbers import DATE_ORDERS, empty_cells, has_clock, has_date, to_degrees, to_numbers
 from vinemap.intake.raw import RawTable
 from vinemap.taken import DOUBTFUL_BELOW, Guess
 from vinemap.units import FACTORS, factor
@@ -140,7 +140,8 @@ def _word_score(header: str, words: str, one: Field) -> tuple[float, str]:
 
 def _fit(header: str, words: str, word: str) -> float:
     if words == word:
-        return 0.97
+        # Every layer numbers its features in an "id"; a column of the thing's own name goes before it.
+        return 0.9 if word == "id" else 0.97
     tight, tight_word = words.replace(" ", ""), word.replace(" ", "")
     if tight == tight_word and len(tight) > 2:
         return 0.95
@@ -242,7 +243,11 @@ def _with_unit(
 ) -> Guess:
     """Settle the unit of one column."""
     if not one.unit:
-        return Guess(one.name, header, units.get(one.name, ""), confidence, why)
+        # The order of day and month is one of the clock, whether its date has a column of its own or not.
+        said = units.get("time", units.get("date", "")) if one.kind == "time" else units.get(one.name, "")
+        if one.kind == "time" and said:
+            _check_order(one.name, said, where)
+        return Guess(one.name, header, said, confidence, why)
     if one.name in units:
         return Guess(
             one.name, header, _said_unit(one, units[one.name], where), confidence, f"{why}; unit as you said"
@@ -256,6 +261,16 @@ def _with_unit(
     if cut and sure < DOUBTFUL_BELOW and unit == one.unit:
         sure, reason = 0.85, f"{one.name} cut off by a Shapefile"
     return Guess(one.name, header, unit, min(confidence, sure), f"{why}; {reason}")
+
+
+def _check_order(name: str, said: str, where: str) -> None:
+    """Refuse what is neither a way to write dates nor a unit of epochs, which the values tell."""
+    if said not in DATE_ORDERS:
+        raise IntakeError(
+            f"{said!r} is no way to write {name}.",
+            where=where,
+            remedy=f"Give --unit {name}={' or '.join(DATE_ORDERS)}.",
+        )
 
 
 def _said_unit(one: Field, text: str, where: str) -> str:

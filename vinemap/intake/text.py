@@ -11,7 +11,7 @@ import csv
 import io
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -76,29 +76,49 @@ def read_text(path: Path) -> RawTable:
         If the file is empty, is not text, or has only a header.
     """
     text, encoding = decode_text(read_bytes(path), path.name)
-    lines = text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES]
     if not text.strip():
         raise IntakeError("The file is empty.", where=path.name, remedy="Export it again.")
-    layout = find_layout(lines, path.name)
-    raw = cut_rows(text, layout, path.name)
+    layout = find_layout(text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES], path.name)
+    described, details = describe_layout(layout, encoding)
+    return _raw_text(text, layout, described, details, path.name)
+
+
+def read_lines(lines: list[str], name: str, described: str) -> RawTable:
+    """Read rows that are tab-parted text already, as those of a spreadsheet.
+
+    Parameters
+    ----------
+    lines : list of str
+    name : str
+        File, for messages.
+    described : str
+        The format in words.
+
+    Returns
+    -------
+    RawTable
+
+    Raises
+    ------
+    IntakeError
+        If there is only a header.
+    """
+    layout = find_layout(lines[:SAMPLE_LINES], name, delimiter="\t")
+    _, details = describe_layout(layout, "")
+    return _raw_text(
+        "\n".join(lines), layout, described, details | {"encoding": None, "delimiter": None}, name
+    )
+
+
+def _raw_text(text: str, layout: Layout, described: str, details: dict[str, Any], name: str) -> RawTable:
+    raw = cut_rows(text, layout, name)
     if not raw.rows_read:
         raise IntakeError(
             "The file has a header but no rows below it.",
-            where=path.name,
+            where=name,
             remedy="Export it again with its rows.",
         )
-    described, details = describe_layout(layout, encoding)
-    return RawTable(
-        raw.frame,
-        raw.source_row,
-        described,
-        None,
-        layout.units,
-        layout.decimal,
-        raw.refused,
-        raw.notes,
-        details,
-    )
+    return replace(raw, format=described, units=layout.units, decimal=layout.decimal, details=details)
 
 
 def describe_layout(layout: Layout, encoding: str) -> tuple[str, dict[str, Any]]:
@@ -165,7 +185,7 @@ def find_encoding(data: bytes) -> str:
     return "utf-8"
 
 
-def find_layout(lines: list[str], name: str) -> Layout:
+def find_layout(lines: list[str], name: str, *, delimiter: str = "") -> Layout:
     """Find delimiter, header, row of units and decimal mark from the first lines.
 
     Parameters
@@ -173,6 +193,8 @@ def find_layout(lines: list[str], name: str) -> Layout:
     lines : list of str
     name : str
         File, for messages.
+    delimiter : str
+        "" to find it.
 
     Returns
     -------
@@ -186,7 +208,7 @@ def find_layout(lines: list[str], name: str) -> Layout:
     """
     if max(map(len, lines)) > MAX_HEADER_LENGTH:
         raise IntakeError("A line is far too long for a table.", where=name, remedy="Export the data as CSV.")
-    delimiter = _find_delimiter(lines)
+    delimiter = delimiter or _find_delimiter(lines)
     rows = [_split(line, delimiter) for line in lines]
     header = _find_header(rows)
     first = header + 1
@@ -303,7 +325,9 @@ def cut_rows(text: str, layout: Layout, name: str) -> RawTable:
         ``source_row`` counts lines of `text`, from 1.
     """
     start = _offset_of_line(text, layout.first_line)
-    body = text[start:].rstrip()
+    # Up to the end of the last row that is not blank: empty cells at its own end are cells.
+    end = text.find("\n", len(text.rstrip()))
+    body = text[start : end if end >= 0 else len(text)]
     if not body.strip():
         return RawTable(_empty_frame(layout.headers), np.array([], dtype="int64"), "")
     if layout.delimiter == " ":

@@ -16,7 +16,7 @@ import pyogrio.errors
 import shapely
 
 from vinemap.errors import IntakeError
-from vinemap.intake.archive import MAX_BYTES
+from vinemap.intake.archive import MAX_BYTES, refuse_entities
 from vinemap.intake.raw import RawTable, plain_columns, unique_headers
 from vinemap.taken import refused_table
 
@@ -67,7 +67,8 @@ def read_vector(path: Path, *, kind: str = "") -> RawTable:
             f"It is larger than {MAX_BYTES >> 20} MB.", where=path.name, remedy="Give it in parts."
         )
     if path.suffix.lower() in (".kml", ".gpx"):
-        _refuse_entities(path)
+        with path.open("rb") as handle:
+            refuse_entities(handle, path.name)
     if path.suffix.lower() == ".parquet":
         return _from_frame(_read_parquet(path), name, "", path.name)
     layer = _choose_layer(path, kind)
@@ -91,19 +92,6 @@ def _unclosed(where: str, error: Exception) -> IntakeError:
         where=where,
         remedy="Mend the shape in your GIS (an outline must end where it begins) and export it again.",
     )
-
-
-def _refuse_entities(path: Path) -> None:
-    """Refuse XML that defines entities, anywhere and in UTF-16 too: they can blow up or read other files."""
-    tail = b""
-    with path.open("rb") as handle:
-        while block := handle.read(1 << 20):
-            text = tail + block.replace(b"\0", b"").upper()
-            if b"<!ENTITY" in text or b"<!DOCTYPE" in text:
-                raise IntakeError(
-                    "Its XML defines entities.", where=path.name, remedy="Do not trust this file."
-                )
-            tail = text[-16:]
 
 
 def _choose_layer(path: Path, kind: str) -> str:
