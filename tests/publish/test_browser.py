@@ -12,6 +12,8 @@ import pytest
 
 from vinemap import units
 from vinemap.publish import EstateLabel, Interval, MapSurface, write_map, write_sheets
+from vinemap.publish.display import Display
+from vinemap.publish.sentences import write_reason
 
 WIDE, NARROW = {"width": 1400, "height": 1000}, {"width": 390, "height": 844}
 HOSTILE = '<img src=x onerror="window.hurt=1"><script>window.hurt=1</script>'
@@ -150,6 +152,22 @@ def test_units_switch_turns_every_number(visit, layers):
     assert "AUD 4,000/acre" in text
     assert "acres)" in page.locator("h1").inner_text()
     assert not re.search(r"\d (ha|t/ha)\b|/ha\b", text)
+
+
+@pytest.mark.parametrize(("language", "system"), [("es", "metric"), ("en", "us")])
+def test_reasons_of_the_page_are_those_of_the_sheets(browser, valued, tmp_path, language, system):
+    display = Display(language, system, "AUD")
+    estate = EstateLabel("Brolga Reach", "AUD", system)
+    path = write_map(tmp_path / "map.html", valued[0], estate=estate, language=language)
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    seen = set()
+    for zone in valued[0]["zone"].to_dict("records"):
+        page.evaluate("(id) => VM.change({ zone: id, from: 'list' })", zone["zone_id"])
+        assert page.locator("#sheet .reason").inner_text() == write_reason(zone, display)
+        seen.add(zone["advice"])
+    page.close()
+    assert len(seen) >= 3
 
 
 def test_each_colouring_has_its_legend_and_never_colour_alone(visit):

@@ -35,7 +35,9 @@ class Estate(Section):
     display_units: Literal["metric", "us"] = setting(
         "metric", "", "Units on maps and lists: metric, or us (short tons, acres, feet)."
     )
-    language: Literal["en"] = setting("en", "", "Language of the outputs.")
+    language: Literal["en", "es"] = setting(
+        "en", "", "Language of map, sheets and lists: en (English) or es (Spanish)."
+    )
     timezone: str = setting(
         "",
         "",

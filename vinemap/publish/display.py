@@ -168,9 +168,22 @@ class Display:
         shown = None if amount is None else round_significant(amount)
         return f"{self.currency}{NBSP}{format_number(shown, 0, self.language)}".strip(NBSP)
 
-    def percent(self, value: float | None) -> str:
-        """Percent without decimals."""
-        return f"{format_number(value, 0, self.language)}{NBSP}%"
+    def percent(self, value: float | None, digits: int = 0) -> str:
+        """Percent, without decimals unless asked for."""
+        return f"{format_number(value, digits, self.language)}{NBSP}%"
+
+    def per_area(self, per_hectare: float | None) -> str:
+        r"""Money per area with unit, two significant digits.
+
+        Examples
+        --------
+        >>> Display(system="us", currency="USD").per_area(10_000.0)
+        'USD\xa04,000/acre'
+        """
+        if per_hectare is None:
+            return DASH
+        unit = unit_labels(self.language, self.system)["per_area"]
+        return f"{self.money(per_hectare * FACTORS[self.system]['per_area'])}{unit}"
 
     def per_area_unit(self) -> str:
         """Give the unit of money per area, for example AUD/ha."""

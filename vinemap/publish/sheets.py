@@ -19,6 +19,7 @@ from vinemap.publish.display import DASH, Display, EstateLabel, format_date, for
 from vinemap.publish.drawing import draw_block_map, draw_yield_chart
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.policy import content_policy, template_text
+from vinemap.publish.sentences import write_reason
 from vinemap.publish.texts import standing_cautions, texts_in
 
 # Of run_info only what a reader of the paper needs to trace it; the whole is in the GeoPackage.
@@ -235,7 +236,13 @@ def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Displa
     ]
     before, _, after = words["cause"].partition("{cause}")
     cause = zone["cause_hint"].rstrip(" .")
-    return {"cells": cells, "reason": zone["reason"], "cause": cause, "before": before, "after": after}
+    return {
+        "cells": cells,
+        "reason": write_reason(zone, display),
+        "cause": cause,
+        "before": before,
+        "after": after,
+    }
 
 
 def _data_used(

@@ -124,28 +124,42 @@
     if (zone.best_method && zone.advice !== "keep") keys.push(...({ infill: ["caution_money"], replant: ["caution_metal", "caution_burning", "caution_money"] }[zone.best_method] || ["caution_tools", "caution_sprays", "caution_metal", "caution_money"]));
     return make("ul", { class: "zone-cautions" }, ...keys.map((key) => make("li", {}, words[key])));
   }
-  function pointLine(row, vine, why) {
-    const [before, after] = word("point", { row, vine, why: "{why}" }).split("{why}");
-    return make("li", {}, before, VM.written(why), after);
+  function pointLine(zone, row, vine, why) { // the reasons of the assessment are English
+    const told = words.language_code === "en" ? why : words["why_" + ({ renew: "renew", scout: "scout" }[zone.advice] || "control")];
+    return make("li", {}, word("point", { row, vine, why: told }));
   }
   function places(zone) {
     const points = data.points[zone.zone_id] || [], rows = data.rows[zone.zone_id] || [];
     const parts = [make("p", { class: "note" }, word("rows_note", { n: show.number(rows.length) }))];
-    if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => pointLine(row, vine, why))));
+    if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => pointLine(zone, row, vine, why))));
     return parts;
   }
   function sheetLink(zone) {
     const file = data.sheets[zone.block_id];
     return file ? [make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) })))] : [];
   }
+  function reasonOf(zone) { // the assessment's own sentence is English and metric: else built from the numbers, as vinemap.publish.sentences does
+    if (words.language_code === "en" && state.units === "metric") return zone.reason || "";
+    const moves = isNumber(zone.decline_pct_per_year) ? zone.decline_pct_per_year : 0, rate = show.number(Math.abs(moves), 1) + VM.SPACE + "%";
+    const moving = Math.abs(moves) < 0.25 ? words.reason_holds : word(moves > 0 ? "reason_falls" : "reason_gains", { rate });
+    const lost = word("reason_lost", { loss: show.percent(zone.loss_pct), low: show.percent(zone.loss_pct_low), high: show.percent(zone.loss_pct_high), healthy: show.crop(zone.yield_healthy_t_ha) });
+    const parts = [`${lost} ${words.and} ${moving}`];
+    if (isNumber(zone.renewed_year)) parts.push(word("reason_renewed", { year: zone.renewed_year }));
+    else if (!zone.best_method) parts.push(words.reason_no_method);
+    else {
+      parts.push(word(zone.gain_per_ha > 0 ? "reason_worth" : "reason_loses", worthOf(zone)));
+      if (zone.wait_cost_per_ha >= 1) parts.push(word("reason_wait", { wait: show.perArea(zone.wait_cost_per_ha) }));
+      if (zone.advice === "scout") parts.push(words.reason_scout);
+    }
+    return parts.join("; ") + ".";
+  }
+  const worthOf = (zone) => ({ work: words["method_" + zone.best_method] || zone.best_method, year: zone.best_year, gain: show.perArea(zone.gain_per_ha), low: show.perArea(zone.gain_per_ha_low), high: show.perArea(zone.gain_per_ha_high), chance: show.chance(zone.chance_pays) });
   function reasons(zone) {
-    const said = VM.written(zone.reason || "");
-    if (!VM.figures) return [make("p", { class: "reason" }, said)];
-    const values = { work: words["method_" + zone.best_method], year: zone.best_year, gain: show.perArea(zone.gain_per_ha), low: show.perArea(zone.gain_per_ha_low), high: show.perArea(zone.gain_per_ha_high), chance: show.chance(zone.chance_pays) };
+    if (!VM.figures) return [make("p", { class: "reason" }, reasonOf(zone))];
     const before = VM.figures.own.get(zone.zone_id);
     return [
-      make("p", { class: "reason" }, zone.best_method ? word(zone.gain_per_ha > 0 ? "what_if_worth" : "what_if_loses", values) : words.what_if_no_method),
-      make("p", { class: "note" }, word("what_if_before", { advice: words["advice_" + before.advice] }) + " ", said)];
+      make("p", { class: "reason" }, zone.best_method ? word(zone.gain_per_ha > 0 ? "what_if_worth" : "what_if_loses", worthOf(zone)) : words.what_if_no_method),
+      make("p", { class: "note" }, word("what_if_before", { advice: words["advice_" + before.advice] }) + " ", reasonOf(before))];
   }
   function drawSheet() {
     const zone = VM.byId.get(state.zone), box = at("sheet");

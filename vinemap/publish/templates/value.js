@@ -328,7 +328,11 @@ const VMValue = (() => {
       for (let at = 0; at < 2 * BINS; at++) sums[at][o] = own[at];
     });
     const argmax = (totals) => { let best = -1, most = 0; for (let o = 0; o < O; o++) if (totals[o] > most) { most = totals[o]; best = o; } return best; }; // -1: do nothing
-    const blind = [0, 1].map((side) => argmax(columns.map((_, o) => sums.reduce((all, one, at) => all + (at % 2 === side ? one[o] : 0), 0))));
+    const blind = [0, 1].map((side) => {
+      const totals = new Float64Array(O);
+      for (let at = side; at < 2 * BINS; at += 2) for (let o = 0; o < O; o++) totals[o] += sums[at][o];
+      return argmax(totals);
+    });
     let total = 0;
     for (let bin = 0; bin < BINS; bin++) for (const side of [0, 1]) {
       const learn = 2 * bin + side, judge = 2 * bin + 1 - side;
@@ -340,7 +344,7 @@ const VMValue = (() => {
   }
 
   // ---------------------------------------------------------------- advice of one block
-  const mean = (values) => { let sum = 0; for (const one of values) sum += one; return sum / values.length; };
+  const mean = (values) => { let sum = 0; for (let at = 0; at < values.length; at++) sum += values[at]; return sum / values.length; };
   function quantile(sorted, share) {
     const place = share * (sorted.length - 1), low = Math.floor(place), high = Math.min(low + 1, sorted.length - 1);
     return sorted[low] + (sorted[high] - sorted[low]) * (place - low);
@@ -355,9 +359,10 @@ const VMValue = (() => {
     const S = starts.length, R = RENEWALS.length, gains = members.map((zone, place) => zoneGains(zone, set, starts, place));
     const column = (gain, at, s) => gain.subarray((at * S + s) * D, (at * S + s + 1) * D);
     const area = members.map((zone) => held.zone.area_ha[zone]);
-    const means = gains.map((gain) => options.map(({ at, s }) => mean(column(gain, at, s))));
+    const meanOf = (gain, at, s) => { let sum = 0; for (let one = (at * S + s) * D, end = one + D; one < end; one++) sum += gain[one]; return sum / D; };
+    const means = gains.map((gain) => options.map(({ at, s }) => meanOf(gain, at, s)));
     const protector = METHODS.findIndex((method) => method.protects);
-    const protect = gains.map((gain) => (protector < 0 ? NaN : Math.max(...starts.map((_, s) => { const one = mean(column(gain, protector, s)); return Number.isFinite(one) ? one : -Infinity; }))));
+    const protect = gains.map((gain) => (protector < 0 ? NaN : Math.max(...starts.map((_, s) => { const one = meanOf(gain, protector, s); return Number.isFinite(one) ? one : -Infinity; }))));
     const kept = protect.map((one, z) => (Number.isNaN(one) ? 0 : Math.max(0, one)) * area[z]);
     const joined = shareVisits(means.map((row, z) => row.map((one) => one * area[z])), visit, area, kept, held.rule.least_area_ha);
     return members.map((zone, z) => {
@@ -402,7 +407,7 @@ const VMValue = (() => {
 
   // ---------------------------------------------------------------- whole estate, in slices that leave the page alive
   let turn = 0, last = { key: "", results: [] };
-  async function decide(set, slice = 40) {
+  async function decide(set, slice = 80) {
     const mine = ++turn, starts = startsOf(set), out = [], { threshold, ...worth } = set, key = JSON.stringify(worth);
     const advised = (all) => all.map((one) => ({ ...one, advice: advise(one, threshold) }));
     if (!arrays) await load();
