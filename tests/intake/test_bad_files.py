@@ -47,6 +47,12 @@ WHOLE = {
         "No column was recognised as latitude. Columns are: Time, Flow .* --column latitude=HEADER",
     ),
     "no time": ("a.csv", b"Lat,Lon,Flow (kg/s)\n-34.2,140.5,1\n", "harvest", "recognised as time or date"),
+    "clock without a day": (
+        "a.csv",
+        (HEADER + "13:50:00,-34.2,140.5,1.2,4.5\n" * 3).encode(),
+        "harvest",
+        "The times name no day .'13:50:00'.. Name the column .* --column date==2026-03-01",
+    ),
     "nothing that tells the yield": (
         "a.csv",
         b"Time,Lat,Lon\n2024-03-01,-34.2,140.5\n",

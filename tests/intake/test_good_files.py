@@ -53,6 +53,9 @@ def lines(header: str, form: str, *, sep: str = "\n", decimal: str = ".") -> str
             "mdy": TIMES[place].strftime("%m/%d/%Y"),
             "dot": TIMES[place].strftime("%d.%m.%Y"),
             "clock": TIMES[place].strftime("%H:%M:%S"),
+            "points": TIMES[place].strftime("%H.%M.%S"),
+            "named": TIMES[place].strftime("%d-%b-%Y %H:%M:%S"),
+            "weekday": TIMES[place].strftime("%a %d %b %Y %H:%M:%S"),
             "ampm": TIMES[place].strftime("%I:%M:%S %p"),
             "plain": TIMES[place].strftime("%Y-%m-%d %H:%M:%S"),
             "local": TIMES[place].tz_convert("Australia/Adelaide").strftime("%Y-%m-%d %H:%M:%S"),
@@ -201,6 +204,42 @@ HARVEST = {
     "old line ends": (
         "a.csv",
         lines("Time,Lat,Lon,Speed (m/s),Flow (kg/s),Machine", "{iso},{lat},{lon},{v},{q},H1", sep="\r"),
+    ),
+    "clock with points": (
+        "a.csv",
+        lines(
+            "Data;Ora;Lat;Long;Velocità km/h;Portata (kg/s);Macchina", "{dmy};{points};{lat};{lon};{k};{q};H1"
+        ),
+    ),
+    "short names of a telemetry box, epoch milliseconds": (
+        "a.csv",
+        lines("ts,gps_lat,gps_lng,spd,massflow,veh", "{ms},{lat},{lon},{v},{q},H1"),
+        {"units": {"mass_flow_kg_s": "kg/s"}},
+    ),
+    "month by its name": (
+        "a.csv",
+        lines("Logged,Lat,Lon,Speed (m/s),Flow (kg/s),Machine", "{named},{lat},{lon},{v},{q},H1"),
+    ),
+    "day of the week before the date": (
+        "a.csv",
+        lines("Time,Lat,Lon,Speed (m/s),Flow (kg/s),Machine", "{weekday},{lat},{lon},{v},{q},H1"),
+    ),
+    "German abbreviations, preamble and units row, cp1252": (
+        "a.csv",
+        (
+            "Ernteprotokoll;;;;;\nMaschine 4711;;;;;\n\n"
+            + lines(
+                "Datum;Uhrzeit;Breitengrad;Längengrad;Geschw.;Durchsatz\n;;°;°;km/h;t/h",
+                "{dot};{clock};{lat};{lon};{k};{h}",
+                decimal=",",
+            )
+        ).encode("cp1252"),
+        {"columns": {"machine": "=H1"}},
+    ),
+    "day named by the user": (
+        "a.csv",
+        lines("GPS Time,Lat,Lon,Speed (m/s),Flow (kg/s),Machine", "{clock},{lat},{lon},{v},{q},H1"),
+        {"columns": {"date": "=2024-02-27"}},
     ),
     "bars": (
         "a.txt",
@@ -526,3 +565,18 @@ def test_column_of_the_name_goes_before_the_number_of_the_feature(tmp_path, head
     frame.to_file(tmp_path / "b.geojson")
     assert read_source(tmp_path / "b.geojson", "blocks").table["block_id"].tolist() == ["A1"]
     assert {one.header for one in preview_source(tmp_path / "b.geojson").guesses} >= {header}
+
+
+def test_cost_with_a_currency_and_groups_of_three(tmp_path):
+    text = "Bloc;Travaux;Année;Coût\nA1;Récépage;2024;€ 12 500\nA2;Récépage;2025;AUD 9 000\n"
+    (tmp_path / "r.csv").write_text(text, encoding="utf-8")
+    assert read_source(tmp_path / "r.csv", "renewals").table["cost"].tolist() == [12500.0, 9000.0]
+
+
+def test_placemarks_are_blocks_by_their_names(tmp_path):
+    """KML 2.2 (OGC 12-007r2, 9.1.3): a placemark's name is what people see."""
+    frame = gpd.GeoDataFrame(
+        {"Name": ["Hill"]}, geometry=[shapely.box(140.5, -34.21, 140.503, -34.208)], crs=4326
+    )
+    frame.to_file(tmp_path / "b.kml", driver="KML")
+    assert read_source(tmp_path / "b.kml", "blocks").table["block_id"].tolist() == ["Hill"]

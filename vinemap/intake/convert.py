@@ -17,6 +17,7 @@ from vinemap.intake.numbers import (
     EARLIEST,
     LATEST,
     Numbers,
+    even_clock,
     has_clock,
     has_date,
     to_degrees,
@@ -24,7 +25,7 @@ from vinemap.intake.numbers import (
     to_times,
 )
 from vinemap.intake.raw import RawTable
-from vinemap.taken import Guess, Refusals
+from vinemap.taken import Guess, Refusals, show_value
 from vinemap.units import factor
 
 NO_TIME = "datetime64[ns, UTC]"
@@ -206,8 +207,17 @@ def _times(job: Job) -> None:
 def _joined(job: Job, headers: dict[str, str]) -> pd.Series:
     time = _cells(job, headers["time"]) if "time" in headers else None
     date = _cells(job, headers["date"]) if "date" in headers else None
+    if time is not None and date is None and has_clock(time) and not has_date(time):
+        raise IntakeError(
+            f"The times name no day ({show_value(time.dropna().iloc[0])!r}).",
+            where=job.where,
+            remedy="Name the column of the date, --column date=HEADER, or the day itself, "
+            "as in --column date==2026-03-01.",
+        )
     if time is None or date is None:
         return cast(pd.Series, time if time is not None else date)
+    if has_date(date) and not pd.api.types.is_numeric_dtype(time):
+        time = even_clock(time.fillna("").astype(str).str.strip())
     if has_date(time) or not has_clock(time):
         return time if to_times(time.iloc[:50]).values.notna().mean() > 0.5 else date
     if has_clock(date):

@@ -69,7 +69,8 @@ _ROW_WORDS = _words("row, row no, row number, row nr, row id, fila, numero de fi
                     "zeilennummer, "
                     "reihe nr, zeile nr, linha, fileira, numero da linha")  # fmt: skip
 _MACHINE_WORDS = _words(
-    "machine, machine id, machine name, harvester, harvester id, vehicle, unit id, maquina, cosechadora, "
+    "machine, machine id, machine name, harvester, harvester id, vehicle, veh, unit id, maquina, "
+    "cosechadora, "
     "vendimiadora, machine a vendanger, vendangeuse, recolteuse, macchina, vendemmiatrice, maschine, "
     "vollernter, "
     "erntemaschine, traubenvollernter, vindimadora, maquina de vindima, colhedora"
@@ -81,7 +82,7 @@ _MOG_WORDS = _words("crop contamination, "
                     "impureza")  # fmt: skip
 _TIME_WORDS = _words(
     "time, timestamp, time stamp, datetime, date time, date and time, utc time, gps time, time utc, utc, "
-    "local time, "
+    "local time, ts, logged, logged at, log time, "
     "recorded at, epoch, fecha hora, fecha y hora, hora, hora gps, heure, date heure, date et heure, "
     "horodatage, "
     "heure utc, ora, data ora, data e ora, zeit, uhrzeit, zeitstempel, datum zeit, datum uhrzeit, datum und "
@@ -97,7 +98,8 @@ LATITUDE = Field("latitude", "number", "", _words("latitude, lat, gps lat, gps l
     "latitudine, breitengrad, "
                  "geographische breite, geo breite, lat wgs84, position north, latitude deg, "
                  "y"), -90, 90)  # fmt: skip
-LONGITUDE = Field("longitude", "number", "", _words("longitude, lon, long, lng, gps lon, gps long, gps "
+LONGITUDE = Field("longitude", "number", "", _words("longitude, lon, long, lng, gps lon, gps long, "
+    "gps lng, gps "
     "longitude, longitud, "
                   "longitudine, langengrad, laengengrad, geographische lange, geographische laenge, geo "
                   "lange, lon wgs84, "
@@ -123,7 +125,8 @@ HARVEST = (
         "speed, ground speed, gps speed, travel speed, velocity, sog, velocidad, velocidad gps, velocidad "
         "de avance, vitesse, "
         "vitesse gps, vitesse d avancement, velocita, velocita di avanzamento, geschwindigkeit, "
-        "fahrgeschwindigkeit, velocidade"), 0, 30, ("km/h", "m/s", "mph"), (0.6, 2.2)),
+        "fahrgeschwindigkeit, geschw, spd, speed gps, "
+        "velocidade"), 0, 30, ("km/h", "m/s", "mph"), (0.6, 2.2)),
     Field("width_m", "number", "m", _words(
         "actual working width, "
         "width, working width, swath, swath width, work width, row width, header width, ancho, ancho de "

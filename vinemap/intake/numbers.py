@@ -22,9 +22,13 @@ _DMS = (
 _HEMISPHERE = r"^\s*([NSEWO])?\s*([+-]?\d{1,3}(?:\.\d+)?)\s*°?\s*([NSEWO])?\s*$"
 _GROUPED_COMMA = r"^\s*[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?\s*$"
 _GROUPED_POINT = r"^\s*[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?\s*$"
-_HAS_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
+_HAS_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[-/. ][A-Za-z]{3}[-/. ]\d{2,4}")
 _HAS_CLOCK = re.compile(r"\d{1,2}:\d{2}")
-_DATE_FORMATS = ("%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d/%m/%y", "%m/%d/%y", "%Y%m%d")
+_POINT_CLOCK = r"^(?:[01]?\d|2[0-3])\.[0-5]\d\.[0-5]\d$"
+_WEEKDAY = r"^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+"
+_MONTH = r"^(\d{1,2})[-/. ]([A-Za-z]{3})[-/. ](\d{2,4})"
+_CURRENCY = r"^\s*(?:[$€£]|[A-Z]{3}\b)\s*|\s*(?:[$€£]|\b[A-Z]{3})\s*$"
+_DATE_FORMATS = ("%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d/%m/%y", "%m/%d/%y", "%Y%m%d", "%d/%b/%Y", "%d/%b/%y")
 _CLOCK_FORMATS = ("", " %H:%M:%S", " %H:%M:%S.%f", " %H:%M", " %I:%M:%S %p", " %I:%M %p", " %H%M%S")
 DATE_ORDERS = ("day_first", "month_first")
 _SAMPLE = 400
@@ -132,7 +136,8 @@ def _parse(text: pa.Array) -> npt.NDArray[np.float64]:
 
 def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64], str]:
     """Read numbers with marks between the thousands, an apostrophe or a sign of the degree."""
-    clean = text.str.strip().str.replace(r"(?<=\d)[ \u00a0\u202f'’](?=\d{3})", "", regex=True)
+    clean = text.str.replace(_CURRENCY, "", regex=True)
+    clean = clean.str.strip().str.replace(r"(?<=\d)[ \u00a0\u202f'’](?=\d{3})", "", regex=True)
     clean = clean.str.replace(r"\s*[%°]$", "", regex=True)
     grouped = clean.str.match(_GROUPED_POINT if decimal == "," else _GROUPED_COMMA).to_numpy(dtype=bool)
     mark = "." if decimal == "," else ","
@@ -304,6 +309,10 @@ def _even(text: pd.Series) -> pd.Series:
     """Bring separators of dates to '/' and blanks to one, where the sample shows that it is needed."""
     sample = text.iloc[:: max(len(text) // _SAMPLE, 1)]
     clean = text
+    if sample.str.match(_WEEKDAY, case=False).any():
+        clean = clean.str.replace(_WEEKDAY, "", case=False, regex=True)
+    if sample.str.contains(r"[A-Za-z]{3}", regex=True).any():
+        clean = clean.str.replace(_MONTH, r"\1/\2/\3", regex=True)
     if sample.str.contains(r"\d[.\-]\d{1,4}[.\-]\d", regex=True).any():
         clean = clean.str.replace(r"^(\d{1,4})[.\-](\d{1,2})[.\-](\d{1,4})", r"\1/\2/\3", regex=True)
     if sample.str.contains(r"[T,]|\s\s", regex=True).any():
@@ -351,6 +360,18 @@ def _settle_order(text: pd.Series, day_first: str, month_first: str) -> tuple[st
         f"Doubtful: dates can be read with day or month first; {words} first was taken. "
         f"Say otherwise with --unit time={DATE_ORDERS[words == 'day']}."
     )
+
+
+def even_clock(clock: pd.Series) -> pd.Series:
+    """Write clocks with points, as in 13.50.05, with colons; for a column that has its date beside it.
+
+    Examples
+    --------
+    >>> even_clock(pd.Series(["13.50.05", "13:50"])).tolist()
+    ['13:50:05', '13:50']
+    """
+    pointed = clock.str.match(_POINT_CLOCK)
+    return clock.where(~pointed, clock.str.replace(".", ":", regex=False))
 
 
 def has_date(cells: pd.Series) -> bool:

@@ -80,6 +80,9 @@ def read_vector(path: Path, *, kind: str = "") -> RawTable:
         raise _unclosed(path.name, error) from error
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, RuntimeError) as error:
         raise _unreadable(path, name, error) from error
+    if path.suffix.lower() == ".kml":
+        # GDAL's numbers of the placemarks; people name them (OGC 12-007, 9.1.3.1: name).
+        frame = frame.drop(columns="id", errors="ignore")
     raw = _from_frame(frame, name, layer, path.name)
     raw.notes.extend(f"{name} reader: {one.message}" for one in said[:3])
     return raw
