@@ -186,7 +186,7 @@ const VMMap = ((map) => {
     const shown = map.getSize(), seen = ([left, above, right, below]) => left > 0 && above > 0 && right < shown.x && below < shown.y;
     return beside.find((at) => seen(boxAt(at)) && free(boxAt(at)) && !near.some((one) => crosses(one, boxAt(at)) || holds(one, at))) || inside[0] || null;
   }
-  let tagged = "";
+  let tagged = "", outlines = null; // on the screen, until the map moves
   function drawTags(afresh = false) {
     const texts = [state.mode, ...zones.map((zone) => zone.advice + tagText[state.mode](zone))].join("|");
     if (!afresh && texts === tagged) return;
@@ -205,7 +205,7 @@ const VMMap = ((map) => {
       const text = tagText[state.mode](zone), width = 14 + 7 * text.length, { x, y } = map.latLngToContainerPoint(zone.label);
       if (!taken.some((one) => overlap(one, [x - width / 2, y - 10, x + width / 2, y + 10]))) put([x, y], text, state.mode === "advice" ? zone.advice : "value", "b", width);
     }
-    const outlines = { zones: zones.map((zone) => outlineOf(zone.rings)), blocks: new Map(data.blocks.map((block) => [block.block_id, outlineOf(block.rings)])) };
+    outlines ||= { zones: zones.map((zone) => outlineOf(zone.rings)), blocks: new Map(data.blocks.map((block) => [block.block_id, outlineOf(block.rings)])) };
     for (const block of data.blocks) {
       if (!roomy(block)) continue;
       const text = block.name || block.block_id, wide = Math.ceil(pen.measureText(text).width) + 12;
@@ -282,7 +282,8 @@ const VMMap = ((map) => {
   controls();
   roving(zones[0]);
   paint();
-  map.on("zoomend resize", () => { drawTags(true); drawDetail(VM.byId.get(state.zone)); });
+  map.on("moveend viewreset resize", () => { outlines = null; });
+  map.on("zoomend resize", () => { outlines = null; drawTags(true); drawDetail(VM.byId.get(state.zone)); });
   map.on("mousemove click", (event) => {
     const found = readOut(event.latlng), how = state.mode === "loss" ? show.percent : show.crop;
     document.getElementById("here").textContent = found ? `${words.here}: ${found.beyond}${how(found.value)}` : "";

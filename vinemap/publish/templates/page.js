@@ -10,7 +10,7 @@
     const text = [zone.zone_id, zone.block_id, block.name, block.variety].join(" ").toLocaleLowerCase();
     return (!at("show").value || zone.advice === at("show").value) && text.includes(sought);
   }
-  const AT_ONCE = 50; // rows drawn before the next picture; the rest right after it
+  const AT_ONCE = 25; // rows drawn before the next picture; the rest right after it
   let listTurn = 0;
   function drawList() {
     const shown = ordered(zones.filter(matches)), body = at("zones").tBodies[0];
