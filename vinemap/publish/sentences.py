@@ -38,7 +38,7 @@ def write_reason(zone: Mapping[str, Any], display: Display) -> str:
     >>> write_reason(zone, Display())
     'Holds.'
     >>> write_reason(zone, Display("es")).replace("\xa0", " ").partition(";")[0]
-    'Ha perdido 12 % (de 8 % a 15 %) de sus 20,0 t/ha si estuviera sana y se mantiene'
+    'Ha perdido 12 % (de 8 % a 15 %) de las 20,0 t/ha que daría sana y se mantiene'
     """
     if display.language == "en" and display.system == "metric":
         return str(zone["reason"])

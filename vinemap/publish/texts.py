@@ -367,7 +367,7 @@ _SPANISH = {
     "what_if_loses": "Con estas cifras no compensa ninguna labor: la mejor, {work} en {year}, da {gain} frente a mantener (90 %: de {low} a {high}) y compensa con una probabilidad de {chance}.",
     "what_if_no_method": "Con estas cifras no cabe ninguna labor antes de que acabe la espaldera.",
     "what_if_before": "Con las cifras propias de la finca el consejo es: {advice}.",
-    "reason_lost": "Ha perdido {loss} (de {low} a {high}) de sus {healthy} si estuviera sana",
+    "reason_lost": "Ha perdido {loss} (de {low} a {high}) de las {healthy} que daría sana",
     "and": "y",
     "reason_falls": "pierde cerca de {rate} al año",
     "reason_gains": "gana cerca de {rate} al año",

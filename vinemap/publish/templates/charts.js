@@ -43,7 +43,7 @@ const VMCharts = (() => {
     const series = VM.seriesOf(zone), end = zone.horizon_year ?? Infinity, forecast = (data.forecast[zone.zone_id] || []).filter((one) => one[0] <= end), rival = other ? VM.seriesOf(other) : [];
     const works = VMValue && (zone.advice === "renew" || zone.advice === "scout") && zone.best_method;
     const renewed = (works && VMValue.cropOf(zone.zone_id, zone.best_method, zone.best_year) || []).filter((one) => one[0] <= end);
-    const years = [...series.map((one) => one.vintage), ...forecast.map((one) => one[0])];
+    const years = [...series.map((one) => one.vintage), ...[...forecast, ...renewed].map((one) => one[0])];
     const box = { left: 40, right: width - 8, top: 22, bottom: 226 };
     const first = Math.min(...years), last = Math.max(...years);
     const x = (year) => box.left + 14 + (box.right - box.left - 22) * (year - first) / Math.max(last - first, 1);
