@@ -301,6 +301,23 @@ def test_loads_counts_and_renewals_go_in_and_out(estate):
     assert estate.verify() == []
 
 
+def test_loads_find_their_blocks_by_name(tmp_path):
+    """Weighbridges write names; a name that two blocks bear tells nothing."""
+    store = create_estate(tmp_path / "estate")
+    store.add_blocks(read_frame(blocks_frame(name=["Hill", "River"]), "blocks"))
+    frame = pd.DataFrame(
+        {"Ticket": [1, 2, 3], "Vintage": 2024, "Block": ["HILL", "a2; Hill", "Else"], "Net (kg)": 9000}
+    )
+    report = store.add_loads(read_frame(frame, "loads"))
+    assert store.loads()["block_id"].tolist() == ["A1", "A2;A1", "Else"]
+    assert "Blocks were told by their names: 'HILL' is 'A1', 'Hill' is 'A1', 'a2' is 'A2'." in report.notes
+    assert any("'Else' is not among the blocks" in one for one in report.notes)
+    same = create_estate(tmp_path / "same")
+    same.add_blocks(read_frame(blocks_frame(name=["Hill", "Hill"]), "blocks"))
+    same.add_loads(read_frame(frame.iloc[:1], "loads"))
+    assert same.loads()["block_id"].tolist() == ["HILL"]
+
+
 def test_spreadsheet_exported_again_with_more_lines_adds_only_the_new_ones(estate):
     loads = pd.DataFrame(
         {"ticket": ["1", "2"], "vintage": 2024, "block": ["A1", "A2"], "net (kg)": [9000, 8000]}

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal import Method, decide_zones, default_methods, value_options
+from vinemap.renewal import Method, decide_zones, default_methods, total_waiting, value_options
 from vinemap.renewal.decide import choose_advice
 from vinemap.renewal.example import example_decline, example_draws, example_valuation, example_zones
 from vinemap.renewal.methods import Money
@@ -323,6 +323,14 @@ def test_amounts_are_rounded_as_said():
         "12",
         "0",
     ]
+
+
+def test_cost_of_waiting_of_all_is_the_sum_over_the_zones(valuation, zones, decline):
+    found = decide_zones(valuation, zones, decline)
+    area = found["zone_id"].map(zones.set_index("zone_id")["area_ha"])
+    total = total_waiting(valuation, found)
+    assert total.mean == pytest.approx((found["wait_cost_per_ha"] * area).sum(), rel=1e-9)
+    assert total.low <= total.mean <= total.high
 
 
 def test_cost_of_waiting_has_an_interval_around_its_mean(valuation, zones, decline):

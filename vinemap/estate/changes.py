@@ -15,7 +15,7 @@ from vinemap import land
 from vinemap.errors import DataError, StoreError
 from vinemap.estate import layout
 from vinemap.estate.ledger import ImportReport
-from vinemap.estate.merge import drop_stored, fold_blocks, fold_rows, unknown_blocks
+from vinemap.estate.merge import drop_stored, fold_blocks, fold_rows, unknown_blocks, use_block_ids
 from vinemap.estate.parts import ReadingParts
 from vinemap.estate.readings import Sorter
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
@@ -129,19 +129,23 @@ def stage_readings(
 
 def _stage_part(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
     stored = estate.loads() if taken.kind == "loads" else estate.counts()
-    fresh = drop_stored(taken, stored)
-    notes = unknown_blocks(fresh.table, estate.blocks())
+    blocks = estate.blocks()
+    named, notes = use_block_ids(taken, blocks)
+    fresh = drop_stored(named, stored)
+    notes = [*notes, *unknown_blocks(fresh.table, blocks)]
     change.put(layout.part_file(taken.kind, number), _writer(_numbered(fresh.table, number)))
     return _report(fresh, number, notes)
 
 
 def _stage_renewals(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
     old = estate.renewals()
-    fresh = drop_stored(taken, old)
+    blocks = estate.blocks()
+    named, notes = use_block_ids(taken, blocks)
+    fresh = drop_stored(named, old)
     table = _numbered(fresh.table, number)
     new = pd.concat([old, table], ignore_index=True) if len(old) else table
     change.put(layout.RENEWALS_FILE, _writer(new))
-    return _report(fresh, number, unknown_blocks(fresh.table, estate.blocks()))
+    return _report(fresh, number, [*notes, *unknown_blocks(fresh.table, blocks)])
 
 
 def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:

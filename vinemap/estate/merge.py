@@ -116,6 +116,40 @@ def fold_rows(
     return check_table(merged.sort_values(["block_id", "row_no"], ignore_index=True), ROWS), notes
 
 
+def use_block_ids(taken: Intake, blocks: gpd.GeoDataFrame) -> tuple[Intake, list[str]]:
+    """Put the id of a block where a file has its name, or another letter case of its id.
+
+    Parameters
+    ----------
+    taken : Intake
+        ``block_id`` may hold several, parted by ";".
+    blocks : geopandas.GeoDataFrame
+        Blocks of the estate; a name that several bear tells nothing.
+
+    Returns
+    -------
+    taken : Intake
+    notes : list of str
+    """
+    known = set(blocks["block_id"])
+    names = blocks["name"].astype(str).str.strip().str.casefold()
+    single = ~names.duplicated(keep=False)
+    ids = dict(zip(names[single], blocks.loc[single, "block_id"], strict=True))
+    ids |= {str(one).casefold(): one for one in known}
+    seen = {one.strip() for text in taken.table["block_id"].astype(str).unique() for one in text.split(";")}
+    meant = {one: ids[one.casefold()] for one in sorted(seen - known) if one.casefold() in ids}
+    if not meant:
+        return taken, []
+    table = taken.table.assign(
+        block_id=[
+            ";".join(meant.get(one.strip(), one.strip()) for one in str(text).split(";"))
+            for text in taken.table["block_id"]
+        ]
+    )
+    listed = ", ".join(f"{name!r} is {one!r}" for name, one in list(meant.items())[:8])
+    return replace(taken, table=table), [f"Blocks were told by their names: {listed}."]
+
+
 def unknown_blocks(table: pd.DataFrame, blocks: gpd.GeoDataFrame) -> list[str]:
     """Note on block names that the estate does not know (yet)."""
     import difflib

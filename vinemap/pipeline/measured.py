@@ -14,7 +14,7 @@ import pandas as pd
 from vinemap.decline import Decline, DeclineDraws
 from vinemap.errors import StoreError
 
-FORMAT = 1
+FORMAT = 2
 FRAMES = ("blocks", "rows", "zones", "segments", "stand", "settlement", "renewed")
 DECLINE_FRAMES = ("zones", "zone_vintage", "forecast", "vintage_effects", "scales")
 

@@ -6,7 +6,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from vinemap import publish, renewal
@@ -40,21 +39,11 @@ def tell_headline(advised: Advised, settings: Settings) -> dict[str, Any]:
 
 def _waiting(advised: Advised) -> publish.Interval | None:
     """Cost of a year's delay over all zones to renew, with its 90 % interval over the draws."""
-    zone = pd.DataFrame(advised.layers["zone"])
-    renew = zone[(zone["advice"] == "renew") & zone["best_year"].notna()]
-    value = advised.valuation
-    total = np.zeros(value.gain.shape[0])
-    for one in renew.to_dict(orient="records"):
-        place, method = value.zone_index(one["zone_id"]), value.method_index(one["best_method"])
-        start = int(np.searchsorted(value.start_years, int(one["best_year"])))
-        if start + 1 >= len(value.start_years):
-            continue
-        delay = value.gain[:, place, method, start] - value.gain[:, place, method, start + 1]
-        total += np.nan_to_num(delay) * float(one["area_ha"])
+    renew = advised.advice[advised.advice["advice"] == "renew"]
     if renew.empty:
         return None
-    low, high = np.quantile(total, [0.05, 0.95])
-    return publish.Interval(float(total.mean()), float(low), float(high))
+    cost = renewal.total_waiting(advised.valuation, renew)
+    return publish.Interval(cost.mean, cost.low, cost.high)
 
 
 def write_files(

@@ -10,6 +10,7 @@ from vinemap.renewal.programme import Programme, plan_programme
 from vinemap.renewal.trace import Trace, trace_advice
 from vinemap.renewal.turning import break_even, measure_sensitivity
 from vinemap.renewal.value import Valuation, value_options
+from vinemap.renewal.waiting import total_waiting
 from vinemap.renewal.work import CAUTIONS, list_work, missing_by_zone, refills_by_zone, say_cautions
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "plan_programme",
     "refills_by_zone",
     "say_cautions",
+    "total_waiting",
     "trace_advice",
     "value_options",
 ]

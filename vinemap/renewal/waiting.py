@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from vinemap.renewal.finance import Floats
-from vinemap.renewal.value import HIGH, LOW
+from vinemap.renewal.value import HIGH, LOW, Valuation
 from vinemap.renewal.visits import KEPT
 
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """Cost of a year's delay [currency/ha]: mean and 90 % interval over the draws."""
+    """Cost of a year's delay [currency/ha, or currency in all]: mean and 90 % interval over the draws."""
 
     mean: float
     low: float
@@ -44,11 +45,43 @@ def cost_of_waiting(net: Floats, best: Floats, start: int) -> Waiting:
     >>> cost_of_waiting(net, net[:, 0, 0], 0).mean
     4.0
     """
+    return _sum_up(_draw_costs(net, best, start))
+
+
+def total_waiting(valuation: Valuation, advice: pd.DataFrame) -> Waiting:
+    """Cost of a year's delay of several zones together.
+
+    Parameters
+    ----------
+    valuation : Valuation
+    advice : pandas.DataFrame
+        Lines of `decide_zones` of the zones to sum.
+
+    Returns
+    -------
+    Waiting
+        [currency]; on each draw the costs of the zones are added, as they share seasons and prices.
+    """
+    standing = valuation.standing
+    renewals = [n for n, one in enumerate(valuation.methods) if not one.protects]
+    total = np.zeros(standing.draw_count)
+    for one in advice[advice["best_year"].notna()].to_dict(orient="records"):
+        place, method = valuation.zone_index(one["zone_id"]), valuation.method_index(one["best_method"])
+        start = int(np.searchsorted(valuation.start_years, int(one["best_year"])))
+        area = float(standing.area_ha[place])
+        net = valuation.gain[:, place] - one["mobilisation_share"] / area * valuation.visit
+        total += area * _draw_costs(net[:, renewals], net[:, method, start], start)
+    return _sum_up(total)
+
+
+def _draw_costs(net: Floats, best: Floats, start: int) -> Floats:
     if net.shape[1] == 0 or start == KEPT or best.mean() <= 0:
-        return Waiting(0.0, 0.0, 0.0)
+        return np.zeros(len(best))
     later = net[:, :, start + 1 :].reshape(len(net), -1)
     mean = np.nan_to_num(later.mean(axis=0), nan=-np.inf)
-    instead = later[:, mean.argmax()] if mean.max(initial=0.0) > 0 else np.zeros(len(net))
-    cost = best - instead
+    return best - later[:, mean.argmax()] if mean.max(initial=0.0) > 0 else best
+
+
+def _sum_up(cost: Floats) -> Waiting:
     low, high = np.quantile(cost, [LOW, HIGH])
     return Waiting(max(0.0, float(cost.mean())), float(low), float(high))
