@@ -160,3 +160,15 @@ def test_one_block_can_be_assessed_alone_with_two_processes(assessed, tmp_path):
     alone = open_estate(copy).assess(blocks=["D1", "S1"], workers=2)
     assert set(alone.layers["block"]["block_id"]) == {"D1", "S1"}
     assert isinstance(alone.layers["zone"], gpd.GeoDataFrame)
+
+
+def test_cleaning_mog_and_capacity_are_handed_over(assessed):
+    lists = assessed.result.folder / "lists"
+    cleaning = pd.read_csv(lists / "cleaning.csv")
+    assert len(cleaning) == 3 * 8
+    assert (cleaning["kept"] <= cleaning["readings"]).all()
+    told = (lists / "cleaning.md").read_text(encoding="utf-8")
+    assert "## Block D1, vintage 2026" in told
+    capacity = pd.read_csv(lists / "harvester_capacity.csv")
+    assert set(capacity["block_id"]) == {"S1", "D1", "W1"}
+    assert set(pd.read_csv(lists / "mog.csv")["block_id"]) >= {"S1", "D1", "W1"}
