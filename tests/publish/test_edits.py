@@ -14,7 +14,7 @@ import shapely
 
 from vinemap import land
 from vinemap.errors import GeometryError, IntakeError
-from vinemap.publish import attach_remarks, fit_drawn_zones, read_edits, write_geopackage
+from vinemap.publish import attach_remarks, fit_drawn_zones, read_edits, tell_refitting, write_geopackage
 from vinemap.publish.cover import is_cover
 
 ALBERS = "EPSG:9473"
@@ -251,7 +251,13 @@ def test_drawn_zones_follow_an_outline_that_was_moved_since():
         crs="EPSG:3035",
     )
     rows = plan(outline)
-    zones = fit_drawn_zones(drawn, outline=outline, rows=rows, block_id="B1").set_index("zone_id")
+    fitted = fit_drawn_zones(drawn, outline=outline, rows=rows, block_id="B1")
+    told = tell_refitting(drawn, fitted, block_id="B1")
+    assert told == [
+        "Block B1: hand-drawn zones were fitted to the outline as it is now: B1-Z1 lies outside and is gone; "
+        "B1-Z2 0.30 -> 0.24 ha; B1-Z3 0.18 -> 0.36 ha."
+    ]
+    zones = fitted.set_index("zone_id")
     assert zones["area_ha"].to_dict() == pytest.approx({"B1-Z2": 0.24, "B1-Z3": 0.36}, abs=1e-6)
     assert is_cover(list(zones.geometry), outline)
     assert zones["vines"].sum() == rows["vines"].sum()

@@ -75,6 +75,8 @@ def map_block(task: MapTask) -> MappedBlock:
         surfaces[year] = _map_vintage(points, spec, task, year)
     _write_relative(surfaces, task)
     found, zone_report = _find_zones(surfaces, task, block)
+    if task.drawn is not None:
+        notes += publish.tell_refitting(task.drawn, found, block_id=block_id)
     segments = land.segment_rows(task.cleaned.rows, found)
     zone_vintage = _sum_up_zones(settled, surfaces, found, task)
     return MappedBlock(

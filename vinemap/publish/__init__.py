@@ -3,7 +3,7 @@
 from vinemap.publish.coverage import Coverage, name_coverages
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import EstateLabel, Interval
-from vinemap.publish.drawn import fit_drawn_zones
+from vinemap.publish.drawn import fit_drawn_zones, tell_refitting
 from vinemap.publish.edits import Edits, attach_remarks, read_edits
 from vinemap.publish.files import write_text
 from vinemap.publish.geopackage import write_geopackage
@@ -36,6 +36,7 @@ __all__ = [
     "read_surface",
     "show_result",
     "standing_cautions",
+    "tell_refitting",
     "write_csv",
     "write_dictionary",
     "write_geopackage",

@@ -19,6 +19,7 @@ from vinemap.publish.fingerprints import IDS, fingerprint_rows
 # Gaps and overlaps of hand-drawn borders up to this width are closed: a third of a common row spacing, so no
 # row changes sides.
 SNAP_M = 1.0
+TOLD_SHARE = 0.01  # change of a zone's area that is worth a sentence, common practice, no source
 
 
 def refuse_feature(
@@ -188,3 +189,38 @@ def fit_drawn_zones(
     out["area_ha"] = out.area / 10_000
     out["vines"] = out["zone_id"].map(vines).fillna(0).astype("int64")
     return gpd.GeoDataFrame(out[["zone_id", "block_id", "area_ha", "vines", "geometry"]])
+
+
+def tell_refitting(drawn: gpd.GeoDataFrame, fitted: gpd.GeoDataFrame, *, block_id: str) -> list[str]:
+    """Say which hand-drawn zones of a block became smaller, larger or vanished since they were drawn.
+
+    Parameters
+    ----------
+    drawn : geopandas.GeoDataFrame
+        zone_id, geometry: as given to `fit_drawn_zones`.
+    fitted : geopandas.GeoDataFrame
+        What it gave.
+    block_id : str
+
+    Returns
+    -------
+    list of str
+        One sentence, or none where all areas are as drawn (to 1 %).
+
+    Examples
+    --------
+    >>> from shapely.geometry import box
+    >>> drawn = gpd.GeoDataFrame({"zone_id": ["Z1", "Z2"]}, geometry=[box(0, 0, 99, 99), box(99, 0, 199, 99)])
+    >>> tell_refitting(drawn, drawn.iloc[:1], block_id="B1")
+    ['Block B1: hand-drawn zones were fitted to the outline as it is now: Z2 lies outside and is gone.']
+    """
+    now = dict(zip(fitted["zone_id"], fitted.geometry.area, strict=True))
+    told = []
+    for name, shape in zip(drawn["zone_id"], drawn.geometry, strict=True):
+        if name not in now:
+            told.append(f"{name} lies outside and is gone")
+        elif abs(now[name] - shape.area) > TOLD_SHARE * shape.area:
+            told.append(f"{name} {shape.area / 1e4:.2f} -> {now[name] / 1e4:.2f} ha")
+    if not told:
+        return []
+    return [f"Block {block_id}: hand-drawn zones were fitted to the outline as it is now: {'; '.join(told)}."]
