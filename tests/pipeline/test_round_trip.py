@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
+import subprocess
 
 import geopandas as gpd
 import pandas as pd
@@ -12,6 +14,7 @@ import shapely
 
 from vinemap.errors import IntakeError
 from vinemap.job import open_estate
+from vinemap.publish import read_edits
 
 pytestmark = [pytest.mark.xdist_group("small-estate"), pytest.mark.slow]
 NOTE = "frost pocket, replant late"
@@ -121,3 +124,52 @@ def test_ids_lead_from_every_table_to_its_zone_and_block(round_trip):
         assert len(pyogrio.read_dataframe(result.geopackage_file, sql=lost)) == 0, table
     lost = "SELECT zone_id FROM zone WHERE block_id NOT IN (SELECT block_id FROM block)"
     assert len(pyogrio.read_dataframe(result.geopackage_file, sql=lost)) == 0
+
+
+# ------------------------------------------------------------------------------------- by whatever program
+ADD_COLUMN = "ALTER TABLE zone ADD COLUMN seen TEXT"
+WRITE_NOTE = "UPDATE zone SET seen = 'wet' WHERE zone_id = '{}'"
+
+
+def note_with_sqlite(path, zone_id):
+    """A script that opens the file as the SQLite database that it is.
+
+    SQLite wants to know the functions that the triggers of the spatial index name (OGC 12-128r19, clause
+    F.3); a note moves no geometry, so but for ST_IsEmpty they are not called.
+    """
+    with sqlite3.connect(path) as base:
+        base.create_function("ST_IsEmpty", 1, lambda _geometry: 0, deterministic=True)
+        for name in ("ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            base.create_function(name, 1, pytest.fail)
+        base.execute(ADD_COLUMN)
+        base.execute(WRITE_NOTE.format(zone_id))
+    base.close()
+
+
+def note_with_gdal(path, zone_id):
+    """GDAL's own program on the command line."""
+    if shutil.which("ogrinfo") is None:
+        pytest.skip("ogrinfo is not installed (Debian: gdal-bin)")
+    for statement in (ADD_COLUMN, WRITE_NOTE.format(zone_id)):
+        subprocess.run(["ogrinfo", "-q", path, "-sql", statement], check=True, capture_output=True)
+
+
+def note_with_geopandas(path, zone_id):
+    """A notebook that writes the whole layer again."""
+    zones = pyogrio.read_dataframe(path, layer="zone")
+    zones["seen"] = [("wet" if one == zone_id else None) for one in zones["zone_id"]]
+    pyogrio.write_dataframe(zones, path, layer="zone")
+
+
+@pytest.mark.parametrize("write_note", [note_with_sqlite, note_with_gdal, note_with_geopandas])
+def test_a_note_comes_back_whatever_program_wrote_it(assessed, tmp_path, write_note):
+    path = tmp_path / "vinemap.gpkg"
+    shutil.copyfile(assessed.result.geopackage_file, path)
+    zone_id = assessed.result.layers["zone"]["zone_id"].iloc[0]
+    write_note(path, zone_id)
+    edits = read_edits(path)
+    assert edits.remarks[["layer", "id", "column", "value"]].to_numpy().tolist() == [
+        ["zone", zone_id, "seen", "wet"]
+    ]
+    assert len(edits.zones) == 0  # nothing was drawn
+    assert len(edits.blocks) == 0
