@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 # Draws times zones that the page carries at most: every draw of a middling estate, every fourth of a large
 # one, so that the page answers at once.
 MOST_CELLS = 24_000
-SHORT_RECORD = 2  # vintages, as `vinemap.renewal.decide`
+SHORT_RECORD = 5  # vintages, as `vinemap.renewal.decide`
 RECOVERY_YEARS = 5  # as `vinemap.renewal.standing`
 LEAST_YEARS = 5  # as `vinemap.renewal.standing`
 START_YEARS = 15  # as `vinemap.renewal.value`
