@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+
 import pandas as pd
 import pandas.testing as pdt
 import pytest
@@ -85,3 +87,9 @@ def test_assessing_the_same_again_measures_nothing_but_takes_new_prices(small_fi
     )
     before, after = (pd.DataFrame(one.layers["renewal_option"])["npv_per_ha"] for one in (first, cheap))
     assert (after != before).any()
+    # Nor do outputs asked for later: the surfaces go into the GeoPackage from where they lie.
+    asked = set_value(estate, "coverages = false", "coverages = true").assess(workers=1)
+    with sqlite3.connect(asked.geopackage_file) as base:
+        kinds = [one for (one,) in base.execute("SELECT data_type FROM gpkg_contents")]
+    base.close()
+    assert kinds.count("2d-gridded-coverage") >= 3 * 3  # three blocks, three vintages
