@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
 import os
 import shutil
 import time
@@ -16,7 +18,7 @@ from shapely.geometry import Point
 from vinemap import surface
 from vinemap.harvest import clean_readings
 from vinemap.job import new_estate, open_estate
-from vinemap.pipeline import cleaned, mapped
+from vinemap.pipeline import cleaned, cleaning, mapped
 from vinemap.pipeline.cache import ResultCache, digest
 
 
@@ -94,6 +96,19 @@ def test_geometry_counts():
 def test_parts_do_not_run_into_one_another():
     keys = [digest("ab", "c"), digest("a", "bc"), digest(["a", "b"], "c"), digest("a", ["b", "c"])]
     assert len(set(keys)) == len(keys)
+
+
+@pytest.mark.parametrize("module", [cleaned, cleaning])
+def test_kept_cleaning_follows_every_stage_that_it_calls(module):
+    tree = ast.parse(inspect.getsource(module))
+    called = {
+        one.name
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module == "vinemap"
+        for one in node.names
+    }
+    assert called
+    assert called <= set(cleaned.CODE)
 
 
 # --------------------------------------------------------------------------------------------- whole estates

@@ -111,7 +111,7 @@ def _put(aside: Path, place: Path) -> None:
 
 def write_words(path: Path, words: Any) -> None:
     """Write plain values as JSON; NumPy numbers become plain ones."""
-    path.write_text(json.dumps(words, default=_plain), encoding="utf-8")
+    path.write_text(json.dumps(words, ensure_ascii=False, default=_plain), encoding="utf-8")
 
 
 def read_words(path: Path) -> Any:

@@ -17,13 +17,11 @@ from vinemap.estate.layout import harvest_file
 from vinemap.pipeline.cache import ResultCache, code_of, digest, hash_of, read_words, write_words
 from vinemap.pipeline.cleaning import judge_cleaning
 
+# Kept results follow this code: also how readings are read, and the kriging by which the cleaning is judged.
 CODE = (
-    "harvest",
-    "land",
-    "tables.py",
-    "pipeline/cleaned.py",
-    "pipeline/cleaning.py",
-)  # kept results follow it
+    *("harvest", "land", "surface", "tables.py", "units.py", "estate/layout.py", "estate/shelf.py"),
+    *("pipeline/cleaned.py", "pipeline/cleaning.py"),
+)
 MIN_READINGS_TO_FIT = 8  # fewer show no rows, common practice, no source
 SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
 

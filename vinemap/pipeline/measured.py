@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import pandas as pd
 
 from vinemap.decline import Decline, DeclineDraws
 from vinemap.errors import StoreError
+from vinemap.pipeline.cache import read_words, write_words
 
 FORMAT = 2
 FRAMES = ("blocks", "rows", "zones", "segments", "stand", "settlement", "renewed")
@@ -74,9 +74,7 @@ def save_measured(measured: Measured, folder: Path) -> None:
         "notes": measured.notes,
         "decline_notes": measured.decline.notes,
     }
-    (folder / "measured.json").write_text(
-        json.dumps(words, ensure_ascii=False, default=_plain), encoding="utf-8"
-    )
+    write_words(folder / "measured.json", words)
 
 
 def load_measured(folder: Path) -> Measured:
@@ -96,7 +94,7 @@ def load_measured(folder: Path) -> Measured:
         If there is no finished assessment, or one of another format.
     """
     try:
-        words = json.loads((folder / "measured.json").read_text(encoding="utf-8"))
+        words = read_words(folder / "measured.json")
     except FileNotFoundError:
         raise StoreError(
             "There is no assessment yet.", where=str(folder.parent), remedy="Run vinemap assess first."
@@ -128,11 +126,3 @@ def _read(path: Path) -> pd.DataFrame:
         return located
     except ValueError:  # no geometry in it
         return pd.read_parquet(path)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, np.ndarray):
-        return value.tolist()
-    return str(value)

@@ -257,7 +257,7 @@ def list_map_tasks(
     """
     by_hand = _by_block(drawn.to_crs(chosen.crs))
     earlier = _by_block(previous.zones) if previous is not None else {}
-    shares = {year: _by_block_of(one) for year, one in settled.items()}
+    shares = {year: _share_settlement(one) for year, one in settled.items()}
     seeds = np.random.SeedSequence(settings.decline.seed).generate_state(len(cleaned))
     return [
         MapTask(
@@ -279,7 +279,7 @@ def _by_block(zones: gpd.GeoDataFrame) -> dict[str, gpd.GeoDataFrame]:
     return {str(name): own.reset_index(drop=True) for name, own in zones.groupby("block_id")}
 
 
-def _by_block_of(settlement: harvest.Settlement) -> dict[str, harvest.Settlement]:
+def _share_settlement(settlement: harvest.Settlement) -> dict[str, harvest.Settlement]:
     """Take a settlement apart by block, so that no task carries the whole estate."""
     return {
         str(name): replace(settlement, blocks=own, notes=[])
