@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from vinemap.errors import IntakeError
@@ -70,6 +70,8 @@ CELLS = st.one_of(
     rows=st.lists(st.lists(CELLS, min_size=9, max_size=13), min_size=1, max_size=6),
     kind=st.sampled_from(KINDS),
 )
+@example(rows=[["", "", "", "", "", "", "", "", "", "1e308", "", "", ""]] * 2, kind="loads")
+@example(rows=[[""] * 9, ["", "", "", "", "", "", "", "", "", "", "", "1e308"]], kind="loads")
 def test_any_cells_under_a_good_header_read_or_are_refused(tmp_path, rows, kind):
     text = HEADER + "\n".join(",".join(row) for row in rows)
     (tmp_path / "a.csv").write_bytes(text.encode("utf-8", "surrogatepass"))

@@ -30,6 +30,7 @@ from vinemap.units import factor
 
 NO_TIME = "datetime64[ns, UTC]"
 MAX_TEXT = 200
+LARGEST_NUMBER = 1e15  # in any unit; whole numbers are exact to here, and sums cannot overflow
 _UTC = re.compile(r"\b(?:UTC|GMT)\s*(?:([+\-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE)
 
 
@@ -138,12 +139,14 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
         job.notes.append(f"Column {guess.header!r}: {read.note}")
     job.refusals.add(read.bad, f"{one.name} is not a number", cells)
     scale = factor(guess.unit, one.unit) if one.unit and guess.unit else 1.0
-    values = read.values * scale
+    with np.errstate(over="ignore"):
+        values = read.values * scale
+    absurd = np.abs(values) > LARGEST_NUMBER
     key = f"thousands in {one.name}"
     if key not in job.decided:
-        job.decided[key] = _thousands_meant(one, values, cells)
+        job.decided[key] = _thousands_meant(one, np.where(absurd, np.nan, values), cells)
     if job.decided[key]:
-        values = values * 1000.0
+        values = np.where(absurd, values, values * 1000.0)
         job.notes.append(
             f"Doubtful: the mark in column {guess.header!r} was taken as one between thousands; "
             "otherwise its values would be far too small."
@@ -159,7 +162,8 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
         job.refusals.add(
             ~np.isnan(values) & (values != np.round(values)), f"{one.name} is not a whole number", cells
         )
-    return pd.Series(values)
+    job.refusals.add(absurd, f"{one.name} is larger than anything measured", cells)
+    return pd.Series(np.where(absurd, np.nan, values))  # so that no sum after this can overflow
 
 
 def _thousands_meant(one: Field, values: Any, cells: pd.Series) -> bool:
