@@ -10,7 +10,7 @@ from scipy.stats import truncnorm
 
 from vinemap.errors import DataError
 from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
-from vinemap.harvest.machines import row_noise
+from vinemap.harvest.machines import WeighedGroup, solve_machines
 from vinemap.harvest.tickets import bounded_share
 from vinemap.tables import SETTLEMENT, check_table
 
@@ -257,13 +257,62 @@ def test_row_means_weigh_ground_not_readings(lay):
     assert line["area_ha"] == pytest.approx(0.03)
 
 
-def test_row_noise_recovers_a_walk_with_noise():
-    rng = np.random.default_rng(0)
-    level = np.cumsum(rng.normal(0, 0.05, 4000))
-    table = pd.DataFrame({
-        "block_id": "A", "row_no": np.arange(4000), "machine": "H1",
-        "yield_t_ha": np.exp(level + rng.normal(0, 0.08, 4000)),
+def test_a_reading_that_reaches_over_the_row_end_has_no_say_in_the_mean(lay):
+    along = np.r_[
+        1.0, np.arange(8.0, 96.0, 8.0), 99.0
+    ]  # logged each 8 m; both ends were half in the headland
+    clean = pd.DataFrame({
+        "reading_id": range(along.size), "machine": "H1", "time": pd.Timestamp("2026-03-01", tz="UTC"),
+        "pass_no": 0, "row_no": 1, "along_m": along, "flag": "",
+        "yield_t_ha": np.where((along < 4) | (along > 96), 10.0, 20.0),
     })  # fmt: skip
-    noise, step = row_noise(table)
-    assert noise == pytest.approx(0.08, rel=0.1)
-    assert step == pytest.approx(0.05, rel=0.25)
+    rows = lay(1, 100.0)
+    frame = gpd.GeoDataFrame(clean, geometry=gpd.points_from_xy(0 * along, along), crs=rows.crs)
+    line = summarise_rows(frame, rows, block_id="A", row_spacing_m=3.0).iloc[0]
+    assert line["yield_t_ha"] == pytest.approx(20.0)
+    assert line["covered_m"] == pytest.approx(100.0)
+    alone = summarise_rows(frame.iloc[:1], rows, block_id="A", row_spacing_m=3.0).iloc[0]
+    assert alone["yield_t_ha"] == pytest.approx(10.0)  # better than nothing
+
+
+def shared_block(rng: np.random.Generator) -> pd.DataFrame:
+    """Eighty rows over a smooth level, each half by a machine; the second reads 10 % (log) high."""
+    gap = np.abs(np.subtract.outer(np.arange(80.0), np.arange(80.0))) / 9.0
+    cover = 0.07**2 * (1 + gap + gap**2 / 3) * np.exp(-gap)  # smoother than what is fitted
+    level = np.linalg.cholesky(cover + 1e-10 * np.eye(80)) @ rng.normal(size=80)
+    second = np.arange(80) >= 40
+    return pd.DataFrame({
+        "block_id": "A", "row_no": np.arange(80), "machine": np.where(second, "H2", "H1"), "readings": 60,
+        "yield_t_ha": 15 * np.exp(level + 0.1 * second + rng.normal(0, 0.03, 80)),
+    })  # fmt: skip
+
+
+def test_machines_apart_by_adjoining_rows_alone():
+    rng = np.random.default_rng(0)
+    apart = []
+    for _ in range(60):
+        bias = solve_machines(shared_block(rng), [])["log_bias"]
+        apart.append(bias.iloc[1] - bias.iloc[0] - 0.1)
+    assert abs(np.mean(apart)) < 3 * 0.02 / np.sqrt(60) + 0.001  # the prior draws 10 % by less than 0.1 %
+    assert np.std(apart) < 0.027  # a random walk across the rows gives 0.029 on the same blocks
+
+
+def test_a_broken_row_by_the_boundary_does_not_pull_the_machines_apart():
+    whole = shared_block(np.random.default_rng(3))
+    broken = whole.assign(yield_t_ha=whole["yield_t_ha"].where(whole["row_no"] != 40, 2.0))
+    first, second = (solve_machines(one, [])["log_bias"].diff().iloc[1] for one in (whole, broken))
+    assert second == pytest.approx(first, abs=0.04)
+
+
+def test_loads_that_agree_are_believed_more_than_loads_that_do_not():
+    rows = pd.DataFrame({
+        "block_id": list("ABCDEFGH"), "row_no": 1, "machine": "H1", "yield_t_ha": 15.0, "readings": 60,
+    })  # fmt: skip
+    errors = {}
+    for name, spread in (("agree", 0.001), ("apart", 0.06)):
+        off = spread * np.array([1, -1, 1, -1, 1, -1, 1, -1])
+        groups = [WeighedGroup(100.0, {"H1": 110.0 * float(np.exp(one))}) for one in off]
+        line = solve_machines(rows, groups).iloc[0]
+        assert line["log_bias"] == pytest.approx(np.log(1.1), abs=0.005)
+        errors[name] = line["log_bias_se"]
+    assert errors["agree"] < 0.03 / np.sqrt(8) < errors["apart"] < 0.06 / np.sqrt(8)

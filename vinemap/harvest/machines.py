@@ -6,19 +6,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-from scipy import sparse
-from scipy.sparse.linalg import splu
+from scipy.linalg import cho_factor, cho_solve
 
 PRIOR_LOG_SD = 0.15  # of a machine's log bias before any evidence; common practice, no source
 LOAD_LOG_SD = 0.03  # of a block's weighed over levelled tonnes: day-to-day drift, tickets; recovered truth
-ROW_LOG_SD = 0.05  # noise of a row mean where the rows do not tell; recovered truth
-STEP_LOG_SD = 0.06  # true change from row to row where the rows do not tell; recovered truth
-LEAST_DIFFERENCES = 12  # row differences needed at a lag to estimate the two; recovered truth
+LOAD_DEGREES = 2.0  # how many blocks' loads that figure is worth against what the loads themselves show
+LEVEL_LOG_SD = 3.0  # of a block's level: nothing is known of it
+RANGES_ROWS = (2.0, 4.0, 8.0, 16.0, 32.0)  # tried: across how many rows the level of a block changes
+NOISE_SHARES = (0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9)  # tried: share of noise in the variance of a row mean
+FEWEST_ROWS = 12  # by which a block tells the two; recovered truth
+USUAL_RANGE_ROWS, USUAL_NOISE_SHARE, USUAL_LOG_SD = 8.0, 0.35, 0.06  # of a block with fewer; recovered truth
 HUBER = 2.0  # residuals beyond this many standard errors pull with constant force; usual choice 1.3-2.5
+ROW_ROUNDS = 4  # of weighing rows by their residuals; they settle within this
 ROUNDS = 25
 STEADY = 1e-9
-MAD_TO_SD = 1.4826
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,12 @@ class WeighedGroup:
 def solve_machines(row_summary: pd.DataFrame, groups: Sequence[WeighedGroup]) -> pd.DataFrame:
     """Log bias of every machine with its standard error.
 
-    The log mean of a row is the row's true level plus the machine's bias plus noise; the level wanders from
-    row to row within a block; weighed loads tie the levelled sum to the truth; a weak prior holds what
-    nothing else does. The two variances come from rows of the same machine one to four rows apart. Solved by
-    Gauss-Newton with Huber weights.
+    The log mean of a row is the row's true level plus the machine's bias plus noise. In each block that
+    several machines picked the level changes smoothly across the rows (Matern, smoothness 3/2: the mean of a
+    rough field along a row is smooth from row to row); range, variance and noise of each such block come from
+    its rows by restricted likelihood. Weighed loads tie the levelled sum to the truth, as closely as they
+    agree among themselves; a weak prior holds what nothing else does. Rows and loads that do not fit pull
+    less (Huber weights).
 
     Parameters
     ----------
@@ -62,128 +68,119 @@ def solve_machines(row_summary: pd.DataFrame, groups: Sequence[WeighedGroup]) ->
     -------
     pandas.DataFrame
         machine, log_bias, log_bias_se; reading = truth x exp(log_bias).
+
+    References
+    ----------
+    Patterson, H. D., and Thompson, R. (1971), Recovery of inter-block information when block sizes are
+    unequal, Biometrika 58, 545-554.
     """
     used = row_summary[(row_summary["readings"] > 0) & (row_summary["yield_t_ha"] > 0)]
-    used = used.sort_values(["block_id", "row_no"])
     names = sorted(set(used["machine"]))
     if not names:
         return pd.DataFrame({"machine": [], "log_bias": [], "log_bias_se": []}).astype({"machine": object})
-    equations = _Equations(used, names, groups)
-    bias, error = equations.solve()
+    precision = np.eye(len(names)) / PRIOR_LOG_SD**2
+    pull = np.zeros(len(names))
+    for _, block in used.groupby("block_id"):
+        if block["machine"].nunique() > 1:
+            more, towards = _adjoining_rows(block, names)
+            precision, pull = precision + more, pull + towards
+    bias, error = _with_loads(precision, pull, names, groups)
     return pd.DataFrame({"machine": names, "log_bias": bias, "log_bias_se": error})
 
 
-def row_noise(used: pd.DataFrame) -> tuple[float, float]:
-    """Estimate the standard deviations of a row mean and of the true change from row to row, as logs.
+def _adjoining_rows(block: pd.DataFrame, names: list[str]) -> tuple[Floats, Floats]:
+    """Give what the rows of one block say of the machines: precision, and precision times bias."""
+    row = block["row_no"].to_numpy(dtype=float)
+    gap = np.abs(np.subtract.outer(row, row))
+    log = np.log(block["yield_t_ha"].to_numpy(dtype=float))
+    seen = (block["machine"].to_numpy()[:, None] == np.array(names)).astype(float)
+    count = block["readings"].to_numpy(dtype=float)
+    thin = np.maximum(np.median(count) / count, 1.0)  # noise variance over that of a usual row
+    for _ in range(ROW_ROUNDS):
+        smooth, noise = _fit_levels(gap, log, seen, thin)
+        factor = cho_factor(_row_covariance(gap, smooth, noise * thin))
+        solved = cho_solve(factor, np.column_stack([seen, log]))
+        precision, pull = seen.T @ solved[:, :-1], seen.T @ solved[:, -1]
+        left = solved[:, -1] - solved[:, :-1] @ (np.linalg.pinv(precision) @ pull)
+        apart = np.abs(left) / np.sqrt(np.diag(cho_solve(factor, np.eye(row.size))))  # left out in turn
+        thin = thin * np.maximum(apart / HUBER, 1.0) ** 2
+    return precision, pull
 
-    The variance of the difference of two rows of one machine, k rows apart, is 2 x noise^2 + k x step^2.
 
-    Parameters
-    ----------
-    used : pandas.DataFrame
-        block_id, row_no, machine, yield_t_ha > 0.
+def _fit_levels(gap: Floats, log: Floats, seen: Floats, thin: Floats) -> tuple[tuple[float, float], float]:
+    """Variance and range [rows] of the smooth level, and variance of the noise, by restricted likelihood."""
+    fixed = seen[:, seen.any(axis=0)]
+    free = log.size - fixed.shape[1]
+    if log.size < FEWEST_ROWS:
+        variance = USUAL_LOG_SD**2
+        return ((1 - USUAL_NOISE_SHARE) * variance, USUAL_RANGE_ROWS), USUAL_NOISE_SHARE * variance
+    best, out = np.inf, ((0.0, 1.0), 1.0)
+    for reach in RANGES_ROWS:
+        for share in NOISE_SHARES:
+            matrix = (1 - share) * _matern(gap, reach) + np.diag(share * thin)
+            factor = cho_factor(matrix, lower=True)
+            solved = cho_solve(factor, np.column_stack([fixed, log]))
+            normal = fixed.T @ solved[:, :-1]
+            right = fixed.T @ solved[:, -1]
+            variance = max(float(log @ solved[:, -1] - right @ np.linalg.solve(normal, right)) / free, 1e-8)
+            spread = 2 * np.log(np.diag(factor[0])).sum() + np.linalg.slogdet(normal)[1]
+            unlikely = free * np.log(variance) + spread
+            if unlikely < best:
+                best, out = unlikely, (((1 - share) * variance, reach), share * variance)
+    return out
+
+
+def _matern(gap: Floats, reach: float) -> Floats:
+    scaled = gap / reach
+    return np.asarray((1 + scaled) * np.exp(-scaled))
+
+
+def _row_covariance(gap: Floats, smooth: tuple[float, float], noise: Floats) -> Floats:
+    variance, reach = smooth
+    return np.asarray(LEVEL_LOG_SD**2 + variance * _matern(gap, reach) + np.diag(noise))
+
+
+def _with_loads(
+    precision: Floats, pull: Floats, names: list[str], groups: Sequence[WeighedGroup]
+) -> tuple[Floats, Floats]:
+    """Bias and its standard error from prior and rows, and from the loads by Gauss-Newton."""
+    bias = np.asarray(np.linalg.solve(precision, pull), dtype=np.float64)
+    blocks = np.array([one.blocks for one in groups], dtype=float)
+    further = np.array([one.log_error for one in groups], dtype=float)
+    between = LOAD_LOG_SD**2
+    full = precision
+    for _ in range(ROUNDS):
+        slope, apart = _load_residuals(bias, names, groups)
+        variance = between / blocks + further**2
+        weight = np.minimum(1.0, HUBER / np.maximum(np.abs(apart) / np.sqrt(variance), 1e-12)) / variance
+        full = precision + slope.T @ (weight[:, None] * slope)
+        change = np.linalg.solve(full, pull - precision @ bias - slope.T @ (weight * apart))
+        bias = np.asarray(bias + change, dtype=np.float64)
+        between = _between_blocks(apart + slope @ change, slope, full, variance, blocks, between)
+        if np.max(np.abs(change)) < STEADY:
+            break
+    return bias, np.asarray(np.sqrt(np.diag(np.linalg.inv(full))), dtype=np.float64)
+
+
+def _between_blocks(
+    apart: Floats, slope: Floats, full: Floats, variance: Floats, blocks: Floats, before: float
+) -> float:
+    """Give the variance of a block's loads about the machines' bias: by the loads, held by the usual one.
+
+    One step of expectation and maximisation with an inverse gamma prior of `LOAD_DEGREES` degrees of freedom.
     """
-    log = used.assign(log=np.log(used["yield_t_ha"].to_numpy(dtype=float)))
-    lags, variances, counts = [], [], []
-    for lag in (1, 2, 3, 4):
-        later = log.assign(row_no=log["row_no"] - lag)
-        both = log.merge(later, on=["block_id", "row_no", "machine"])
-        if len(both) < LEAST_DIFFERENCES:
-            continue
-        gap = (both["log_y"] - both["log_x"]).to_numpy()
-        lags.append(lag)
-        variances.append((MAD_TO_SD * np.median(np.abs(gap - np.median(gap)))) ** 2)
-        counts.append(len(both))
-    if len(lags) < 2:
-        return ROW_LOG_SD, STEP_LOG_SD
-    slope, base = np.polyfit(lags, variances, 1, w=np.sqrt(counts))
-    smallest = 0.05 * float(np.mean(variances))
-    return float(np.sqrt(max(base / 2, smallest, 1e-6))), float(np.sqrt(max(slope, smallest, 1e-6)))
+    share = before / blocks / variance  # of a residual that is this, not the sharing out of a load
+    known = np.einsum("gi,ij,gj->g", slope, np.linalg.inv(full), slope)
+    square = blocks * (share**2 * (apart**2 + known) + (1 - share) * before / blocks)
+    return float((LOAD_DEGREES * LOAD_LOG_SD**2 + square.sum()) / (LOAD_DEGREES + len(square)))
 
 
-class _Equations:
-    """Weighted residuals of prior, rows, steps and loads; unknowns are machines, then row levels."""
-
-    def __init__(self, used: pd.DataFrame, names: list[str], groups: Sequence[WeighedGroup]) -> None:
-        self.names, self.groups = names, groups
-        places = used[["block_id", "row_no"]].drop_duplicates().reset_index(drop=True)
-        self.row = used.groupby(["block_id", "row_no"], sort=False).ngroup().to_numpy()
-        self.machine = pd.Categorical(used["machine"], categories=names).codes.astype(int)
-        self.log = np.log(used["yield_t_ha"].to_numpy(dtype=float))
-        noise, step = row_noise(used)
-        count = used["readings"].to_numpy(dtype=float)
-        self.row_sd = noise * np.sqrt(np.maximum(np.median(count) / count, 1.0))
-        gap = places["row_no"].diff().to_numpy()[1:].astype(float)
-        same = (places["block_id"].to_numpy()[1:] == places["block_id"].to_numpy()[:-1]) & (gap > 0)
-        self.first = np.flatnonzero(same)
-        self.step_sd = step * np.sqrt(gap[same])
-        self.levels = len(places)
-
-    def solve(self) -> tuple[np.ndarray, np.ndarray]:
-        machines = len(self.names)
-        x = np.zeros(machines + self.levels)
-        x[machines:] = np.bincount(self.row, self.log) / np.bincount(self.row)
-        jacobian = self._linear()
-        for _ in range(ROUNDS):
-            slope, residual = self._loads(x[:machines])
-            matrix = sparse.vstack([jacobian, slope]).tocsr() if slope.shape[0] else jacobian
-            wrong = np.concatenate([self._linear_residual(x), residual])
-            weight = np.ones(wrong.size)
-            robust = np.arange(wrong.size) >= machines  # the prior is not data
-            weight[robust] = np.minimum(1.0, HUBER / np.maximum(np.abs(wrong[robust]), 1e-12))
-            normal = (matrix.T @ sparse.diags(weight) @ matrix).tocsc()
-            factor = splu(normal)
-            change = factor.solve(-(matrix.T @ (weight * wrong)))
-            x = x + change
-            if np.max(np.abs(change[:machines])) < STEADY:
-                break
-        unit = np.eye(x.size, machines)
-        variance = np.array([factor.solve(unit[:, one])[one] for one in range(machines)])
-        return x[:machines], np.sqrt(np.maximum(variance, 0.0))
-
-    def _linear(self) -> sparse.csr_matrix:
-        machines, rows, steps = len(self.names), self.log.size, self.first.size
-        at = np.arange(rows)
-        prior = sparse.csr_matrix(
-            (np.full(machines, 1 / PRIOR_LOG_SD), (np.arange(machines), np.arange(machines))),
-            shape=(machines, machines + self.levels),
-        )
-        row = sparse.csr_matrix(
-            (
-                np.r_[1 / self.row_sd, 1 / self.row_sd],
-                (np.r_[at, at], np.r_[self.machine, machines + self.row]),
-            ),
-            shape=(rows, machines + self.levels),
-        )
-        at = np.arange(steps)
-        step = sparse.csr_matrix(
-            (
-                np.r_[1 / self.step_sd, -1 / self.step_sd],
-                (np.r_[at, at], machines + np.r_[self.first + 1, self.first]),
-            ),
-            shape=(steps, machines + self.levels),
-        )
-        return sparse.vstack([prior, row, step]).tocsr()
-
-    def _linear_residual(self, x: np.ndarray) -> np.ndarray:
-        machines = len(self.names)
-        bias, level = x[:machines], x[machines:]
-        return np.concatenate(
-            [
-                bias / PRIOR_LOG_SD,
-                (level[self.row] + bias[self.machine] - self.log) / self.row_sd,
-                (level[self.first + 1] - level[self.first]) / self.step_sd,
-            ]
-        )
-
-    def _loads(self, bias: np.ndarray) -> tuple[sparse.csr_matrix, np.ndarray]:
-        """Log of levelled over weighed tonnes of each group, and its slope in the machines' biases."""
-        machines = len(self.names)
-        slope = np.zeros((len(self.groups), machines + self.levels))
-        residual = np.zeros(len(self.groups))
-        for place, group in enumerate(self.groups):
-            part = np.array([group.integrated_t.get(name, 0.0) for name in self.names]) * np.exp(-bias)
-            error = np.hypot(LOAD_LOG_SD / np.sqrt(group.blocks), group.log_error)
-            residual[place] = np.log(part.sum() / group.weighed_t) / error
-            slope[place, :machines] = -part / part.sum() / error
-        return sparse.csr_matrix(slope), residual
+def _load_residuals(bias: Floats, names: list[str], groups: Sequence[WeighedGroup]) -> tuple[Floats, Floats]:
+    """Log of levelled over weighed tonnes of each group, and its slope in the machines' biases."""
+    slope = np.zeros((len(groups), len(names)))
+    apart = np.zeros(len(groups))
+    for place, group in enumerate(groups):
+        part = np.array([group.integrated_t.get(name, 0.0) for name in names]) * np.exp(-bias)
+        apart[place] = np.log(part.sum() / group.weighed_t)
+        slope[place] = -part / part.sum()
+    return slope, apart
