@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -109,18 +109,34 @@ def clean_readings(
         ordered, track, picked, flow, value, falls, outline=outline, rows=rows, row_spacing_m=row_spacing_m
     )
     if any(one.undone for one in smears):
-        # Faults are looked for in the readings as they came: undone, one would spoil the next as well.
-        sound = (flag == "") | (flag == "headland") | (flag == "ramp")
-        sharp, earlier = undo_smear(track, flow, sound, smears, lay.machines)
-        delay = delay - earlier
-        picked = trace_back(track, delay)
-        value = yield_of(sharp, picked.speed_m_s, row_spacing_m)
-        flag = _flag_again(flag, track, picked, value)
+        delay, picked, value, flag = _without_smear(
+            track, flow, delay, flag, smears, lay.machines, row_spacing_m
+        )
     clean = _assemble(table, track, picked, delay, value, flag)
     report = _report(
         clean, track, picked, value, flag, estimates, smears, notes + _width_note(ordered, row_spacing_m)
     )
     return CleanYield(clean, report)
+
+
+def _without_smear(
+    track: Track,
+    flow: np.ndarray,
+    delay: np.ndarray,
+    flag: np.ndarray,
+    smears: list[SmearEstimate],
+    machines: Sequence[str],
+    row_spacing_m: float,
+) -> tuple[np.ndarray, Picked, np.ndarray, np.ndarray]:
+    """Undo the smear: delay, places, yields and flags of what was picked.
+
+    Faults were looked for in the readings as they came: undone, one would spoil the next as well.
+    """
+    sound = (flag == "") | (flag == "headland") | (flag == "ramp")
+    sharp, earlier = undo_smear(track, flow, sound, smears, machines)
+    picked = trace_back(track, delay - earlier)
+    value = yield_of(sharp, picked.speed_m_s, row_spacing_m)
+    return delay - earlier, picked, value, _flag_again(flag, track, picked, value)
 
 
 def _refuse(readings: gpd.GeoDataFrame, rows: gpd.GeoDataFrame, row_spacing_m: float) -> None:
