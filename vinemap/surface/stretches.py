@@ -52,6 +52,12 @@ def krige_stretches(
     DataError
         If ends do not fit, stretches are too many, or two are one and the same without noise.
 
+    Notes
+    -----
+    An assessment does not use it: the variogram fitted there is that of the stretches counted, and that of
+    places cannot be told from it safely where all stretches have one length. It takes their middles with the
+    ground they cover for support (`krige_grid`); this function is for who knows the variogram of places.
+
     References
     ----------
     Journel, A. G., and Huijbregts, C. J. (1978), Mining Geostatistics, section V.A (data of any support).
