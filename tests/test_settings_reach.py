@@ -36,6 +36,7 @@ CONSUMERS = {
     "zones.min_segment_m": JOB,
     "zones.max_zones": JOB,
     "outputs.coverages": JOB,
+    "outputs.map_surface_blocks": JOB,
     "decline.draws": JOB,
     "decline.seed": JOB,
     "decline.horizon_years": JOB,

@@ -19,17 +19,19 @@ from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.cache import FOLDER as CACHE
 from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.cleaned import clean_block
-from vinemap.pipeline.fitting import BlockMaps, fit_estate, maps_of
+from vinemap.pipeline.fitting import fit_estate
 from vinemap.pipeline.layers import build_layers
 from vinemap.pipeline.mapped import map_block
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision, set_money, set_programme
 from vinemap.pipeline.parallel import map_tasks, open_workers
+from vinemap.pipeline.surface_files import draw_loss
 from vinemap.pipeline.tasks import (
     choose_blocks,
     choose_vintages,
     clean_again,
     list_clean_tasks,
+    list_loss_tasks,
     list_map_tasks,
     settle_vintages,
 )
@@ -57,7 +59,7 @@ def measure_estate(
     surfaces_folder: Path,
     previous: Measured | None = None,
     report: Report = report_nothing,
-) -> tuple[Measured, list[BlockMaps]]:
+) -> Measured:
     """Do everything that needs readings: clean, settle, map, zone, decline.
 
     Parameters
@@ -72,7 +74,7 @@ def measure_estate(
     scheduler : str, optional
         Address of a Dask scheduler.
     surfaces_folder : pathlib.Path
-        Where the yield surfaces are written, block by block.
+        Where the surfaces are written, block by block: no more of them than one block's is ever in memory.
     previous : Measured, optional
         An earlier assessment: row numbers are kept and zone ids carried over.
     report : callable
@@ -80,9 +82,7 @@ def measure_estate(
 
     Returns
     -------
-    measured : Measured
-    maps : list of BlockMaps
-        Surfaces block by block.
+    Measured
 
     Raises
     ------
@@ -109,10 +109,12 @@ def measure_estate(
             drawn=store.drawn_zones(),
         )
         mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
-    report("Telling decline from seasons", 0, 1)
-    measured = fit_estate(store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes)
-    report("Telling decline from seasons", 1, 1)
-    return measured, [maps_of(one, measured) for one in mapped]
+        report("Telling decline from seasons", 0, 1)
+        measured = fit_estate(store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes)
+        report("Telling decline from seasons", 1, 1)
+        losses = list_loss_tasks(mapped, measured, store.settings, surfaces_folder)
+        map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
+    return measured
 
 
 def advise_estate(

@@ -223,7 +223,8 @@ def assess(
         result = open_estate(folder).assess(
             vintage=vintage, blocks=list(blocks) or None, workers=workers, scheduler=scheduler, report=report
         )
-    _show(result.to_dict(), as_json, show_assessment(result))
+    told = result.to_dict()
+    _show(told, as_json, show_assessment(told))
 
 
 @vinemap.command()
@@ -291,7 +292,8 @@ def plan(
     }
     with _progress(as_json) as report:
         result = open_estate(folder).plan(vintage=vintage, report=report, **limits)
-    _show(result.to_dict(), as_json, show_assessment(result))
+    told = result.to_dict()
+    _show(told, as_json, show_assessment(told))
 
 
 @vinemap.command()
@@ -307,7 +309,8 @@ def demo(folder: Path, workers: int | None, as_json: bool) -> None:
 
     with _progress(as_json) as report:
         result = run_demo(folder, workers=workers, report=report)
-    _show(result.to_dict(), as_json, show_assessment(result))
+    told = result.to_dict()
+    _show(told, as_json, show_assessment(told))
 
 
 def _pairs(given: tuple[str, ...]) -> dict[str, str]:

@@ -7,17 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vinemap import estate as storage
-from vinemap import intake, land, publish
 from vinemap.errors import IntakeError, VinemapError
 from vinemap.estate import EstateStore, ImportReport
-from vinemap.intake.archive import hash_file
-from vinemap.intake.readers import find_source
-from vinemap.pipeline.status import EstateStatus, describe_status
 from vinemap.progress import Report, report_nothing
-from vinemap.taken import Intake, refused_table
 
 if TYPE_CHECKING:
-    from vinemap.pipeline.result import Assessment
+    from vinemap import intake
+    from vinemap.pipeline.assessment import Assessment
+    from vinemap.pipeline.status import EstateStatus
 
 DEMO_NAME = "Brolga Reach (invented)"
 DEMO_SEED = 20_260
@@ -89,6 +86,9 @@ class Estate:
         StoreError
             If the folder is locked or damaged.
         """
+        from vinemap import intake, land
+        from vinemap.taken import Intake
+
         if kind == "zones":
             return self._add_edits(source)
         options: dict[str, Any] = {"vintage": vintage, "crs": crs, "columns": columns, "units": units}
@@ -104,6 +104,11 @@ class Estate:
 
     def _add_edits(self, source: Path | str | Any) -> ImportReport:
         """Take drawn zones and notes out of an edited vinemap.gpkg."""
+        from vinemap import publish
+        from vinemap.intake.archive import hash_file
+        from vinemap.intake.readers import find_source
+        from vinemap.taken import Intake, refused_table
+
         if not isinstance(source, str | Path):
             raise IntakeError(
                 "Zones come as a file, not as a table.", where="zones", remedy="Give an edited vinemap.gpkg."
@@ -141,6 +146,8 @@ class Estate:
 
     def status(self) -> EstateStatus:
         """Say what is stored, missing or doubtful, and verify the store."""
+        from vinemap.pipeline.status import describe_status
+
         return describe_status(self.store)
 
     def assess(
@@ -174,6 +181,12 @@ class Estate:
         DataError
             If there is nothing to assess.
         """
+        from vinemap.pipeline.unchanged import find_unchanged
+
+        unchanged = find_unchanged(self.store, vintage=vintage, blocks=blocks)
+        if unchanged is not None:  # seen before anything that works it out is loaded
+            report("Nothing has changed", 1, 1)
+            return unchanged
         from vinemap.pipeline.result import assess_and_publish
 
         return assess_and_publish(
@@ -284,6 +297,8 @@ def preview_file(
     units: Mapping[str, str] | None = None,
 ) -> intake.Preview:
     """Show how a file would be read, without storing anything; IntakeError if it cannot be."""
+    from vinemap import intake
+
     return intake.preview_source(Path(file), kind=kind, crs=crs, columns=columns, units=units)
 
 

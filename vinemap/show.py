@@ -9,7 +9,6 @@ import pandas as pd
 if TYPE_CHECKING:
     from vinemap.estate import ImportReport
     from vinemap.intake import Preview
-    from vinemap.pipeline.result import Assessment
     from vinemap.pipeline.status import EstateStatus
 
 UNDO_NOTE = "take it back with vinemap undo FOLDER"
@@ -70,12 +69,12 @@ def show_status(seen: EstateStatus) -> str:
     return "\n".join(lines)
 
 
-def show_assessment(result: Assessment) -> str:
-    """Say what was found and where the files are."""
-    head = result.headline
+def show_assessment(told: dict[str, Any]) -> str:
+    """Say what was found and where the files are, as `Assessment.to_dict` tells it."""
+    head = told["headline"]
     money = head["currency"]
     lines = [
-        f"After vintage {result.vintage}: {head['renew']} of {head['zones']} zones repay renewal now "
+        f"After vintage {told['vintage']}: {head['renew']} of {head['zones']} zones repay renewal now "
         f"({head['renew_ha']:.1f} ha); {head['scout']} should be scouted first, {head['watch']} watched, "
         f"{head['keep']} kept."
     ]
@@ -84,23 +83,23 @@ def show_assessment(result: Assessment) -> str:
             f"Waiting a year with the zones to renew costs about {head['wait_cost']:,} {money} "
             f"(90 % interval {head['wait_cost_low']:,} to {head['wait_cost_high']:,} {money})."
         )
-    zone = pd.DataFrame(result.layers["zone"])
-    urgent = zone[zone["advice"].isin(["renew", "scout"])].sort_values("wait_cost_per_ha", ascending=False)
     lines += [
-        f"  {one.zone_id} ({one.area_ha:.1f} ha), {one.advice}: {one.reason}" for one in urgent.itertuples()
+        f"  {one['zone_id']} ({one['area_ha']:.1f} ha), {one['advice']}: {one['reason']}"
+        for one in told["zones"]
     ]
-    if len(result.programme.table):
-        lines += ["", "Programme:", _table(_short_programme(result.programme.table))]
-    lines += [f"Limits clash: {one}" for one in result.programme.clashes]
-    if result.notes:
-        lines += ["", "Mind:", *_listed(result.notes[:NOTES_SHOWN])]
-        if len(result.notes) > NOTES_SHOWN:
-            lines.append(f"  ... and {len(result.notes) - NOTES_SHOWN} more in run.json.")
+    if told["programme"]:
+        lines += ["", "Programme:", _table(_short_programme(pd.DataFrame(told["programme"])))]
+    lines += [f"Limits clash: {one}" for one in told["clashes"]]
+    notes = told["notes"]
+    if notes:
+        lines += ["", "Mind:", *_listed(notes[:NOTES_SHOWN])]
+        if len(notes) > NOTES_SHOWN:
+            lines.append(f"  ... and {len(notes) - NOTES_SHOWN} more in run.json.")
     lines += [
         "",
-        f"Map:        {result.map_file}",
-        f"GeoPackage: {result.geopackage_file}",
-        f"Lists, sheets, surfaces: {result.folder}",
+        f"Map:        {told['map']}",
+        f"GeoPackage: {told['geopackage']}",
+        f"Lists, sheets, surfaces: {told['folder']}",
         "Money figures follow from the example prices and costs in estate.toml unless you put in your own;",
         "they are arithmetic, not advice. Scout before anyone cuts.",
     ]
@@ -109,7 +108,7 @@ def show_assessment(result: Assessment) -> str:
 
 def _short_programme(table: pd.DataFrame) -> pd.DataFrame:
     columns = ["year", "zone_id", "method", "area_ha", "cost", "crew_days", "vines", "tonnes_out"]
-    short = pd.DataFrame(table)[columns].copy()
+    short = table[columns].copy()
     for name, digits in (("area_ha", 2), ("cost", 0), ("crew_days", 1), ("tonnes_out", 1)):
         short[name] = [f"{one:,.{digits}f}" for one in short[name].astype(float)]
     return short.rename(columns={"area_ha": "ha", "tonnes_out": "t out"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 
 import pandas as pd
@@ -11,7 +12,7 @@ import pytest
 from vinemap.estate import Settings
 from vinemap.job import new_estate, open_estate
 from vinemap.pipeline import result
-from vinemap.pipeline.unchanged import LATER_SECTIONS, digest_inputs
+from vinemap.pipeline.unchanged import LATER_SECTIONS, digest_inputs, find_unchanged
 
 
 def key_of(estate, *, vintage=None, blocks=None):
@@ -72,6 +73,23 @@ def test_sections_left_out_are_sections_of_the_settings():
 
 
 @pytest.mark.slow
+def test_outputs_that_are_missing_or_planned_otherwise_are_written_anew(assessed, tmp_path):
+    copy = tmp_path / "copy"
+    shutil.copytree(assessed.estate.folder, copy)
+    estate = open_estate(copy)
+    assert find_unchanged(estate.store) is not None
+    assessed_again = estate.assess(workers=1)
+    (assessed_again.folder / "lists" / "programme.csv").unlink()
+    assert find_unchanged(estate.store) is None
+    assert (estate.assess(workers=1).folder / "lists" / "programme.csv").exists()
+    assert find_unchanged(estate.store) is not None
+    estate.plan(exclude=list(assessed_again.layers["zone"]["zone_id"]))
+    assert find_unchanged(estate.store) is None
+    again = estate.assess(workers=1)
+    pdt.assert_frame_equal(again.programme.table, assessed_again.programme.table)
+
+
+@pytest.mark.slow
 def test_assessing_the_same_again_measures_nothing_but_takes_new_prices(small_files, tmp_path, monkeypatch):
     _, files = small_files
     estate = new_estate(tmp_path / "estate")
@@ -87,6 +105,14 @@ def test_assessing_the_same_again_measures_nothing_but_takes_new_prices(small_fi
     )
     before, after = (pd.DataFrame(one.layers["renewal_option"])["npv_per_ha"] for one in (first, cheap))
     assert (after != before).any()
+    # Where nothing at all has changed, nothing is written either, and the tables are those written before.
+    monkeypatch.setattr(result, "write_files", lambda *_given, **_named: pytest.fail("written anew"))
+    same = open_estate(estate.folder).assess(workers=1)
+    assert same.to_dict() == cheap.to_dict()
+    pdt.assert_frame_equal(
+        pd.DataFrame(same.layers["renewal_option"]), pd.DataFrame(cheap.layers["renewal_option"])
+    )
+    monkeypatch.undo()
     # Nor do outputs asked for later: the surfaces go into the GeoPackage from where they lie.
     asked = set_value(estate, "coverages = false", "coverages = true").assess(workers=1)
     with sqlite3.connect(asked.geopackage_file) as base:

@@ -264,6 +264,13 @@ class Outputs(Section):
         "Put yield and loss surfaces into vinemap.gpkg too, as tiled gridded coverages; the GeoTIFFs in "
         "surfaces/ are written either way.",
     )
+    map_surface_blocks: int = setting(
+        300,
+        "blocks",
+        "Largest estate whose yield and loss surfaces are drawn into map.html; the map of a larger one shows "
+        "zones only, so that a browser can hold it. The GeoTIFFs in surfaces/ are written either way.",
+        ge=0,
+    )
 
 
 class Settings(Section):

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from vinemap import harvest, land, tables, zones
+from vinemap import harvest, tables
 from vinemap.decline import fit_decline, list_machine_changes
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.cleaned import CleanedBlock
@@ -20,15 +19,6 @@ from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.renewed import renewed_zones
 from vinemap.pipeline.weighed_only import add_weighed_vintages
 from vinemap.pipeline.words import warn_of_record
-
-
-@dataclass(frozen=True, slots=True)
-class BlockMaps:
-    """Surfaces of one block: yield by vintage [t/ha] and loss [%]."""
-
-    block_id: str
-    surfaces: dict[int, land.Grid]
-    loss: land.Grid | None
 
 
 def fit_estate(
@@ -139,23 +129,3 @@ def _horizon(chosen: gpd.GeoDataFrame, vintage: int, settings: Settings) -> int:
     built = chosen["trellis_year"].fillna(chosen["year_planted"]).dropna()
     end = int(built.max()) + settings.money.trellis_life_years if len(built) else 0
     return max(end, vintage + settings.decline.horizon_years)
-
-
-def maps_of(mapped: MappedBlock, measured: Measured) -> BlockMaps:
-    """Take the surfaces of a block for the outputs, with its loss.
-
-    Parameters
-    ----------
-    mapped : MappedBlock
-    measured : Measured
-
-    Returns
-    -------
-    BlockMaps
-    """
-    loss = None
-    if mapped.surfaces:
-        loss = zones.loss_surface(
-            mapped.surfaces, zones=mapped.zones, zone_vintage=measured.decline.zone_vintage
-        )
-    return BlockMaps(block_id=mapped.block_id, surfaces=mapped.surfaces, loss=loss)

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from vinemap import harvest, land, publish, surface, zones
-from vinemap.estate.layout import file_stem
 from vinemap.pipeline.cache import ResultCache, code_of, digest, read_words, write_words
 from vinemap.pipeline.cleaned import CleanedBlock
+from vinemap.pipeline.surface_files import relative_file, yield_file
 
 CODE = ("surface", "land", "publish/surfaces.py", "pipeline/mapped.py")  # kept surfaces follow it
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
@@ -38,14 +38,14 @@ class MapTask:
 
 @dataclass(frozen=True, slots=True)
 class MappedBlock:
-    """Result of `map_block`."""
+    """Result of `map_block`; the surfaces lie in their folder."""
 
     block_id: str
     zones: gpd.GeoDataFrame
     segments: gpd.GeoDataFrame
     zone_vintage: pd.DataFrame
     stand: pd.DataFrame
-    surfaces: dict[int, land.Grid]
+    mapped_vintages: tuple[int, ...]
     capacity: pd.DataFrame
     reports: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -85,7 +85,7 @@ def map_block(task: MapTask) -> MappedBlock:
         segments=segments,
         zone_vintage=zone_vintage,
         stand=_stand_by_zone(task.cleaned.stand, found),
-        surfaces={year: one.mean for year, one in surfaces.items()},
+        mapped_vintages=tuple(surfaces),
         capacity=_over_capacity(settled, task),
         reports={"zones": zone_report, "surfaces": {year: one.note for year, one in surfaces.items()}},
         notes=notes,
@@ -119,7 +119,7 @@ def _map_vintage(points: pd.DataFrame, spec: land.GridSpec, task: MapTask, year:
     task.surfaces_folder.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(
         place / "yield.tif",
-        task.surfaces_folder / f"yield_{file_stem(task.cleaned.block_id)}_{year}.tif",
+        yield_file(task.surfaces_folder, task.cleaned.block_id, year),
     )
     return _read_mapped(place, spec)
 
@@ -163,7 +163,7 @@ def _krige(points: pd.DataFrame, spec: land.GridSpec, block: pd.Series, chosen: 
 def _write_relative(surfaces: Mapping[int, surface.Surface], task: MapTask) -> None:
     if surfaces:
         publish.write_surface(
-            task.surfaces_folder / f"relative_{file_stem(task.cleaned.block_id)}.tif",
+            relative_file(task.surfaces_folder, task.cleaned.block_id),
             zones.relative_surface({year: one.mean for year, one in surfaces.items()}),
             units="1",
             vintage=None,

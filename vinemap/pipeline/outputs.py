@@ -15,6 +15,8 @@ from vinemap.estate import Settings
 from vinemap.pipeline.cleaning import describe_cleaning, tabulate_cleaning
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision
+from vinemap.pipeline.surface_files import FOLDER as SURFACES
+from vinemap.pipeline.surface_files import list_map_surfaces
 
 
 def tell_headline(advised: Advised, settings: Settings) -> dict[str, Any]:
@@ -51,7 +53,6 @@ def write_files(
     measured: Measured,
     advised: Advised,
     settings: Settings,
-    surfaces: list[publish.MapSurface],
     headline: dict[str, Any],
 ) -> None:
     """Write GeoPackage, map, lists, sheets, dictionary, tables and run.json into a folder.
@@ -59,11 +60,11 @@ def write_files(
     Parameters
     ----------
     folder : pathlib.Path
+        Its surfaces are there already; they go into the map unless the estate is large, and into the
+        GeoPackage where ``outputs.coverages`` asks for them.
     measured : Measured
     advised : Advised
     settings : Settings
-    surfaces : list of publish.MapSurface
-        For the map; also for the GeoPackage where ``outputs.coverages`` asks for them.
     headline : dict
         As `tell_headline` gives it.
 
@@ -77,6 +78,7 @@ def write_files(
     )
     language = settings.estate.language
     crs = measured.blocks.crs
+    surfaces = list_map_surfaces(folder / SURFACES, measured.blocks["block_id"], crs=crs)
     publish.write_geopackage(
         folder / "vinemap.gpkg",
         advised.layers,
@@ -90,7 +92,7 @@ def write_files(
         folder / "map.html",
         advised.layers,
         estate=label,
-        surfaces=surfaces,
+        surfaces=surfaces if len(measured.blocks) <= settings.outputs.map_surface_blocks else [],
         cautions=measured.notes,
         waiting=_waiting(advised),
         language=language,

@@ -16,9 +16,10 @@ from vinemap.errors import DataError
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.cleaned import BlockTask, CleanedBlock, clean_block, clean_vintages_again
-from vinemap.pipeline.mapped import MapTask
+from vinemap.pipeline.mapped import MappedBlock, MapTask
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.parallel import map_tasks
+from vinemap.pipeline.surface_files import LossTask
 from vinemap.progress import Report
 
 
@@ -272,6 +273,40 @@ def list_map_tasks(
             drawn=by_hand.get(one.block_id),
         )
         for place, one in enumerate(cleaned)
+    ]
+
+
+def list_loss_tasks(
+    mapped: list[MappedBlock], measured: Measured, settings: Settings, surfaces_folder: Path
+) -> list[LossTask]:
+    """Make one task a block that has yield surfaces: what it lost, once that is told from the seasons.
+
+    Parameters
+    ----------
+    mapped : list of MappedBlock
+    measured : Measured
+        Blocks in the order of `mapped`.
+    settings : Settings
+    surfaces_folder : pathlib.Path
+
+    Returns
+    -------
+    list of LossTask
+    """
+    block_of = measured.zones.set_index("zone_id")["block_id"]
+    course = measured.decline.zone_vintage
+    courses = {str(name): own for name, own in course.groupby(course["zone_id"].map(block_of))}
+    return [
+        LossTask(
+            block=measured.blocks.iloc[[place]].reset_index(drop=True),
+            zones=one.zones,
+            zone_vintage=courses.get(one.block_id, course.iloc[:0]),
+            vintages=one.mapped_vintages,
+            cell_m=settings.surface.cell_m,
+            folder=surfaces_folder,
+        )
+        for place, one in enumerate(mapped)
+        if one.mapped_vintages
     ]
 
 

@@ -13,7 +13,7 @@ from vinemap.publish.overlays import MapSurface
 from vinemap.publish.page import write_map
 from vinemap.publish.run import make_run_info
 from vinemap.publish.sheets import write_sheets
-from vinemap.publish.surfaces import read_surface, write_surface
+from vinemap.publish.surfaces import read_cells, read_surface, write_surface
 from vinemap.publish.texts import standing_cautions
 from vinemap.publish.what_if import WhatIf, build_what_if
 
@@ -32,6 +32,7 @@ __all__ = [
     "make_run_info",
     "name_coverages",
     "open_surface",
+    "read_cells",
     "read_edits",
     "read_surface",
     "show_result",

@@ -50,29 +50,33 @@ def pack_surfaces(surfaces: Sequence[MapSurface]) -> dict[str, Any]:
         ``ranges``: (low, high) by kind; ``images``: list of dicts with kind, block_id, vintage, bounds
         ((south, west), (north, east)) [deg], steps and the PNG as data URI.
     """
-    usable = [one for one in surfaces if np.isfinite(one.grid.values).any()]
+    # One surface at a time: a grid may lie in a file, and only what the map can show of it is kept.
+    budget = CELL_BUDGET // max(len(surfaces), 1)
+    drawn = [(one, *_to_mercator(one.grid, budget)) for one in surfaces]
+    drawn = [parts for parts in drawn if np.isfinite(parts[1]).any()]
     ranges = {
-        kind: _range([one for one in usable if one.kind == kind]) for kind in {one.kind for one in usable}
+        kind: _range(kind, [values for one, values, _ in drawn if one.kind == kind])
+        for kind in {one.kind for one, _, _ in drawn}
     }
-    budget = CELL_BUDGET // max(len(usable), 1)
     return {
         "ranges": ranges,
         "steps": LEVELS,
-        "images": [_pack(one, ranges[one.kind], budget) for one in usable],
+        "images": [_pack(one, values, affine, ranges[one.kind]) for one, values, affine in drawn],
     }
 
 
-def _range(surfaces: Sequence[MapSurface]) -> tuple[float, float]:
+def _range(kind: str, grids: Sequence[npt.NDArray[np.float32]]) -> tuple[float, float]:
     """Range that all but the outermost hundredth of cells lie in, with round ends."""
-    values = np.concatenate([one.grid.values[np.isfinite(one.grid.values)] for one in surfaces])
+    values = np.concatenate([one[np.isfinite(one)] for one in grids]).astype(np.float64)
     low, high = np.quantile(values, [0.005, 0.995])
     step = 10.0 ** math.floor(math.log10(max(high - low, 1e-6))) / 2
     low, high = math.floor(low / step) * step, math.ceil(high / step) * step
-    return (0.0 if surfaces[0].kind == "loss" else max(low, 0.0), high if high > low else low + step)
+    return (0.0 if kind == "loss" else max(low, 0.0), high if high > low else low + step)
 
 
-def _pack(surface: MapSurface, scale: tuple[float, float], budget: int) -> dict[str, Any]:
-    values, transform = _to_mercator(surface.grid, budget)
+def _pack(
+    surface: MapSurface, values: npt.NDArray[np.float32], transform: Affine, scale: tuple[float, float]
+) -> dict[str, Any]:
     height, width = values.shape
     west, north = transform.c, transform.f
     east, south = west + transform.a * width, north + transform.e * height

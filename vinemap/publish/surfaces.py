@@ -129,6 +129,13 @@ def read_surface(path: Path | str) -> npt.NDArray[np.float64]:
     return values
 
 
+def read_cells(path: Path | str) -> tuple[float, float, float, tuple[int, int]]:
+    """Read where the cells of a surface lie: west, north and side of a cell [m], (rows, columns)."""
+    with rasterio.open(path) as source:
+        affine = source.transform
+        return affine.c, affine.f, affine.a, source.shape
+
+
 def _shared_spec(bands: Mapping[str, GridLike], where: str) -> SpecLike:
     first = next(iter(bands.values()))
     for name, one in bands.items():

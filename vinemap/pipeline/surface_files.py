@@ -1,0 +1,132 @@
+"""Surfaces of an assessment as files: written block by block, read again only when something shows them.
+
+What one block needs is in memory while it is worked on; what all blocks gave lies in `surfaces/`. So the
+memory of an assessment does not grow with its surfaces, and a plan finds them where they are.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from vinemap import land, publish, zones
+from vinemap.estate.layout import block_of, file_stem
+
+FOLDER = "surfaces"
+_YIELD, _LOSS = re.compile(r"yield_(.+)_(\d+)\.tif"), re.compile(r"loss_(.+)\.tif")
+
+
+def yield_file(folder: Path, block_id: str, vintage: int) -> Path:
+    """Where the yield of a block and vintage lies [t/ha], its standard error as the second band."""
+    return folder / f"yield_{file_stem(block_id)}_{vintage}.tif"
+
+
+def relative_file(folder: Path, block_id: str) -> Path:
+    """Where the mean relative yield of a block lies [1]."""
+    return folder / f"relative_{file_stem(block_id)}.tif"
+
+
+def loss_file(folder: Path, block_id: str) -> Path:
+    """Where the loss of a block lies [%]."""
+    return folder / f"loss_{file_stem(block_id)}.tif"
+
+
+@dataclass(frozen=True, slots=True)
+class LossTask:
+    """What the loss surface of one block needs; picklable."""
+
+    block: gpd.GeoDataFrame
+    zones: gpd.GeoDataFrame
+    zone_vintage: pd.DataFrame
+    vintages: tuple[int, ...]
+    cell_m: float
+    folder: Path
+
+
+def draw_loss(task: LossTask) -> None:
+    """Write the loss surface of a block as a GeoTIFF [%] from its yield surfaces.
+
+    Parameters
+    ----------
+    task : LossTask
+    """
+    block_id = str(task.block["block_id"].iloc[0])
+    spec = land.grid_over(task.block.geometry.iloc[0], cell_m=task.cell_m, crs=task.block.crs)
+    grids = {
+        year: land.Grid(publish.read_surface(yield_file(task.folder, block_id, year))[0], spec)
+        for year in task.vintages
+    }
+    loss = zones.loss_surface(grids, zones=task.zones, zone_vintage=task.zone_vintage)
+    if np.isfinite(loss.values).any():
+        publish.write_surface(
+            loss_file(task.folder, block_id),
+            loss,
+            units="%",
+            vintage=None,
+            description=f"Loss of block {block_id}: share of healthy yield lost of late",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StoredGrid:
+    """A grid whose values stay in their file until they are asked for.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        As `publish.write_surface` wrote it; the first band counts.
+    crs : pyproj.CRS
+    """
+
+    path: Path
+    crs: Any
+
+    @property
+    def values(self) -> np.ndarray:
+        """Values (row, col), NaN for no data; read anew each time."""
+        values: np.ndarray = publish.read_surface(self.path)[0]
+        return values
+
+    @property
+    def spec(self) -> land.GridSpec:
+        """Where the cells lie."""
+        west, north, cell_m, shape = publish.read_cells(self.path)
+        return land.GridSpec(self.crs, west, north, cell_m, shape)
+
+
+def list_map_surfaces(folder: Path, blocks: Iterable[str], *, crs: Any) -> list[publish.MapSurface]:
+    """List the surfaces that a map can show: yield by block and vintage, loss by block.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+    blocks : iterable of str
+        Ids; other files in the folder are passed over.
+    crs : pyproj.CRS
+        Of the surfaces.
+
+    Returns
+    -------
+    list of publish.MapSurface
+        By block, vintages rising, then loss; their values are in the files still.
+    """
+    place = {file_stem(block_id): number for number, block_id in enumerate(blocks)}
+    found = []
+    for file in folder.glob("*.tif"):
+        named = _YIELD.fullmatch(file.name) or _LOSS.fullmatch(file.name)
+        if named is not None and named[1] in place:
+            vintage = int(named[2]) if named.re is _YIELD else None
+            found.append((place[named[1]], vintage is None, vintage or 0, named[1], file))
+    return [
+        publish.MapSurface(
+            "loss" if of_all else "yield", block_of(stem), vintage or None, StoredGrid(file, crs)
+        )
+        for _, of_all, vintage, stem, file in sorted(found)
+    ]
