@@ -161,9 +161,8 @@ def decide(
 
 def likely(truth: Valuation, picked: Sequence[Choice]) -> list[Choice]:
     """Keep the choices that pay on as many draws of price, cost and take as the default asks for."""
-    alone = truth.alone_gain()
     places = [(truth.zone_index(z), truth.method_index(m), int(y) - truth.first_year) for z, m, y in picked]
-    enough = [(alone[:, z, m, s] > 0).mean() >= CHANCE_THRESHOLD for z, m, s in places]
+    enough = [(truth.alone_gain(z)[:, m, s] > 0).mean() >= CHANCE_THRESHOLD for z, m, s in places]
     return [one for one, keep in zip(picked, enough, strict=True) if keep]
 
 

@@ -212,9 +212,7 @@ def _choose(valuation: Valuation, least_area_ha: float) -> _Choice:
     protect = _protection(valuation)
     kept = np.nan_to_num(np.clip(protect, 0.0, None)) * standing.area_ha
     joined, share = np.full(count, KEPT, dtype=np.int64), np.ones(count)
-    blocks = np.asarray(standing.block_ids)
-    for block in dict.fromkeys(standing.block_ids):
-        here = np.flatnonzero(blocks == block)
+    for here in pd.Series(range(count)).groupby(list(standing.block_ids)).indices.values():
         area = standing.area_ha[here]
         worth = mean[here] * area[:, None]
         joined[here] = share_visits(worth, visit, area, kept=kept[here], least_ha=least_area_ha)

@@ -97,7 +97,7 @@ def explain_zone(
 
 def option_of(valuation: Valuation, place: int, method: str | None, year: int | None) -> tuple[int, int]:
     """Places of method and start year: those asked for, else those of the highest expected gain alone."""
-    mean = valuation.alone_gain()[:, place].mean(axis=0)
+    mean = valuation.alone_gain(place).mean(axis=0)
     for column, one in enumerate(valuation.methods):
         if (one.protects and method is None) or (method is not None and one.name != method):
             mean[column] = np.nan

@@ -282,8 +282,8 @@ def _say_place(row: Mapping[Hashable, object], valuation: Valuation) -> str:
     head = f"Number {row['rank']}: {words} of {float(str(row['area_ha'])):.1f} ha in the winter of {year}"
     if npv <= 0:
         return f"{head} costs {say_amount(-npv)} {currency} over keeping; it holds up the tonnes promised."
-    place = valuation.standing.zone_ids.index(str(row["zone_id"]))
-    mean = valuation.alone_gain()[:, place].mean(axis=0)[valuation.method_index(str(row["method"]))]
+    place = valuation.zone_index(str(row["zone_id"]))
+    mean = valuation.alone_gain(place).mean(axis=0)[valuation.method_index(str(row["method"]))]
     best = int(valuation.start_years[int(np.nanargmax(mean))])
     per = say_amount(1000.0 * npv / cost) if cost > 0 else "?"
     tail = "its best winter" if best == year else f"on its own its best winter would be {best}"

@@ -34,6 +34,7 @@ from vinemap.tables import RENEWAL_OPTION, check_table
 
 LOW, HIGH = 0.05, 0.95  # quantiles shown: a 90 % interval
 START_YEARS = 15
+OPTIONS_AT_A_TIME = 2000  # summed up together: all at once would hold the draws of a large estate twice over
 _PER_ZONE = (
     "area_ha", "vines_per_ha", "metres_per_ha", "planted", "renewed", "horizon", "counted", "gaps_counted",
 )  # fmt: skip
@@ -91,9 +92,12 @@ class Valuation:
             )
         return names.index(name)
 
-    def alone_gain(self) -> Floats:
-        """Net present value over keeping with each zone paying its own mobilisation [currency/ha]."""
-        return np.asarray(self.gain - self.visit[:, None] / self.standing.area_ha[None, :, None, None])
+    def alone_gain(self, place: int) -> Floats:
+        """Net present value over keeping with a zone paying its own mobilisation [currency/ha].
+
+        Shape (draw, method, start).
+        """
+        return np.asarray(self.gain[:, place] - self.visit / self.standing.area_ha[place])
 
 
 def value_options(
@@ -209,11 +213,13 @@ def _options_table(
     gain: Floats,
     visit: Floats,
 ) -> pd.DataFrame:
-    alone = gain - visit[:, None] / standing.area_ha[None, :, None, None]
-    zone, method, start = np.nonzero(np.isfinite(alone).all(axis=0))
-    values = alone[:, zone, method, start]
-    low, high = np.quantile(values, [LOW, HIGH], axis=0) if zone.size else np.zeros((2, 0))
-    mean = values.mean(axis=0)
+    zone, method, start = np.nonzero(np.isfinite(gain).all(axis=0))
+    mean, low, high, pays = (np.zeros(zone.size) for _ in range(4))
+    for part in np.array_split(np.arange(zone.size), zone.size // OPTIONS_AT_A_TIME + 1):
+        mine = zone[part], method[part], start[part]
+        values = gain[:, *mine] - visit[:, *mine[1:]] / standing.area_ha[mine[0]]
+        mean[part], pays[part] = values.mean(axis=0), (values > 0).mean(axis=0)
+        low[part], high[part] = np.quantile(values, [LOW, HIGH], axis=0)
     recovery = [capital_recovery(money.discount_rate, float(one - first_year)) for one in standing.horizon]
     names = np.asarray([one.name for one in methods], dtype=object)
     frame = pd.DataFrame(
@@ -224,7 +230,7 @@ def _options_table(
             "npv_per_ha": mean,
             "npv_low": low,
             "npv_high": high,
-            "chance_pays": (values > 0).mean(axis=0),
+            "chance_pays": pays,
             "annual_per_ha": mean * np.asarray(recovery)[zone],
         }
     )
