@@ -24,6 +24,7 @@ from vinemap.decline.curves import (
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.pools import LEAST, Curves, Pools
 from vinemap.decline.symptoms import SymptomTable
+from vinemap.decline.turns import add_prior, choose_blocks, choose_series
 
 SHARE_GRID = (np.arange(60) + 0.5) / 60
 NEAR_COUNT = 20  # candidates near the present curve
@@ -79,7 +80,8 @@ class CurveChoice:
         self.prior_declining, self.prior_common, self.likeness = declining, common, likeness
         self.blocks, self.slots = layout.place
         self.shape = layout.log_yield.shape
-        self.spans = [slice(slot * self.shape[2], (slot + 1) * self.shape[2]) for slot in self.slots]
+        self.starts = self.slots * self.shape[2]
+        self.spans = self.starts[:, None] + np.arange(self.shape[2])  # positions in the log yields of a block
         seen_years = layout.vintages - space.years[0]
         columns = np.union1d(seen_years, symptoms.columns())
         symptoms.place_in(columns)
@@ -101,7 +103,7 @@ class CurveChoice:
         anchor = np.eye(vintages)[first][:, :, None, :] * anchored_slots(layout)[:, :, None, None]
         expand = shared[..., None] * (np.eye(vintages) - anchor)
         self.expand = expand.reshape(blocks, series * vintages, vintages)
-        self.own_seen = layout.seen[self.blocks, self.slots]
+        self.own_seen = np.ascontiguousarray(layout.seen[self.blocks, self.slots])
         self.own_first = first[self.blocks, self.slots]
         self.own_anchor = anchored_slots(layout)[self.blocks, self.slots]
 
@@ -129,7 +131,7 @@ class CurveChoice:
         fitted = np.zeros(self.shape)
         fitted[self.blocks, self.slots] = self._effective(self.series.log_curve[:, None])[:, 0]
         common = (self.block.log_curve + self.estate.log_curve)[:, self.at_vintages]
-        return np.asarray(fitted + np.einsum("bmv,bv->bm", self.expand, common).reshape(self.shape))
+        return np.asarray(fitted + (self.expand @ common[..., None]).reshape(self.shape))
 
     def draw(
         self,
@@ -156,11 +158,10 @@ class CurveChoice:
 
         Notes
         -----
-        With Q the inverse covariance of all log yields, effects integrated out, the log likelihood of a curve
-        g of one series is g'Q(y - rest) - g'Qg / 2, and Q of one block is `inverse` less a low-rank part.
+        See `vinemap.decline.turns` for the likelihood.
         """
         residual = (target - self.fitted()).reshape(self.shape[0], -1)
-        score = np.einsum("bmq,bm->q", projected, residual) + extra_score
+        score = (residual[:, None, :] @ projected).sum(axis=0)[0] + extra_score
         now = _Gauss(inverse, projected, covariance, self.expand, residual, score, self.blocks, self.spans)
         likeness = float(self.rng.choice(NEAR_LIKENESS))
         for fresh in (True, False):
@@ -179,53 +180,46 @@ class CurveChoice:
         return made, np.zeros(made.family.shape)
 
     def _draw_estate(self, now: _Gauss, fresh: bool, likeness: float) -> None:
-        made, fit = self._candidates(self.estate_owner, self.estate, fresh, likeness)
+        made, total = self._candidates(self.estate_owner, self.estate, fresh, likeness)
+        self._add_prior(made, np.array([self.estate_share]), total)
         curve = made.log_curve[0][:, self.at_vintages]
         old = self.estate.log_curve[0, self.at_vintages]
-        total = fit[0] + self._prior(made, np.array([[self.estate_share]]))[0]
-        total += curve @ (now.pull_estate() + now.inner_estate @ old)
-        total -= 0.5 * ((curve @ now.inner_estate) * curve).sum(axis=1)
-        total += self.symptoms.weigh_estate(self.series.log_curve, self.block.log_curve, made.log_curve[0])
-        chosen = np.array([np.argmax(total + self.rng.gumbel(size=total.size))])
+        total[0] += curve @ (now.pull_estate() + now.inner_estate @ old)
+        total[0] -= 0.5 * ((curve @ now.inner_estate) * curve).sum(axis=1)
+        self.symptoms.weigh_estate(made.log_curve, self.series.log_curve, self.block.log_curve, total)
+        chosen = np.array([np.argmax(total[0] + self.rng.gumbel(size=total.size))])
         now.change_estate(old - curve[chosen[0]])
         self.estate = made.choose(chosen)
 
     def _draw_blocks(self, now: _Gauss, fresh: bool, likeness: float) -> None:
         made, fit = self._candidates(self.block_owner, self.block, fresh, likeness)
-        curve, old = made.log_curve[..., self.at_vintages], self.block.log_curve[:, self.at_vintages]
-        fit = fit + self._prior(made, np.array([[self.common_share]]))
-        fit += self.symptoms.weigh_blocks(self.series.log_curve, made.log_curve, self.estate.log_curve[0])
-        fit += self.rng.gumbel(size=fit.shape)
-        fit -= 0.5 * ((curve @ now.inner_blocks) * curve).sum(axis=2)
+        self._add_prior(made, np.full(self.shape[0], self.common_share), fit)
+        self.symptoms.weigh_blocks(made.log_curve, self.series.log_curve, self.estate.log_curve[0], fit)
         chosen = np.zeros(self.shape[0], dtype=np.int64)
-        for block in range(self.shape[0]):
-            linear = now.pull_block(block) + now.inner_blocks[block] @ old[block]
-            chosen[block] = np.argmax(fit[block] + curve[block] @ linear)
-            now.change_block(block, old[block] - curve[block, chosen[block]])
+        choose_blocks(
+            now.inverse, now.projected, now.shrunk, now.inner_blocks, now.residual, now.score, self.expand,
+            made.log_curve, self.block.log_curve, self.at_vintages, fit,
+            self.rng.uniform(size=chosen.size), chosen,
+        )  # fmt: skip
         self.block = made.choose(chosen)
 
     def _draw_series(self, now: _Gauss, fresh: bool, likeness: float) -> None:
         made, fit = self._candidates(self.series_owner, self.series, fresh, likeness)
-        curve = self._effective(made.log_curve)
-        old = self._effective(self.series.log_curve[:, None])[:, 0]
-        fit = fit + self._prior(made, self.share_of_block[self.blocks][:, None])
-        fit += self.symptoms.weigh_zones(made.log_curve, self.block.log_curve, self.estate.log_curve[0])
-        fit += self.rng.gumbel(size=fit.shape)
-        fit -= 0.5 * ((curve @ now.inner_series) * curve).sum(axis=2)
+        self._add_prior(made, self.share_of_block[self.blocks], fit)
+        self.symptoms.weigh_series(made.log_curve, self.block.log_curve, self.estate.log_curve[0], fit)
         chosen = np.zeros(self.series_owner.size, dtype=np.int64)
-        for one in range(self.series_owner.size):
-            linear = now.pull_series(one) + now.inner_series[one] @ old[one]
-            chosen[one] = np.argmax(fit[one] + curve[one] @ linear)
-            now.change_series(one, old[one] - curve[one, chosen[one]])
+        choose_series(
+            now.inverse, now.projected, now.shrunk, now.inner_series, now.residual, now.score, self.blocks,
+            self.starts, made.log_curve, self.series.log_curve, self.at_vintages, self.own_first,
+            self.own_anchor, self.own_seen, fit, self.rng.uniform(size=chosen.size), chosen,
+        )  # fmt: skip
         self.series = made.choose(chosen)
 
-    def _prior(self, curves: Curves, share: FloatArray) -> FloatArray:
-        """Log prior of candidates: share that declines, kind, and rate class over its own prior mass."""
-        family, rate = curves.family, curves.rate
-        mix = np.log(self.family_share)[family] + np.log(self.rate_share)[rate]
-        mix = mix - np.log(self.pools.base)[family, rate]
-        prior = np.where(family == HELD, np.log1p(-share), np.log(share) + mix)
-        return np.where(family == RECOVERING, 0.0, prior)
+    def _add_prior(self, curves: Curves, share: FloatArray, fit: FloatArray) -> None:
+        """Add the log prior: share that declines, kind, and rate class over its own prior mass."""
+        mix = np.log(self.family_share)[:, None] + np.log(self.rate_share) - np.log(self.pools.base)
+        mix[RECOVERING] = 0.0
+        add_prior(curves.family, curves.rate, mix, np.log(share), np.log1p(-share), fit)
 
     def draw_shares(self) -> None:
         """Draw the declining share of estate and blocks, and the estate's own mix of kinds and rates."""
@@ -274,47 +268,27 @@ class _Gauss:
         residual: FloatArray,
         score: FloatArray,
         blocks: IntArray,
-        spans: list[slice],
+        spans: IntArray,
     ) -> None:
         self.inverse, self.projected, self.covariance = inverse, projected, covariance
         self.shrunk = projected @ covariance
         self.expand, self.turned = expand, np.swapaxes(expand, 1, 2)
-        self.residual, self.score, self.blocks, self.spans = residual, score, blocks, spans
+        self.residual, self.score = residual, score
         weighted, seen = self.turned @ (inverse @ expand), self.turned @ projected  # (B, V, V), (B, V, q)
         self.inner_blocks = weighted - (seen @ covariance) @ np.swapaxes(seen, 1, 2)
         self.crossed = seen.sum(axis=0)
         self.inner_estate = weighted.sum(axis=0) - self.crossed @ covariance @ self.crossed.T
-        self.inner_series = np.stack([inverse[b, s, s] - self.shrunk[b, s] @ projected[b, s].T
-                                      for b, s in zip(blocks, spans, strict=True)])  # fmt: skip
+        own = blocks[:, None]
+        self.inner_series = inverse[own[..., None], spans[:, :, None], spans[:, None, :]] - (
+            self.shrunk[own, spans] @ np.swapaxes(projected[own, spans], 1, 2)
+        )
 
     def pull_estate(self) -> FloatArray:
         own = (self.turned @ (self.inverse @ self.residual[..., None])).sum(axis=0)[:, 0]
         return np.asarray(own - self.crossed @ (self.covariance @ self.score))
 
-    def pull_block(self, block: int) -> FloatArray:
-        pull = self.inverse[block] @ self.residual[block] - self.shrunk[block] @ self.score
-        return np.asarray(self.turned[block] @ pull)
-
-    def pull_series(self, one: int) -> FloatArray:
-        block, span = self.blocks[one], self.spans[one]
-        return np.asarray(
-            self.inverse[block, span] @ self.residual[block] - self.shrunk[block, span] @ self.score
-        )
-
     def change_estate(self, change: FloatArray) -> None:
         if change.any():
             moved = self.expand @ change
             self.residual += moved
-            self.score += np.einsum("bmq,bm->q", self.projected, moved)
-
-    def change_block(self, block: int, change: FloatArray) -> None:
-        if change.any():
-            moved = self.expand[block] @ change
-            self.residual[block] += moved
-            self.score += moved @ self.projected[block]
-
-    def change_series(self, one: int, change: FloatArray) -> None:
-        if change.any():
-            block, span = self.blocks[one], self.spans[one]
-            self.residual[block, span] += change
-            self.score += change @ self.projected[block, span]
+            self.score += (moved[:, None, :] @ self.projected).sum(axis=0)[0]

@@ -12,25 +12,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
-from scipy import special
 
+from vinemap.decline.courses import (
+    FLOOR,
+    HELD,
+    HELD_THEN,
+    RATE_EDGES_PCT,
+    RECOVERING,
+    S_SHAPED,
+    STEADY,
+    FloatArray,
+    IntArray,
+    fill_classes,
+    fill_curves,
+    fill_paces,
+)
 from vinemap.errors import DataError
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
+__all__ = [
+    "FAMILIES", "FLOOR", "HELD", "HELD_THEN", "RATE_EDGES_PCT", "RECOVERING", "SCORES", "STEADY", "S_SHAPED",
+    "CurveBank", "CurveSpace", "FloatArray", "IntArray", "classify_rate", "draw_bank", "draw_rates",
+    "draw_recovery", "make_space", "trace_curves",
+]  # fmt: skip
 
-HELD, STEADY, HELD_THEN, S_SHAPED, RECOVERING = range(5)
 FAMILIES = ("held", "steady", "held then declining", "S-shaped with age", "recovering after renewal")
-FLOOR = 0.10  # share of healthy yield below which no curve goes; common practice, no source
-RATE_EDGES_PCT = (1.5, 3.0, 5.0, 8.0)  # borders of the classes of yearly loss, % of healthy per year
-MEDIAN_RATE = (
-    0.03  # share of healthy yield a year; the estate's own spread re-weights it (see `RATE_EDGES_PCT`)
-)
-RATE_LOG_SD = 0.75
-# A fall of more than this in one year is a season or a machine: incidence rises 1 to 7.5 points a year
-# (Limestone Coast survey 2012-2019, handbook [S]), and vines lose their crop over years, not at once.
-LEAST_RATE, LARGEST_RATE = 0.007, 0.15
 LONGEST_LEAD_YEARS = 6.0  # loss that began longer ago than this before the first vintage counts as weak soil
 FIRST_SYMPTOM_AGE = 6.0  # years; Kaplan et al. 2016: first symptoms between years 6 and 10
 MIDPOINT_AGE = 20.0  # years; New Zealand 2013: 8 % of vines at mean age 12, risk rising from about 15 years
@@ -39,8 +44,6 @@ UNKNOWN_AGE = 15.0  # years at the first vintage where the planting year is not 
 PER_FAMILY = 140
 SCORES = 3  # standard normal scores a curve
 _QUANTILES = 401
-HALF_CROP_YEARS = 1.75  # one crop missed, full crop in 2-3 seasons (handbook, section 1)
-FULL_AGAIN, FULL_AGAIN_SD = 1.0, 0.10  # share of healthy yield once recovered; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +190,8 @@ class CurveSpace:
         Year of planting.
     work_year : float array (n,)
         Year of renewal, NaN where the owner is no renewed part.
+    lead : float array (n,)
+        Years before the first vintage in which a steady fall may have begun.
     midpoint : float array (n, 401)
         Quantiles of the year in which the S-shaped course is half way.
     """
@@ -195,6 +200,7 @@ class CurveSpace:
     last_vintage: int
     planted: FloatArray
     work_year: FloatArray
+    lead: FloatArray
     midpoint: FloatArray
 
 
@@ -235,7 +241,8 @@ def make_space(
         rows[one] = _truncated_normal(one + MIDPOINT_AGE, MIDPOINT_AGE_SD, low, last_vintage + 6.0, grid)
     midpoint = np.stack([rows[one] for one in planted])
     work = np.full(planted.size, np.nan) if work_year is None else work_year
-    return CurveSpace(years, last_vintage, planted, work, midpoint)
+    lead = np.clip(years[0] - planted - FIRST_SYMPTOM_AGE, 1.0, LONGEST_LEAD_YEARS)
+    return CurveSpace(years, last_vintage, planted, work, lead, midpoint)
 
 
 def trace_curves(
@@ -265,91 +272,28 @@ def trace_curves(
         NaN for held and recovering.
     """
     years = (space.years if columns is None else space.years[columns]).astype(float)
-    owners, kinds = np.broadcast_to(owner, family.shape).ravel(), family.ravel()
-    flat = scores.reshape(-1, SCORES)
-    log_curve, onset = np.zeros((kinds.size, years.size)), np.full(kinds.size, np.nan)
-    for kind, maker in _MAKERS.items():
-        hit = np.flatnonzero(kinds == kind)
-        if hit.size:
-            log_curve[hit], onset[hit] = maker(space, owners[hit], flat[hit], years)
+    flat, first = np.ascontiguousarray(scores, dtype=float).reshape(-1, SCORES), float(space.years[0])
+    log_curve, onset = np.empty((flat.shape[0], years.size)), np.empty(flat.shape[0])
+    owners = np.ascontiguousarray(np.broadcast_to(owner, family.shape)).ravel()
+    span = (first, max(space.last_vintage, first + 1) + 0.5 - first)
+    fill_curves(owners, np.ascontiguousarray(family).ravel(), flat, years, span, space.lead, space.midpoint,
+                space.work_year, log_curve, onset)  # fmt: skip
     return log_curve.reshape(*family.shape, years.size), onset.reshape(family.shape)
 
 
 def classify_rate(family: IntArray, scores: FloatArray) -> IntArray:
     """Class of the steepest yearly loss (see `RATE_EDGES_PCT`); 0 for held and recovering."""
-    steady = _rate(scores[..., 1])
-    s_shaped = _ceiling(scores[..., 1]) * np.tanh(_s_rate(scores[..., 0]) / 4)  # across the year of half loss
-    steepest = np.where(family == S_SHAPED, s_shaped, steady)
-    loses = (family != HELD) & (family != RECOVERING)
-    return np.where(loses, np.digitize(100 * steepest, RATE_EDGES_PCT), 0).astype(np.int64)
+    found = np.empty(family.size, dtype=np.int64)
+    flat = np.ascontiguousarray(scores, dtype=float).reshape(-1, SCORES)
+    fill_classes(np.ascontiguousarray(family).ravel(), flat, found)
+    return found.reshape(family.shape)
 
 
 def draw_rates(shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
     """Draw yearly losses from the prior [share of healthy yield a year]."""
-    return _rate(rng.standard_normal(shape))
-
-
-def _rate(score: FloatArray) -> FloatArray:
-    return np.asarray(np.clip(MEDIAN_RATE * np.exp(RATE_LOG_SD * score), LEAST_RATE, LARGEST_RATE))
-
-
-def _s_rate(score: FloatArray) -> FloatArray:
-    return np.asarray(np.clip(0.40 * np.exp(0.40 * score), 0.15, 1.0))
-
-
-def _ceiling(score: FloatArray) -> FloatArray:
-    return np.asarray(0.15 + (1.0 - FLOOR - 0.15) * special.ndtr(score))
-
-
-def _ramp(years: FloatArray, onset: FloatArray, rate: FloatArray) -> FloatArray:
-    loss = rate[:, None] * np.maximum(years[None, :] - onset[:, None], 0.0)
-    return np.log1p(-np.minimum(loss, 1.0 - FLOOR))
-
-
-def _steady(
-    space: CurveSpace, owner: IntArray, scores: FloatArray, years: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    first = float(space.years[0])
-    room = np.clip(first - space.planted[owner] - FIRST_SYMPTOM_AGE, 1.0, LONGEST_LEAD_YEARS)
-    # beta(1, 3): short leads are likelier than long ones
-    onset = first - room * (1.0 - np.cbrt(special.ndtr(-scores[:, 0])))
-    return _ramp(years, onset, _rate(scores[:, 1])), onset
-
-
-def _held_then(
-    space: CurveSpace, _owner: IntArray, scores: FloatArray, years: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    first = float(space.years[0])
-    span = max(space.last_vintage, first + 1) + 0.5 - first
-    onset = first + span * special.ndtr(scores[:, 0])
-    return _ramp(years, onset, _rate(scores[:, 1])), onset
-
-
-def _s_shaped(
-    space: CurveSpace, owner: IntArray, scores: FloatArray, years: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    rate = _s_rate(scores[:, 0])
-    place = special.ndtr(scores[:, 2]) * (_QUANTILES - 1)
-    below = np.minimum(place.astype(np.int64), _QUANTILES - 2)
-    low, high = space.midpoint[owner, below], space.midpoint[owner, below + 1]
-    midpoint = low + (place - below) * (high - low)
-    onset = midpoint - np.log(9.0) / rate  # a tenth of the ceiling is lost
-    share = special.expit(rate[:, None] * (years[None, :] - midpoint[:, None]))
-    return np.log1p(-_ceiling(scores[:, 1])[:, None] * share), onset
-
-
-def _recovering(
-    space: CurveSpace, owner: IntArray, scores: FloatArray, years: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    since = np.maximum(years[None, :] - space.work_year[owner][:, None], 0.0)
-    full = np.clip(FULL_AGAIN + FULL_AGAIN_SD * scores[:, 0], 0.5, 1.15)[:, None]
-    half = (HALF_CROP_YEARS * np.exp(0.2 * scores[:, 1]))[:, None]
-    steepness = (1.5 + 3.5 * special.ndtr(scores[:, 2]))[:, None]
-    kept = np.maximum(full * (1 - np.exp(-np.log(2) * (since / half) ** steepness)), 0.02)
-    return np.log(kept), np.full(owner.size, np.nan)
-
-
-_MAKERS = {STEADY: _steady, HELD_THEN: _held_then, S_SHAPED: _s_shaped, RECOVERING: _recovering}
+    found = np.empty(shape)
+    fill_paces(rng.standard_normal(shape).ravel(), found.ravel())
+    return found
 
 
 def _truncated_normal(mean: float, sd: float, low: float, high: float, quantile: FloatArray) -> FloatArray:

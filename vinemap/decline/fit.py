@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from scipy import special, stats
+from threadpoolctl import threadpool_limits
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.forecast import DeclineDraws, Paths, make_draws, trace_paths
@@ -225,12 +226,13 @@ def _run_chains(
 ) -> list[ChainDraws]:
     """Run several chains from over-dispersed starts, one after the other."""
     chains = []
-    for _ in range(CHAINS):
-        sampler = Sampler(
-            layout, space, symptoms=make_symptoms(), priors=priors, rng=rng, reference=reference,
-            per_family=per_family,
-        )  # fmt: skip
-        chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
+    with threadpool_limits(1, user_api="blas"):  # matrices are small: more threads only wait for one another
+        for _ in range(CHAINS):
+            sampler = Sampler(
+                layout, space, symptoms=make_symptoms(), priors=priors, rng=rng, reference=reference,
+                per_family=per_family,
+            )  # fmt: skip
+            chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
     return chains
 
 

@@ -104,6 +104,11 @@ class Pools:
         scores = self.rng.standard_normal((*family.shape, SCORES))
         curve, _ = trace_curves(self.space, self.members[:, None], family, scores, self.columns)
         self.pool = Curves(family, scores, classify_rate(family, scores), curve)
+        groups = self.members.size
+        self.held = (
+            np.full((groups, 1), HELD), np.zeros((groups, 1), dtype=np.int64),
+            np.zeros((groups, 1, SCORES)), np.zeros((groups, 1, self.columns.size)),
+        )  # fmt: skip
         classes = len(RATE_EDGES_PCT) + 1
         self.base = np.ones((RECOVERING + 1, classes))  # prior mass of rate classes within kinds
         for kind in self.families:
@@ -129,12 +134,15 @@ class Pools:
         """Candidates (n, 1 + F K) from the prior, the first held, and their log weight for being many."""
         kinds, each = len(self.kinds), self.per_family
         which = self.rng.integers(0, POOL_SIZE, (kinds, each)) + POOL_SIZE * np.arange(kinds)[:, None]
-        row, which = self.group[owner][:, None], which.ravel()[None, :]
-        n, width = owner.size, 1 + kinds * each
-        family, rate = np.full((n, width), HELD), np.zeros((n, width), dtype=np.int64)
-        scores, curve = np.zeros((n, width, SCORES)), np.zeros((n, width, self.columns.size))
-        family[:, 1:], rate[:, 1:] = self.pool.family[row, which], self.pool.rate[row, which]
-        scores[:, 1:], curve[:, 1:] = self.pool.scores[row, which], self.pool.log_curve[row, which]
+        n, pool, which = owner.size, self.pool, which.ravel()
+        row = np.zeros(n, dtype=np.int64) if self.members.size == 1 else self.group[owner]
+        family, rate, scores, curve = (
+            np.take(np.concatenate([held, np.take(one, which, axis=1)], axis=1), row, axis=0)
+            for held, one in zip(
+                self.held, (pool.family, pool.rate, pool.scores, pool.log_curve), strict=True
+            )
+        )
+        width = family.shape[1]
         slot = np.zeros(n, dtype=np.int64)
         for place, kind in enumerate(self.kinds):
             slot[present.family == kind] = 1 + place * each

@@ -20,6 +20,7 @@ whole-block decline stuck in b_bv.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 
 import numpy as np
 from scipy.stats import gamma
@@ -173,7 +174,8 @@ class Sampler:
         """Draw every unknown once."""
         inverse = self._block_precision()
         projected = inverse @ self.design
-        precision = np.einsum("bmq,bmr->qr", self.design, projected) + self.extra_precision
+        flat = self.design.reshape(-1, self.design.shape[2])
+        precision = flat.T @ projected.reshape(flat.shape) + self.extra_precision
         covariance = np.linalg.inv(precision + np.diag(1 / self._effect_variance()))
         self.choice.draw(inverse, projected, covariance, self.target, self.extra_score)
         self._draw_effects(projected, covariance)
@@ -231,7 +233,7 @@ class Sampler:
 
     def _draw_effects(self, projected: FloatArray, covariance: FloatArray) -> None:
         residual = (self.target - self.choice.fitted()).reshape(self.shape[0], -1)
-        score = np.einsum("bmq,bm->q", projected, residual) + self.extra_score
+        score = residual.ravel() @ projected.reshape(residual.size, -1) + self.extra_score
         root = np.linalg.cholesky(covariance)
         self.effect = covariance @ score + root @ self.rng.standard_normal(score.size)
         vintages = self.shape[2]
@@ -262,16 +264,16 @@ class Sampler:
         prior = np.concatenate([level, np.full((blocks, series), self.sd["zone"] ** -2), season], axis=1)
         diagonal = np.arange(prior.shape[1])
         inner[:, diagonal, diagonal] += prior
-        score = np.einsum("bmd,bm->bd", self.block_design, precision * self.residual.reshape(blocks, -1))
+        weighted = precision * self.residual.reshape(blocks, -1)
+        score = np.swapaxes(self.block_design, 1, 2) @ weighted[..., None]
         covariance = np.linalg.inv(inner)
-        drawn = np.einsum("bde,be->bd", covariance, score)
         noise = self.rng.standard_normal(score.shape)
-        drawn += np.einsum("bde,be->bd", np.linalg.cholesky(covariance), noise)
+        drawn = (covariance @ score + np.linalg.cholesky(covariance) @ noise)[..., 0]
         self.block_level, self.zone_level = drawn[:, 0], drawn[:, 1 : 1 + series]
         self.block_season = drawn[:, 1 + series :]
         own = np.take_along_axis(self.zone_level, self.own_level, axis=1)
         self.level = self.effect[0] + self.block_level[:, None] + own
-        fitted = np.einsum("bmd,bd->bm", self.block_design, drawn).reshape(self.shape)
+        fitted = (self.block_design @ drawn[..., None]).reshape(self.shape)
         self.residual = np.where(self.layout.seen, self.residual - fitted, 0.0)
 
     # ------------------------------------------------------------------ scales
@@ -338,5 +340,6 @@ class Sampler:
         self.sd["error"] = float(SD_GRID[np.argmax(fit + self.rng.gumbel(size=SD_GRID.size))])
 
 
+@cache
 def _weight_grid(degrees: float) -> FloatArray:
     return np.asarray(gamma.ppf(_QUANTILES, degrees / 2, scale=2 / degrees))

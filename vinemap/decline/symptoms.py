@@ -9,6 +9,7 @@ from scipy import special
 from vinemap.decline.curves import FloatArray, IntArray
 from vinemap.decline.layout import Layout
 from vinemap.decline.stand import effective_vines
+from vinemap.decline.turns import add_symptoms
 
 LARGEST_SAMPLE = 30.0  # symptoms say little about loss beyond the sampling: cap on the vines' worth
 BACKGROUND_SYMPTOMS = 0.03  # share of vines called symptomatic in sound zones; common practice, no source
@@ -66,40 +67,29 @@ class SymptomTable:
         """Take curves from now on at these columns only, which must hold `columns()`."""
         self.when = np.searchsorted(columns, self.when)
 
-    def weigh_zones(self, curve: FloatArray, block_curve: FloatArray, estate_curve: FloatArray) -> FloatArray:
-        """Log likelihood (series, J) of candidate curves of series (series, J, W), given the others."""
-        out = np.zeros(curve.shape[:2])
+    def weigh_series(
+        self, candidates: FloatArray, blocks: FloatArray, estate: FloatArray, fit: FloatArray
+    ) -> None:
+        """Add the log likelihood of candidates of series (series, J, W) to `fit` (series, J)."""
         if self.rows.size:
-            rest = (block_curve[self.blocks[self.rows]] + estate_curve)[:, None, :]
-            out[self.rows] = self._look_up(curve[self.rows] + rest)
-        return out
+            rest = blocks[self.blocks[self.rows]] + estate
+            add_symptoms(candidates, self.rows, rest, self.when, self.fit, fit)
 
     def weigh_blocks(
-        self, curve: FloatArray, block_curve: FloatArray, estate_curve: FloatArray
-    ) -> FloatArray:
-        """Log likelihood (B, J) of candidate curves of blocks (B, J, W), given the others."""
-        out = np.zeros(block_curve.shape[:2])
+        self, candidates: FloatArray, series: FloatArray, estate: FloatArray, fit: FloatArray
+    ) -> None:
+        """Add the log likelihood of candidates of blocks (B, J, W) to `fit` (B, J)."""
         if self.rows.size:
-            rest = (curve[self.rows] + estate_curve)[:, None, :]
-            np.add.at(out, self.blocks[self.rows], self._look_up(block_curve[self.blocks[self.rows]] + rest))
-        return out
+            rest = series[self.rows] + estate
+            add_symptoms(candidates, self.blocks[self.rows], rest, self.when, self.fit, fit)
 
     def weigh_estate(
-        self, curve: FloatArray, block_curve: FloatArray, estate_curve: FloatArray
-    ) -> FloatArray:
-        """Log likelihood (J) of candidate curves of the estate (J, W), given the others."""
-        if not self.rows.size:
-            return np.zeros(estate_curve.shape[0])
-        rest = (curve[self.rows] + block_curve[self.blocks[self.rows]])[:, None, :]
-        return np.asarray(self._look_up(estate_curve[None] + rest).sum(axis=0))
-
-    def _look_up(self, log_kept: FloatArray) -> FloatArray:
-        at_counts = np.take_along_axis(log_kept, self.when[:, None, :], axis=2)
-        bins = np.rint(100 * (1 - np.exp(at_counts))).astype(np.int64)
-        rows, counts = self.when.shape
-        return np.asarray(
-            self.fit[np.arange(rows)[:, None, None], np.arange(counts)[None, None, :], bins].sum(axis=2)
-        )
+        self, candidates: FloatArray, series: FloatArray, blocks: FloatArray, fit: FloatArray
+    ) -> None:
+        """Add the log likelihood of candidates of the estate (1, J, W) to `fit` (1, J)."""
+        if self.rows.size:
+            rest = series[self.rows] + blocks[self.blocks[self.rows]]
+            add_symptoms(candidates, np.zeros_like(self.rows), rest, self.when, self.fit, fit)
 
 
 def _counts(stand: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
