@@ -81,6 +81,7 @@ def drive_rows(
     knots, total = _mass_along(vine_kg, vine_row, number)
     backward = np.arange(number.size) % 2 == 1
     ends = np.where(backward[:, None, None], ends[:, ::-1], ends)
+    ground = length / np.hypot(*(ends[:, 1] - ends[:, 0]).T)  # an equal-area CRS stretches; speed is logged on it
 
     timing = _time_rows(length, machine, rng)
     row, step, of = _unroll(timing.ravel())
@@ -98,7 +99,7 @@ def drive_rows(
         second=np.arange(1, row.size + 1),
         easting=place[:, 0],
         northing=place[:, 1],
-        speed_m_s=np.hypot(*np.diff(place, axis=0, prepend=ends[:1, 0]).T),
+        speed_m_s=ground[row] * np.hypot(*np.diff(place, axis=0, prepend=ends[:1, 0]).T),
         row_no=np.where(picking, number[row], 0),
         along_m=np.where(picking, to * length[row], np.nan),
         picked_kg=np.where(picking, picked, 0.0),
