@@ -8,6 +8,7 @@ import shapely
 
 from vinemap.errors import DataError, GeometryError, TableError
 from vinemap.harvest import REASONS, clean_readings
+from vinemap.harvest.delay import DelayEstimate, _differs
 from vinemap.tables import CLEAN_READINGS, check_table
 
 GROSS = ["headland", "position", "zero_flow", "stuck", "width"]
@@ -130,11 +131,29 @@ def test_delay_falls_back_in_words_where_nothing_tells(invent):
     options = {"outline": block.outline, "row_spacing_m": 3.0}
     default = clean_readings(readings, block.rows, **options).report.delays[0]
     assert (default.delay_s, default.identified) == (8.0, False)
-    assert "0 pairs" in default.note
+    assert "no pairs of neighbouring rows" in default.note
     assert "default of 8 s" in default.note
     given = clean_readings(readings, block.rows, delay_s={"H1": 6.5}, **options).report.delays[0]
     assert given.delay_s == 6.5
-    assert "6.5 s is used as given" in given.note
+    assert "6.5 s is used, that of its other blocks" in given.note
+    known = clean_readings(readings, block.rows, delay_s=6.5, **options).report.delays[0]
+    assert "6.5 s is used as given" in known.note
+    other = clean_readings(readings, block.rows, delay_s={"H2": 6.5}, **options).report.delays[0]
+    assert "default of 8 s" in other.note
+
+
+@pytest.mark.parametrize(
+    ("delay_s", "se_s", "note", "own"),
+    [
+        (14.0, 0.5, "", True),
+        (10.9, 0.5, "", False),  # not far enough from that of all days
+        (14.0, 1.2, "", False),  # not known well enough
+        (14.0, 0.5, "row ends say 10.2 s, neighbouring rows are followed", False),  # was 3.7 s off so
+    ],
+)
+def test_a_day_has_its_own_delay_only_if_it_is_clear(delay_s, se_s, note, own):
+    whole = DelayEstimate("H1", "", 10.0, 0.4, 40, "")
+    assert _differs(DelayEstimate("H1", "2026-03-02", delay_s, se_s, 20, note), whole) is own
 
 
 def test_a_day_with_another_delay_gets_its_own(invent):

@@ -60,7 +60,8 @@ def clean_readings(
     row_spacing_m : float
         Distance between rows [m]: the width picked.
     delay_s : float or mapping of machine to float, optional
-        Flow delay where the readings do not give it [s], such as that of the vintage's other blocks.
+        Flow delay where the readings do not give it [s]: one that is known, or by machine what the other
+        blocks told (`pool_delays`).
 
     Returns
     -------

@@ -98,7 +98,8 @@ def estimate_delays(
     row_spacing_m : float
         Width picked [m].
     fallback_s : float or mapping of machine to float, optional
-        Used where the delay cannot be had from the readings [s]; `DEFAULT_DELAY_S` if not given.
+        Used where the delay cannot be had from the readings [s]: one that is known, or what `pool_delays`
+        gives of the other blocks; `DEFAULT_DELAY_S` if not given.
 
     Returns
     -------
@@ -125,15 +126,16 @@ def estimate_delays(
 
 
 def _differs(own: DelayEstimate, whole: DelayEstimate) -> bool:
-    if not own.identified or own.se_s > DAY_SE_S:
+    """Whether a day clearly has another delay: known well, with rows and row ends of one mind."""
+    if not own.identified or own.se_s > DAY_SE_S or own.note:
         return False
     return abs(own.delay_s - whole.delay_s) > max(1.0, 3.0 * own.se_s)
 
 
 def _fallback(fallback_s: float | Mapping[str, float] | None, machine: str) -> tuple[float, str]:
-    if isinstance(fallback_s, Mapping):
-        fallback_s = fallback_s.get(machine)
-    if fallback_s is None:
+    if isinstance(fallback_s, Mapping) and machine in fallback_s:
+        return float(fallback_s[machine]), f"{fallback_s[machine]:.1f} s is used, that of its other blocks"
+    if fallback_s is None or isinstance(fallback_s, Mapping):
         return DEFAULT_DELAY_S, f"the default of {DEFAULT_DELAY_S:g} s is used"
     return float(fallback_s), f"{float(fallback_s):g} s is used as given"
 
@@ -154,8 +156,8 @@ def _estimate(
     why = "neighbouring rows and row ends do not agree better at any delay than at others"
     if pairs < LEAST_PAIRS:
         why = (
-            f"only {pairs} pairs of neighbouring rows driven in opposite directions ({LEAST_PAIRS} needed), "
-            "and row ends do not tell"
+            f"{pairs or 'no'} pairs of neighbouring rows driven in opposite directions ({LEAST_PAIRS} "
+            "needed), and row ends do not tell"
         )
     return DelayEstimate(machine, day, fallback[0], float("nan"), pairs, f"{why}: {fallback[1]}")
 

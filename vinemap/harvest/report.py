@@ -129,11 +129,11 @@ def describe_effect(before: YieldFigures, after: YieldFigures) -> list[str]:
     Examples
     --------
     >>> rough = YieldFigures(90, 14.0, 80.0, 3.0, 32.0, 1.5)
-    >>> for line in describe_effect(rough, YieldFigures(80, 13.5, 30.0, 0.2, 2.0, 0.5)):
+    >>> for line in describe_effect(rough, YieldFigures(80, 13.5, 30.0, -0.02, 2.0, 0.5)):
     ...     print(line)
     Mean of the readings 14.0 t/ha before, 13.5 t/ha after.
     Two readings in a row differ by about 8.0 t/ha before, 2.0 t/ha after (nugget 32 and 2 (t/ha)2).
-    Skew 3.0 before, 0.2 after (0 is even to both sides).
+    Skew 3.0 before, 0.0 after (0 is even to both sides).
     A 10 m square is known to +-2.5 t/ha before, +-0.8 t/ha after (90 % interval).
     """
     pairs = [
@@ -147,7 +147,10 @@ def describe_effect(before: YieldFigures, after: YieldFigures) -> list[str]:
             "Two readings in a row differ by about {:.1f} t/ha before, {:.1f} t/ha after (nugget {:.3g} and "
             "{:.3g} (t/ha)2).",
         ),
-        ((before.skewness, after.skewness), "Skew {:.1f} before, {:.1f} after (0 is even to both sides)."),
+        (
+            (round(before.skewness, 1) + 0.0, round(after.skewness, 1) + 0.0),  # never -0.0
+            "Skew {:.1f} before, {:.1f} after (0 is even to both sides).",
+        ),
         (
             (NORMAL_90 * before.prediction_se_t_ha, NORMAL_90 * after.prediction_se_t_ha),
             "A 10 m square is known to +-{:.1f} t/ha before, +-{:.1f} t/ha after (90 % interval).",
