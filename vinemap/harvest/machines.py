@@ -88,56 +88,73 @@ def solve_machines(row_summary: pd.DataFrame, groups: Sequence[WeighedGroup]) ->
     return pd.DataFrame({"machine": names, "log_bias": bias, "log_bias_se": error})
 
 
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """Levels of the rows of a block as one range and share of noise have them, and the machines so."""
+
+    reach: float
+    share: float
+    variance: float
+    log_likelihood: float
+    bias: Floats
+    covariance: Floats
+
+
 def _adjoining_rows(block: pd.DataFrame, names: list[str]) -> tuple[Floats, Floats]:
-    """Give what the rows of one block say of the machines: precision, and precision times bias."""
+    """Give what the rows of one block say of the machines: precision, and precision times bias.
+
+    Ranges and shares of noise count by their likelihood: the best alone would seem surer than it is.
+    """
     row = block["row_no"].to_numpy(dtype=float)
     gap = np.abs(np.subtract.outer(row, row))
     log = np.log(block["yield_t_ha"].to_numpy(dtype=float))
-    seen = (block["machine"].to_numpy()[:, None] == np.array(names)).astype(float)
+    log = log - log.mean()
+    here = np.isin(names, block["machine"])
+    seen = (block["machine"].to_numpy()[:, None] == np.array(names)[here]).astype(float)
     count = block["readings"].to_numpy(dtype=float)
     thin = np.maximum(np.median(count) / count, 1.0)  # noise variance over that of a usual row
     for _ in range(ROW_ROUNDS):
-        smooth, noise = _fit_levels(gap, log, seen, thin)
-        factor = cho_factor(_row_covariance(gap, smooth, noise * thin))
-        solved = cho_solve(factor, np.column_stack([seen, log]))
-        precision, pull = seen.T @ solved[:, :-1], seen.T @ solved[:, -1]
-        left = solved[:, -1] - solved[:, :-1] @ (np.linalg.pinv(precision) @ pull)
-        apart = np.abs(left) / np.sqrt(np.diag(cho_solve(factor, np.eye(row.size))))  # left out in turn
-        thin = thin * np.maximum(apart / HUBER, 1.0) ** 2
+        tried = _try_levels(gap, log, seen, thin)
+        best = max(tried, key=lambda one: one.log_likelihood)
+        thin = thin * np.maximum(_left_out(gap, log, seen, thin, best) / HUBER, 1.0) ** 2
+    weight = np.exp([one.log_likelihood - best.log_likelihood for one in tried])
+    bias = np.average([one.bias for one in tried], axis=0, weights=weight)
+    spread = [one.covariance + np.outer(one.bias - bias, one.bias - bias) for one in tried]
+    certain = np.linalg.inv(np.average(spread, axis=0, weights=weight) + LEVEL_LOG_SD**2)
+    precision, pull = np.zeros((len(names), len(names))), np.zeros(len(names))
+    precision[np.ix_(here, here)], pull[here] = certain, certain @ bias
     return precision, pull
 
 
-def _fit_levels(gap: Floats, log: Floats, seen: Floats, thin: Floats) -> tuple[tuple[float, float], float]:
-    """Variance and range [rows] of the smooth level, and variance of the noise, by restricted likelihood."""
-    fixed = seen[:, seen.any(axis=0)]
-    free = log.size - fixed.shape[1]
-    if log.size < FEWEST_ROWS:
-        variance = USUAL_LOG_SD**2
-        return ((1 - USUAL_NOISE_SHARE) * variance, USUAL_RANGE_ROWS), USUAL_NOISE_SHARE * variance
-    best, out = np.inf, ((0.0, 1.0), 1.0)
-    for reach in RANGES_ROWS:
-        for share in NOISE_SHARES:
-            matrix = (1 - share) * _matern(gap, reach) + np.diag(share * thin)
-            factor = cho_factor(matrix, lower=True)
-            solved = cho_solve(factor, np.column_stack([fixed, log]))
-            normal = fixed.T @ solved[:, :-1]
-            right = fixed.T @ solved[:, -1]
-            variance = max(float(log @ solved[:, -1] - right @ np.linalg.solve(normal, right)) / free, 1e-8)
+def _try_levels(gap: Floats, log: Floats, seen: Floats, thin: Floats) -> list[_Levels]:
+    """Fit the machines for every range and share of noise; variance by restricted likelihood."""
+    few = log.size < FEWEST_ROWS
+    free = log.size - seen.shape[1]
+    tried = []
+    for reach in (USUAL_RANGE_ROWS,) if few else RANGES_ROWS:
+        for share in (USUAL_NOISE_SHARE,) if few else NOISE_SHARES:
+            factor = cho_factor(_row_covariance(gap, reach, share, thin), lower=True)
+            solved = cho_solve(factor, np.column_stack([seen, log]))
+            normal, right = seen.T @ solved[:, :-1], seen.T @ solved[:, -1]
+            bias = np.linalg.solve(normal, right)
+            variance = USUAL_LOG_SD**2 if few else max(float(log @ solved[:, -1] - right @ bias) / free, 1e-8)
             spread = 2 * np.log(np.diag(factor[0])).sum() + np.linalg.slogdet(normal)[1]
-            unlikely = free * np.log(variance) + spread
-            if unlikely < best:
-                best, out = unlikely, (((1 - share) * variance, reach), share * variance)
-    return out
+            likelihood = -0.5 * (free * np.log(variance) + spread)
+            tried.append(_Levels(reach, share, variance, likelihood, bias, variance * np.linalg.inv(normal)))
+    return tried
 
 
-def _matern(gap: Floats, reach: float) -> Floats:
+def _left_out(gap: Floats, log: Floats, seen: Floats, thin: Floats, levels: _Levels) -> Floats:
+    """How many standard errors each row is off what the others say of it."""
+    inverse = cho_solve(cho_factor(_row_covariance(gap, levels.reach, levels.share, thin)), np.eye(log.size))
+    apart = np.abs(inverse @ (log - seen @ levels.bias))
+    return np.asarray(apart / np.sqrt(levels.variance * np.diag(inverse)))
+
+
+def _row_covariance(gap: Floats, reach: float, share: float, thin: Floats) -> Floats:
+    """Covariance of row means over the variance of a usual one: smooth (Matern 3/2) and noise."""
     scaled = gap / reach
-    return np.asarray((1 + scaled) * np.exp(-scaled))
-
-
-def _row_covariance(gap: Floats, smooth: tuple[float, float], noise: Floats) -> Floats:
-    variance, reach = smooth
-    return np.asarray(LEVEL_LOG_SD**2 + variance * _matern(gap, reach) + np.diag(noise))
+    return np.asarray((1 - share) * (1 + scaled) * np.exp(-scaled) + np.diag(share * thin))
 
 
 def _with_loads(
