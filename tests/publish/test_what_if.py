@@ -28,11 +28,19 @@ CHANGES = [
     {"shift": -8, "threshold": 0.55},
     {"price": 0.5, "rate": 0.12, "cost": 0.7, "threshold": 0.6, "shift": 3},
 ]
-NUMBERS = ("gain_per_ha", "gain_per_ha_low", "gain_per_ha_high", "wait_cost_per_ha")
+NUMBERS = (
+    "gain_per_ha", "gain_per_ha_low", "gain_per_ha_high",
+    "wait_cost_per_ha", "wait_cost_per_ha_low", "wait_cost_per_ha_high",
+)  # fmt: skip
 
 
 def revalue(valuation: renewal.Valuation, facts: pd.DataFrame, change: dict[str, float]) -> pd.DataFrame:
-    """Do in Python, by the renewal stage's own functions, what the page is asked to do."""
+    """Advise in Python, by the renewal stage's own functions, as the page is asked to."""
+    again = value_anew(valuation, change)
+    return renewal.decide_zones(again, facts, facts, chance_threshold=(BASE | change)["threshold"])
+
+
+def value_anew(valuation: renewal.Valuation, change: dict[str, float]) -> renewal.Valuation:
     ask = BASE | change
     money, samples, first = valuation.money, valuation.samples, valuation.first_year
     money = replace(
@@ -56,11 +64,10 @@ def revalue(valuation: renewal.Valuation, facts: pd.DataFrame, change: dict[str,
         stand, methods, money=money, samples=samples, first_year=first, start_years=starts
     )
     visit = value._visit_cost(methods, samples, money, starts - first)
-    again = replace(
+    return replace(
         valuation, gain=gain, visit=visit, methods=methods, start_years=starts, money=money,
         standing=stand, samples=samples,
     )  # fmt: skip
-    return renewal.decide_zones(again, facts, facts, chance_threshold=ask["threshold"])
 
 
 @pytest.fixture(scope="module")
@@ -99,6 +106,18 @@ def test_page_values_as_the_renewal_stage_does(page, valuation, change):
         np.testing.assert_allclose(got[name], want[name], rtol=1e-3, atol=0.5, err_msg=name)
     np.testing.assert_allclose(got["chance_pays"], want["chance_pays"], atol=1e-9)
     np.testing.assert_allclose(got["scouting_value"], want["scouting_value"], rtol=1e-3, atol=0.5)
+
+
+@pytest.mark.parametrize("change", [{}, {"price": 1.35, "rate": 0.03}, {"cost": 0.5}], ids=str)
+def test_waiting_with_all_zones_costs_what_the_renewal_stage_says(page, valuation, change):
+    whole, facts = valuation
+    advice = revalue(whole, facts, change)
+    want = renewal.total_waiting(value_anew(whole, change), advice[advice["advice"] == "renew"])
+    ask = "async (change) => VMValue.waiting(await VMValue.decide({ ...VMValue.base(), ...change }))"
+    got = page.evaluate(ask, change)
+    assert want.mean > 0
+    for name in ("mean", "low", "high"):
+        assert got[name] == pytest.approx(getattr(want, name), rel=1e-3, abs=1.0)
 
 
 def test_changes_reach_every_kind_of_advice(valuation):

@@ -28,7 +28,7 @@ from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
 from vinemap.publish.texts import standing_cautions, texts_in
 from vinemap.publish.what_if import WhatIf, pack_what_if
 
-SCRIPTS = ("core.js", "value.js", "charts.js", "map.js", "page.js", "whatif.js")
+SCRIPTS = ("core.js", "cash.js", "visits.js", "value.js", "charts.js", "map.js", "page.js", "whatif.js")
 MAP_NAME = "vinemap_map"
 
 

@@ -43,7 +43,7 @@
     for (const zone of zones) Object.assign(zone, own.get(zone.zone_id));
     VM.figures = null;
     if (results) {
-      for (const { delay, protect, ...one } of results) Object.assign(VM.byId.get(one.zone_id), one, { wait_cost_per_ha_low: null, wait_cost_per_ha_high: null });
+      for (const { delay, protect, ...one } of results) Object.assign(VM.byId.get(one.zone_id), one);
       const set = settings(), changed = results.filter((one) => one.advice !== own.get(one.zone_id).advice).length;
       VM.figures = { headline: () => headline(results), own, options: (zone) => VMValue.optionsOf(zone.zone_id, set) };
       const { draws, of } = VMValue.held.counts;
