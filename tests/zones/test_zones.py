@@ -55,9 +55,9 @@ def test_zones_cover_the_outline_exactly(block):
     assert found.zones["vines"].sum() == block.rows["vines"].sum()
 
 
-@pytest.mark.parametrize("corner", [(90.0, 130.0), (150.0, 260.0)])
-def test_zones_cover_an_outline_with_a_notch(make_block, corner):
-    made = make_block(2, corner=corner)
+@pytest.mark.parametrize("notch", [(90.0, 130.0), (150.0, 260.0)])
+def test_zones_cover_an_outline_with_a_notch(make_block, notch):
+    made = make_block(2, notch=notch)
     assert_exact_cover(zones_of(made), made.outline)
 
 
@@ -82,7 +82,7 @@ def test_falling_and_always_poor_are_told_apart(block):
 
 
 def test_a_block_without_pattern_is_one_zone(make_block):
-    made = make_block(4, falling=0.0, poor=0.0)
+    made = make_block(4, "none")
     assert len(zones_of(made).zones) == 1
 
 

@@ -14,13 +14,16 @@ from sklearn.metrics import adjusted_rand_score
 
 from vinemap.errors import DataError, GeometryError
 from vinemap.land import Grid, segment_rows
+from vinemap.zones.borders import Border, merge_alike, weigh_border
 from vinemap.zones.cells import BoolArray, FloatArray, IntArray, RowCells, average_cells, lay_cells
-from vinemap.zones.cluster import adjacency, cluster_cells
+from vinemap.zones.cluster import cluster_cells
 from vinemap.zones.draw import draw_polygons
 from vinemap.zones.features import Features, describe_cells, relative_logs
-from vinemap.zones.tidy import Rules, tidy_labels
+from vinemap.zones.tidy import Rules, neighbours, tidy_labels
 
 MOST_LEFT_OUT = 4  # vintages left out in turn, spread over the series: enough to see unrest, and quick
+FEWEST_PIECES = 12  # pieces to begin with; more than anyone would work separately in a block
+BORDER_COLUMNS = ["first", "second", "level_pct", "change_pct", "evidence"]
 SAME_ZONE_SHARE = 0.3  # share of common area (over the union) from which a zone keeps its old id
 
 
@@ -35,13 +38,12 @@ class ZoneReport:
     cells : int
         Row-frame cells inside the outline.
     cells_without_data : int
-    independent_share : float
-        Independent cells per cell.
-    criterion : pandas.DataFrame
-        zones, within, criterion: how the number of clusters was chosen, before tidying.
+    borders : pandas.DataFrame
+        first, second (zone_id), level_pct and change_pct (first against second; change in points of the
+        crop), evidence: what keeps neighbouring zones apart.
     agreement : float
-        Mean adjusted Rand index of the clusters with one vintage left out (up to four in turn); NaN below
-        three vintages.
+        Mean adjusted Rand index with the zones found when one vintage is left out (up to four in turn); NaN
+        below three vintages.
     agreement_by_vintage : dict of int to float
     profile : pandas.DataFrame
         zone_id, level_pct (against the block), change_pct (over the vintages, against the block).
@@ -51,8 +53,7 @@ class ZoneReport:
     vintages: tuple[int, ...]
     cells: int
     cells_without_data: int
-    independent_share: float
-    criterion: pd.DataFrame
+    borders: pd.DataFrame
     agreement: float
     agreement_by_vintage: dict[int, float]
     profile: pd.DataFrame
@@ -154,21 +155,10 @@ def find_zones(
         )
     logs = relative_logs(values, cells.inside)
     errors = _relative_errors(cells, values, surfaces, standard_errors)
-    features = describe_cells(logs, errors, vintages, cells.inside)
-    graph = adjacency(cells)
-    flat, criterion = cluster_cells(
-        features.scaled[cells.inside],
-        graph,
-        independent_share=features.independent_share,
-        max_zones=max_zones,
-    )
-    labels = np.full(cells.inside.shape, -1, dtype=np.int64)
-    labels[cells.inside] = flat
-    step = float(np.median(np.diff(cells.along_edges[1:-1]))) if cells.along_edges.size > 3 else min_segment_m
-    rules = Rules(min_area_ha * 1e4, max(1, int(np.ceil(min_segment_m / step - 0.05))), max_zones)
-    labels = tidy_labels(labels, features.scaled, cells, rules)
-    agreement = _agreement(logs, errors, vintages, cells, graph, flat) if check_stability else {}
-    shapes, members = draw_polygons(labels, cells, outline, rows, min_area_m2=min_area_ha * 1e4)
+    rules = Rules(min_area_ha * 1e4, _shortest_run(cells, min_segment_m))
+    labels, features = _label_cells(logs, errors, vintages, cells, rules, max_zones)
+    agreement = _agreement(labels, logs, errors, vintages, cells, rules, max_zones) if check_stability else {}
+    shapes, members = draw_polygons(labels, cells, outline, rows, min_area_m2=rules.min_area_m2)
     ids = _carry_ids(shapes, block_id, previous)
     zones = _as_table(shapes, ids, rows, block_id)
     without = int((cells.inside & ~np.isfinite(values).any(axis=0)).sum())
@@ -176,14 +166,31 @@ def find_zones(
         vintages=tuple(int(one) for one in vintages),
         cells=int(cells.inside.sum()),
         cells_without_data=without,
-        independent_share=features.independent_share,
-        criterion=criterion,
+        borders=_list_borders(ids, members, features, logs, cells),
         agreement=float(np.mean(list(agreement.values()))) if agreement else float("nan"),
         agreement_by_vintage=agreement,
         profile=_profile(ids, members, features),
         notes=_notes(vintages, without, cells, agreement, len(zones)),
     )
     return ZoneMap(zones, report)
+
+
+def _shortest_run(cells: RowCells, min_segment_m: float) -> int:
+    """Cells that make the shortest segment."""
+    steps = np.diff(cells.along_edges[1:-1])
+    step = float(np.median(steps)) if steps.size > 1 else min_segment_m
+    return max(1, int(np.ceil(min_segment_m / step - 0.05)))
+
+
+def _label_cells(
+    logs: FloatArray, errors: FloatArray, vintages: IntArray, cells: RowCells, rules: Rules, max_zones: int
+) -> tuple[IntArray, Features]:
+    """Cut into more pieces than may stay, make them workable, merge what is not clearly apart."""
+    features = describe_cells(logs, errors, vintages, cells)
+    pieces = cluster_cells(features.scaled, cells, pieces=max(FEWEST_PIECES, 2 * max_zones))
+    labels = tidy_labels(pieces, features.scaled, cells, rules)
+    labels = merge_alike(labels, features, logs, cells, max_zones=max_zones)
+    return tidy_labels(labels, features.scaled, cells, rules), features
 
 
 def _relative_errors(
@@ -200,23 +207,39 @@ def _relative_errors(
 
 
 def _agreement(
-    logs: FloatArray, errors: FloatArray, vintages: IntArray, cells: RowCells, graph: Any, labels: IntArray
+    labels: IntArray,
+    logs: FloatArray,
+    errors: FloatArray,
+    vintages: IntArray,
+    cells: RowCells,
+    rules: Rules,
+    max_zones: int,
 ) -> dict[int, float]:
-    """Compare the clusters with those found with a vintage left out (adjusted Rand index)."""
+    """Compare the zones with those found with a vintage left out (adjusted Rand index)."""
     if vintages.size < 3:
         return {}
     out = {}
-    count = int(labels.max()) + 1
-    tried = np.unique(np.linspace(0, vintages.size - 1, MOST_LEFT_OUT).round().astype(int))
-    for row in tried:
-        vintage = vintages[row]
+    for row in np.unique(np.linspace(0, vintages.size - 1, MOST_LEFT_OUT).round().astype(int)):
         keep = np.arange(vintages.size) != row
-        features = describe_cells(logs[keep], errors[keep], vintages[keep], cells.inside)
-        other, _ = cluster_cells(
-            features.scaled[cells.inside], graph, independent_share=1.0, max_zones=count, zones=count
-        )
-        out[int(vintage)] = float(adjusted_rand_score(labels, other))
+        other, _ = _label_cells(logs[keep], errors[keep], vintages[keep], cells, rules, max_zones)
+        out[int(vintages[row])] = float(adjusted_rand_score(labels[cells.inside], other[cells.inside]))
     return out
+
+
+def _list_borders(
+    ids: list[str], members: list[BoolArray], features: Features, logs: FloatArray, cells: RowCells
+) -> pd.DataFrame:
+    """List what keeps neighbouring zones apart."""
+    labels = np.full(cells.inside.shape, -1, dtype=np.int64)
+    for number, one in enumerate(members):
+        labels[one & cells.inside] = number
+    weighed = [weigh_border(pair, labels, features, logs, cells) for pair in neighbours(labels, cells)]
+    return pd.DataFrame([_border_row(ids, one) for one in weighed], columns=BORDER_COLUMNS)
+
+
+def _border_row(ids: list[str], one: Border) -> tuple[str, str, float, float, float]:
+    first, second = (ids[number] for number in one.pair)
+    return first, second, 100 * float(np.expm1(one.level)), 100 * one.change, one.evidence
 
 
 def _as_table(shapes: list[Any], ids: list[str], rows: gpd.GeoDataFrame, block_id: str) -> gpd.GeoDataFrame:
@@ -231,10 +254,8 @@ def _as_table(shapes: list[Any], ids: list[str], rows: gpd.GeoDataFrame, block_i
 def _profile(ids: list[str], members: list[BoolArray], features: Features) -> pd.DataFrame:
     """Level and change of every zone against its block [%]."""
     level = [float(np.nanmean(features.level[one])) for one in members]
-    change = [float(np.nanmean(features.change[one])) for one in members]
-    return pd.DataFrame(
-        {"zone_id": ids, "level_pct": 100 * np.expm1(level), "change_pct": 100 * np.expm1(change)}
-    )
+    change = [100 * float(np.nanmean(features.change[one])) for one in members]
+    return pd.DataFrame({"zone_id": ids, "level_pct": 100 * np.expm1(level), "change_pct": change})
 
 
 def _carry_ids(shapes: list[Any], block_id: str, previous: gpd.GeoDataFrame | None) -> list[str]:

@@ -1,4 +1,4 @@
-"""What tells zones apart: level and change over time of each cell, on the scale of their noise."""
+"""What tells zones apart: level and change over time of each cell, beside how uneven like ground is."""
 
 from __future__ import annotations
 
@@ -6,43 +6,43 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vinemap.zones.cells import BoolArray, FloatArray, IntArray, fill_nearest, moran_i
+from vinemap.zones.cells import BoolArray, FloatArray, IntArray, RowCells, fill_nearest
 
-# Differences smaller than these do not matter to anyone who walks the rows; common practice, no source.
-SMALL_LEVEL = 0.10  # log yield
-SMALL_CHANGE = 0.10  # log yield, over the vintages
 UNKNOWN_ERROR = 0.10  # log yield, where no standard error comes with a surface
 LEAST_ERROR = 0.02
+POOREST = 0.02  # of the block's median: a cell without crop is poor, not infinitely poor
+# Lasting soil patterns, and those of a season, reach some tens of metres; a pattern that reaches farther is
+# a zone. Common practice, no source.
+PATTERN_RANGE_M = 40.0
+LEAST_SPREAD = 0.05  # ground more even than this is taken as this uneven
+NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal
+FEWEST_PAIRS = 6
+# Say in telling zones apart. What falls matters more than what was always poor, and soil is not as regular as
+# the model of it; change and late change measure one thing, so they share a vote.
+SAY = {"level": 0.7, "change": 0.5, "late": 0.5}
 
 
 @dataclass(frozen=True, slots=True)
 class Features:
-    """Features of the cells.
+    """Features of the cells; all shape (band, stretch).
 
     Attributes
     ----------
-    level : float array (band, stretch)
+    level : float array
         Mean log yield relative to the block, weighted by precision.
-    change : float array (band, stretch)
-        Fitted change of log relative yield over the span of the vintages; 0 with one vintage.
-    late : float array (band, stretch)
-        Mean of the last third of the vintages less the mean of the others.
-    level_se, change_se, late_se : float
-        Typical noise of each.
+    change : float array
+        Fitted change of relative yield over the span of the vintages, as a share (-0.4 is a fall by 40 %); 0
+        with one vintage.
+    late : float array
+        The same, the last third of the vintages against the others.
     scaled : float array (band, stretch, p)
-        The features over their noise and what counts as small.
-    independent_share : float
-        Independent cells per cell, from the spatial correlation of what the features leave over.
+        Each over the standard deviation of its passing pattern, times the root of its say.
     """
 
     level: FloatArray
     change: FloatArray
     late: FloatArray
-    level_se: float
-    change_se: float
-    late_se: float
     scaled: FloatArray
-    independent_share: float
 
 
 def relative_logs(values: FloatArray, inside: BoolArray) -> FloatArray:
@@ -55,12 +55,11 @@ def relative_logs(values: FloatArray, inside: BoolArray) -> FloatArray:
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(np.where((values > 0) & inside, values, np.nan))
-    floor = np.log(0.02)  # a cell without crop is poor, not infinitely poor
     centre = np.array([np.nanmedian(one) if np.isfinite(one).any() else np.nan for one in logs])
-    return np.asarray(np.maximum(logs - centre[:, None, None], floor))
+    return np.asarray(np.maximum(logs - centre[:, None, None], np.log(POOREST)))
 
 
-def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, inside: BoolArray) -> Features:
+def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, cells: RowCells) -> Features:
     """Derive level and change of each cell.
 
     Parameters
@@ -70,7 +69,7 @@ def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, ins
     errors : float array (V, band, stretch)
         Standard error of `logs`.
     vintages : int array (V,)
-    inside : bool array (band, stretch)
+    cells : RowCells
 
     Returns
     -------
@@ -83,35 +82,72 @@ def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, ins
     """
     known = np.isfinite(logs)
     spread = _leftover_sd(logs, vintages)
-    noise = np.sqrt(
-        np.maximum(np.where(np.isfinite(errors), errors, UNKNOWN_ERROR), LEAST_ERROR) ** 2 + spread**2
-    )
+    noise = np.hypot(np.maximum(np.where(np.isfinite(errors), errors, UNKNOWN_ERROR), LEAST_ERROR), spread)
     weight = np.where(known, 1 / noise**2, 0.0)
     total = weight.sum(axis=0)
-    safe = np.maximum(total, 1e-12)
     value = np.where(known, logs, 0.0)
-    level = (weight * value).sum(axis=0) / safe
-    span = max(float(np.ptp(vintages)), 1.0)
-    time = ((vintages - vintages.mean()) / span)[:, None, None]
-    centred = np.where(known, time - (weight * time).sum(axis=0) / safe, 0.0)
+    level = (weight * value).sum(axis=0) / np.maximum(total, 1e-12)
+    change, tried = _slope(value, weight, known, vintages)
+    inside = cells.inside
+    found = {
+        "level": np.where(inside, fill_nearest(np.where(inside & (total > 0), level, np.nan)), np.nan),
+        "change": np.nan_to_num(np.expm1(fill_nearest(np.where(inside & tried, change, np.nan)))),
+        "late": np.where(inside, np.expm1(_late_less_early(value, weight, vintages)), 0.0),
+    }
+    used = ["level", "change", "late"] if vintages.size > 1 else ["level"]
+    parts = [np.nan_to_num(found[one]) * np.sqrt(SAY[one]) / spread_of_pattern(found[one], cells)
+             for one in used]  # fmt: skip
+    return Features(**found, scaled=np.stack(parts, axis=-1))
+
+
+def spread_of_pattern(values: FloatArray, cells: RowCells) -> float:
+    """Estimate the standard deviation of a pattern that reaches some tens of metres.
+
+    Parameters
+    ----------
+    values : float array (band, stretch)
+    cells : RowCells
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    The semivariance at 40 m (less in a narrow block), over the share of its sill that an exponential
+    variogram of 40 m range has there. It is taken from the median of the absolute differences, so that the
+    few pairs across a border between zones hardly count.
+
+    References
+    ----------
+    Robust estimation of the variogram by quantiles of differences: Cressie and Hawkins 1980, Mathematical
+    Geology 12:115-125 (from memory; theirs is of the fourth root).
+    """
+    steps = [float(np.median(np.diff(one))) for one in (cells.across_edges, cells.along_edges)]
+    shown = np.where(cells.inside, values, np.nan)
+    least = min(size * step for size, step in zip(shown.shape, steps, strict=True))
+    distance = min(PATTERN_RANGE_M, least / 3)
+    lags = [max(1, round(distance / step)) for step in steps]
+    apart = np.concatenate([
+        (shown[lags[0] :] - shown[: -lags[0]]).ravel(), (shown[:, lags[1] :] - shown[:, : -lags[1]]).ravel()
+    ])  # fmt: skip
+    apart = np.abs(apart[np.isfinite(apart)])
+    if apart.size < FEWEST_PAIRS:
+        return LEAST_SPREAD
+    semivariance = (float(np.median(apart)) / NORMAL_MEDIAN) ** 2 / 2
+    return max(LEAST_SPREAD, float(np.sqrt(semivariance / -np.expm1(-distance / PATTERN_RANGE_M))))
+
+
+def _slope(
+    value: FloatArray, weight: FloatArray, known: BoolArray, vintages: IntArray
+) -> tuple[FloatArray, BoolArray]:
+    """Fitted change over the span of the vintages, and where it could be fitted."""
+    time = ((vintages - vintages.mean()) / max(float(np.ptp(vintages)), 1.0))[:, None, None]
+    total = np.maximum(weight.sum(axis=0), 1e-12)
+    centred = np.where(known, time - (weight * time).sum(axis=0) / total, 0.0)
     moment = (weight * centred**2).sum(axis=0)
     tried = (known.sum(axis=0) >= 2) & (moment > 1e-6)
-    change = np.where(tried, (weight * centred * value).sum(axis=0) / np.maximum(moment, 1e-12), 0.0)
-    late, late_se = _late_less_early(value, weight, vintages)
-    left = np.where(known, value - level - centred * change, np.nan)
-    level_se = _typical(safe**-0.5, inside & (total > 0))
-    change_se = _typical(np.maximum(moment, 1e-12) ** -0.5, inside & tried)
-    level = np.where(inside, fill_nearest(np.where(inside & (total > 0), level, np.nan)), np.nan)
-    change = np.where(inside, fill_nearest(np.where(inside & tried, change, np.nan)), np.nan)
-    change, late = np.nan_to_num(change), np.where(inside, np.nan_to_num(late), 0.0)
-    parts = [level / np.hypot(level_se, SMALL_LEVEL)]
-    if vintages.size > 1:
-        parts += [change / np.hypot(change_se, SMALL_CHANGE) / np.sqrt(2),
-                  late / np.hypot(late_se, SMALL_CHANGE) / np.sqrt(2)]  # fmt: skip
-    return Features(
-        level, change, late, level_se, change_se, late_se, np.nan_to_num(np.stack(parts, axis=-1)),
-        _independent_share(left, inside),
-    )  # fmt: skip
+    return np.where(tried, (weight * centred * value).sum(axis=0) / np.maximum(moment, 1e-12), 0.0), tried
 
 
 def _leftover_sd(logs: FloatArray, vintages: IntArray) -> float:
@@ -121,7 +157,7 @@ def _leftover_sd(logs: FloatArray, vintages: IntArray) -> float:
     weights = _second_differences(vintages)
     second = np.einsum("tv,vbs->tbs", weights, logs)
     second = second[np.isfinite(second)]
-    return float(1.4826 * np.median(np.abs(second))) if second.size else 0.05
+    return float(np.median(np.abs(second)) / NORMAL_MEDIAN) if second.size else 0.05
 
 
 def _second_differences(vintages: IntArray) -> FloatArray:
@@ -134,34 +170,13 @@ def _second_differences(vintages: IntArray) -> FloatArray:
     return out
 
 
-def _late_less_early(value: FloatArray, weight: FloatArray, vintages: IntArray) -> tuple[FloatArray, float]:
+def _late_less_early(value: FloatArray, weight: FloatArray, vintages: IntArray) -> FloatArray:
+    """Mean of the last third of the vintages less that of the others; 0 where one of them is missing."""
+    if vintages.size < 2:
+        return np.zeros(value.shape[1:])
     late = np.zeros(vintages.size, dtype=bool)
     late[-max(1, round(vintages.size / 3)) :] = True
-    if vintages.size < 2:
-        return np.zeros(value.shape[1:]), 1.0
     sums = [weight[part].sum(axis=0) for part in (late, ~late)]
     means = [(weight * value)[part].sum(axis=0) / np.maximum(one, 1e-12)
              for part, one in zip((late, ~late), sums, strict=True)]  # fmt: skip
-    both = (sums[0] > 0) & (sums[1] > 0)
-    error = np.sqrt(1 / np.maximum(sums[0], 1e-12) + 1 / np.maximum(sums[1], 1e-12))
-    return np.where(both, means[0] - means[1], 0.0), _typical(error, both)
-
-
-def _typical(values: FloatArray, where: BoolArray) -> float:
-    return float(np.median(values[where])) if where.any() else 1.0
-
-
-def _independent_share(left: FloatArray, inside: BoolArray) -> float:
-    """Independent cells per cell, if the leftovers were autoregressive with Moran's I.
-
-    References
-    ----------
-    Effective sample size of a first-order autoregression, n (1 - r) / (1 + r): Cressie 1993, Statistics
-    for Spatial Data, section 1.3 (from memory). Applied once, not once per direction: on invented blocks the
-    square hid real zones, and what is left of small zones is merged later.
-    """
-    if left.shape[0] < 3 or inside.sum() < 9:
-        return 0.25
-    correlation = np.nanmean([moran_i(one) for one in left if np.isfinite(one).sum() > 9] or [0.5])
-    one_way = (1 - np.clip(correlation, 0.0, 0.9)) / (1 + np.clip(correlation, 0.0, 0.9))
-    return float(np.clip(one_way, 0.02, 1.0))
+    return np.where((sums[0] > 0) & (sums[1] > 0), means[0] - means[1], 0.0)

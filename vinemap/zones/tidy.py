@@ -1,4 +1,4 @@
-"""From clusters to zones that can be worked: in one piece, long and large enough, different enough."""
+"""From clusters to zones that can be worked: in one piece, long and large enough."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from scipy import ndimage
 from vinemap.zones.cells import FloatArray, IntArray, RowCells
 
 ROUNDS = 30
-CLEARLY_APART = 2.0  # zones this many scaled units apart are kept; less are one zone
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +22,10 @@ class Rules:
     min_area_m2 : float
     min_cells : int
         Cells that make the shortest segment.
-    max_zones : int
     """
 
     min_area_m2: float
     min_cells: int
-    max_zones: int
 
 
 def tidy_labels(labels: IntArray, scaled: FloatArray, cells: RowCells, rules: Rules) -> IntArray:
@@ -53,7 +50,7 @@ def tidy_labels(labels: IntArray, scaled: FloatArray, cells: RowCells, rules: Ru
         before = labels.copy()
         _absorb_short_runs(labels, scaled, cells, rules.min_cells)
         labels = split_pieces(labels, cells)
-        _merge_zones(labels, scaled, cells, rules)
+        _merge_small(labels, scaled, cells, rules.min_area_m2)
         if np.array_equal(before, labels):
             break
     return _renumber(split_pieces(labels, cells))
@@ -116,41 +113,22 @@ def split_pieces(labels: IntArray, cells: RowCells) -> IntArray:
     return np.where(labels >= 0, pieces[::2, ::2] - 1, -1)
 
 
-def _merge_zones(labels: IntArray, scaled: FloatArray, cells: RowCells, rules: Rules) -> None:
-    """Merge zones that are too small, too many or too alike, worst first, into the best neighbour."""
+def _merge_small(labels: IntArray, scaled: FloatArray, cells: RowCells, least_m2: float) -> None:
+    """Merge zones that are too small, smallest first, into the neighbour most like them."""
     while True:
-        zones = np.unique(labels[labels >= 0])
-        area = {zone: float(cells.area_m2[labels == zone].sum()) for zone in zones}
-        size = {zone: int((labels == zone).sum()) for zone in zones}
-        mean = {zone: scaled[labels == zone].mean(axis=0) for zone in zones}
         pairs = neighbours(labels, cells)
-        if not pairs:
+        touching = {zone for pair in pairs for zone in pair}
+        area = {zone: float(cells.area_m2[labels == zone].sum()) for zone in touching}
+        small = [zone for zone in touching if area[zone] < least_m2]
+        if not small:
             return
-        cost = {pair: _ward(pair, mean, size) for pair in pairs}
-        small = {zone for zone in zones if area[zone] < rules.min_area_m2}
-        narrow = [pair for pair in pairs if small & set(pair)]
-        if narrow:
-            least = min(
-                (zone for zone in small if any(zone in pair for pair in pairs)), key=lambda one: area[one]
-            )
-            chosen = min((pair for pair in pairs if least in pair), key=lambda pair: _apart(pair, mean))
-        else:
-            chosen = min(pairs, key=lambda pair: cost[pair])
-            alike = min(pairs, key=lambda pair: _apart(pair, mean))
-            if len(zones) <= rules.max_zones:
-                if _apart(alike, mean) >= CLEARLY_APART:
-                    return
-                chosen = alike
-        labels[labels == chosen[1]] = chosen[0]
-
-
-def _apart(pair: tuple[int, int], mean: dict[int, FloatArray]) -> float:
-    return float(np.sqrt(((mean[pair[0]] - mean[pair[1]]) ** 2).sum()))
-
-
-def _ward(pair: tuple[int, int], mean: dict[int, FloatArray], size: dict[int, int]) -> float:
-    first, second = pair
-    return _apart(pair, mean) ** 2 * size[first] * size[second] / (size[first] + size[second])
+        least = min(small, key=lambda zone: area[zone])
+        mean = {zone: scaled[labels == zone].mean(axis=0) for zone in touching}
+        first, second = min(
+            (pair for pair in pairs if least in pair),
+            key=lambda pair: float(((mean[pair[0]] - mean[pair[1]]) ** 2).sum()),
+        )
+        labels[labels == second] = first
 
 
 def neighbours(labels: IntArray, cells: RowCells) -> list[tuple[int, int]]:
