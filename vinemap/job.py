@@ -127,7 +127,7 @@ class Estate:
         table = edits.zones[["zone_id", "block_id", "geometry"]].to_crs("EPSG:4326")
         return self.store.add(
             Intake(
-                table=table,
+                tidy=table,
                 refused=refused_table(),
                 guesses=[],
                 notes=notes,

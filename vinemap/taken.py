@@ -7,12 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import shapely
+
+from vinemap.tables import READINGS, check_table
 
 KINDS = ("blocks", "rows", "harvest", "loads", "counts", "imagery", "renewals")
 DOUBTFUL_BELOW = 0.75
@@ -43,14 +48,15 @@ class Guess:
     why: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Intake:
     """One file, read.
 
     Attributes
     ----------
-    table : pandas.DataFrame or geopandas.GeoDataFrame
-        Columns of the kind's table in `vinemap.tables`; geometry in WGS84.
+    tidy : pandas.DataFrame or geopandas.GeoDataFrame
+        The tidy table. Of readings it has ``longitude`` and ``latitude`` [degrees, WGS84] in the place of
+        points, and no numbers yet: making a million points takes longer than reading them.
     refused : pandas.DataFrame
         ``source_row``, ``reason``, ``value`` of every row left out.
     guesses : list of Guess
@@ -69,7 +75,7 @@ class Intake:
         Encoding, delimiter, decimal mark, CRS, header row, headers.
     """
 
-    table: pd.DataFrame
+    tidy: pd.DataFrame
     refused: pd.DataFrame
     guesses: list[Guess]
     notes: list[str]
@@ -81,6 +87,35 @@ class Intake:
     vintage: int = 0
     path: Path | None = None
     details: dict[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """Columns of the kind's table in `vinemap.tables`; geometry in WGS84, made when first asked for."""
+        return readings_table(self.tidy) if self.kind == "harvest" else self.tidy
+
+
+def readings_table(tidy: pd.DataFrame) -> pd.DataFrame:
+    """Make `vinemap.tables.READINGS` of tidy readings: points, and numbers that the estate fills in.
+
+    Parameters
+    ----------
+    tidy : pandas.DataFrame
+        With ``longitude`` and ``latitude`` [degrees].
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Points in WGS84; columns beyond the table's are kept.
+    """
+    plain = tidy.drop(columns=["longitude", "latitude"]).assign(reading_id=0, import_id=0)
+    named = plain.select_dtypes("category").columns
+    points = shapely.points(tidy["longitude"].to_numpy(), tidy["latitude"].to_numpy())
+    frame = gpd.GeoDataFrame(
+        plain.assign(**{name: plain[name].astype(object) for name in named}),
+        geometry=points,
+        crs="EPSG:4326",
+    )
+    return check_table(frame, READINGS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +161,56 @@ class Remembered:
     import_id: int = 0
 
 
+def mark_rows(frame: pd.DataFrame, names: Sequence[str]) -> npt.NDArray[np.uint64]:
+    """One number for each row out of some of its columns: rows alike in them have the same.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+    names : sequence of str
+        Columns of numbers, times or categories; empty cells are alike.
+
+    Returns
+    -------
+    array of uint64, shape (rows,)
+
+    References
+    ----------
+    Steele, Lea & Flood 2014, Fast splittable pseudorandom number generators, OOPSLA: "mix64variant13".
+    Two different rows of a million share a number with a chance of about 3e-8.
+
+    Examples
+    --------
+    >>> marks = mark_rows(pd.DataFrame({"a": [1.0, 2.0, 1.0]}), ["a"])
+    >>> bool(marks[0] == marks[2]), bool(marks[0] == marks[1])
+    (True, False)
+    """
+    marks = np.zeros(len(frame), dtype=np.uint64)
+    for name in names:
+        marks = _mixed(marks + _GOLDEN + _whole_bits(frame[name]))
+    return marks
+
+
+_GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+
+
+def _whole_bits(values: pd.Series) -> npt.NDArray[np.uint64]:
+    """Values as whole numbers that are alike where they are."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        words = pd.util.hash_array(values.cat.categories.to_numpy(dtype=object))
+        return np.asarray(words[values.cat.codes.to_numpy()], dtype=np.uint64)
+    if pd.api.types.is_float_dtype(values.dtype):
+        numbers = values.to_numpy(dtype="float64") + 0.0  # of two zeros only one is left
+        return np.where(np.isnan(numbers), np.nan, numbers).view(np.uint64)
+    return values.astype("int64").to_numpy().view(np.uint64)
+
+
+def _mixed(bits: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    bits = (bits ^ (bits >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    bits = (bits ^ (bits >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return bits ^ (bits >> np.uint64(31))
+
+
 class Refusals:
     """Collects, for every row, the first reason to leave it out.
 
@@ -135,13 +220,14 @@ class Refusals:
     """
 
     def __init__(self, rows: int) -> None:
-        self.reason = np.full(rows, "", dtype=object)
-        self.value = np.full(rows, "", dtype=object)
+        self._number = np.zeros(rows, dtype=np.int16)  # of the reason, 0 for none
+        self._reasons = [""]
+        self._values: dict[int, str] = {}
 
     @property
     def kept(self) -> npt.NDArray[np.bool_]:
         """Rows without a reason against them."""
-        return np.asarray(self.reason == "", dtype=bool)
+        return np.asarray(self._number == 0, dtype=bool)
 
     def add(self, mask: npt.ArrayLike, reason: str, values: Sequence[Any] | pd.Series | None = None) -> None:
         """Refuse the rows in `mask` that are not refused yet.
@@ -153,18 +239,22 @@ class Refusals:
         values : array, shape (rows,), optional
             The value seen.
         """
-        places = np.flatnonzero(np.asarray(mask, dtype=bool) & self.kept)
+        places = np.flatnonzero(np.asarray(mask, dtype=bool))
+        places = places[self._number[places] == 0]
         if not len(places):
             return
-        self.reason[places] = reason
+        self._number[places] = len(self._reasons)
+        self._reasons.append(reason)
         if values is not None:
-            seen = np.asarray(values, dtype=object)
-            self.value[places] = [show_value(seen[one]) for one in places]
+            seen = pd.Series(values).iloc[places].tolist()
+            self._values.update(zip(places.tolist(), map(show_value, seen), strict=True))
 
     def table(self, source_row: npt.NDArray[np.int64]) -> pd.DataFrame:
         """Refused rows as a table."""
-        out = ~self.kept
-        return refused_table(source_row[out], self.reason[out], self.value[out])
+        places = np.flatnonzero(self._number)
+        reasons = np.array(self._reasons, dtype=object)[self._number[places]]
+        shown = [self._values.get(one, "") for one in places.tolist()]
+        return refused_table(source_row[places], reasons, shown)
 
 
 def refused_table(source_row: Any = (), reason: Any = (), value: Any = ()) -> pd.DataFrame:

@@ -99,20 +99,21 @@ def stage_readings(
     DataError
         If there are no blocks, or no reading is new and inside one.
     """
+    streamed = isinstance(taken, IntakeStream)
+    parts = ReadingParts(estate.folder, change.stage / "parts" if streamed else None)
     sorter = Sorter(
         _known_blocks(estate, taken.file),
         crs=estate.crs(),
         tolerance_m=estate.settings.harvest.position_tolerance_m,
-        folder=estate.folder,
+        parts=parts,
+        import_id=number,
     )
-    parts = ReadingParts(estate.folder, change.stage / "parts")
     first: Intake | None = None
     for one in taken.parts if isinstance(taken, IntakeStream) else (taken,):
         first = first or one
-        for key, frame in sorter.sort(one):
-            parts.add(key, _numbered(frame, number))
+        sorter.sort(one)
     notes = sorter.finish()
-    for key in sorted(parts.files):
+    for key in parts.changed:
         change.put(layout.harvest_file(*key), lambda path, key=key: parts.join(key, path))  # type: ignore[misc]
     report = ImportReport(
         number,

@@ -121,12 +121,17 @@ def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:
     try:
         frame = gpd.read_parquet(file) if table.geometry else pd.read_parquet(file)
     except (pa.ArrowException, OSError, ValueError, KeyError) as error:
-        raise StoreError(
-            f"It cannot be read: {str(error)[:200]}.",
-            where=str(file),
-            remedy="Take it back from a backup copy, or undo its import and add the source file again.",
-        ) from error
+        raise damaged(file, error) from error
     return check_table(frame, table, where=target)
+
+
+def damaged(file: Path, error: Exception) -> StoreError:
+    """Refuse to go on with a file of the estate that cannot be read."""
+    return StoreError(
+        f"It cannot be read: {str(error)[:200]}.",
+        where=str(file),
+        remedy="Take it back from a backup copy, or undo its import and add the source file again.",
+    )
 
 
 def write_table(frame: pd.DataFrame, path: Path) -> None:

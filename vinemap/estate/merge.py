@@ -147,7 +147,7 @@ def use_block_ids(taken: Intake, blocks: gpd.GeoDataFrame) -> tuple[Intake, list
         ]
     )
     listed = ", ".join(f"{name!r} is {one!r}" for name, one in list(meant.items())[:8])
-    return replace(taken, table=table), [f"Blocks were told by their names: {listed}."]
+    return replace(taken, tidy=table), [f"Blocks were told by their names: {listed}."]
 
 
 def unknown_blocks(table: pd.DataFrame, blocks: gpd.GeoDataFrame) -> list[str]:
@@ -213,7 +213,7 @@ def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
         np.flatnonzero(~left) + 1, reasons[~left], taken.table.loc[~left, keys[1]].astype(str)
     )
     refused = pd.concat([taken.refused, gone], ignore_index=True) if len(taken.refused) else gone
-    return replace(taken, table=taken.table[left].reset_index(drop=True), refused=refused)
+    return replace(taken, tidy=taken.table[left].reset_index(drop=True), refused=refused)
 
 
 def _pairs(table: pd.DataFrame, keys: list[str], values: list[str]) -> list[tuple[Any, Any]]:

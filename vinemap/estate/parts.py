@@ -1,95 +1,187 @@
-"""Readings of a long import: written in parts beside the estate, then joined block by block.
+"""Readings of an import on their way into the estate: kept in pieces, then joined block by block.
 
-Memory stays that of one part: neither a file nor a block is ever held as a whole.
+Pieces of a long log are written beside the estate, so that memory stays that of one part: neither a file nor
+a block is ever held as a whole, but for 8 bytes a reading to know it again.
 """
 
 from __future__ import annotations
 
-import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
-import geopandas as gpd
-import pandas as pd
+import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from vinemap.estate import layout
-from vinemap.tables import READINGS
+from vinemap.estate.reading_files import (
+    NOWHERE,
+    ROW_GROUP,
+    Box,
+    Marks,
+    box_around,
+    box_of,
+    fit_table,
+    iterate_rows,
+    open_writer,
+    stored_marks,
+    wider,
+)
 
-BATCH_ROWS = 1 << 17
+Key = tuple[int, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Readings of one block out of one part of a log.
+
+    Attributes
+    ----------
+    marks : array of uint64, shape (rows,)
+    table : pyarrow.Table or None
+        The rows, where they are held in memory.
+    file : pathlib.Path or None
+        Where they are not: an Arrow file, and which of its batches.
+    batch : int
+    """
+
+    marks: Marks
+    table: pa.Table | None = None
+    file: Path | None = None
+    batch: int = 0
+
+    def read(self) -> pa.Table:
+        """Give the rows."""
+        if self.file is None:
+            return self.table
+        with pa.OSFile(str(self.file)) as source, pa.ipc.open_file(source) as pieces:
+            return pa.Table.from_batches([pieces.get_batch(self.batch)])
+
+
+@dataclass(slots=True)
+class Held:
+    """What is known of one block and vintage: its pieces, and the box [degrees] around them."""
+
+    pieces: list[Piece] = field(default_factory=list)
+    box: Box = NOWHERE
 
 
 class ReadingParts:
-    """Parts of the readings of one import, by vintage and block.
+    """Readings of one import, by vintage and block.
 
     Parameters
     ----------
     folder : pathlib.Path
         Estate folder.
-    place : pathlib.Path
-        Folder for the parts; thrown away with the transaction's.
+    place : pathlib.Path or None
+        Folder for pieces, thrown away with the transaction's; None to keep them in memory.
     """
 
-    def __init__(self, folder: Path, place: Path) -> None:
+    def __init__(self, folder: Path, place: Path | None) -> None:
         self.folder = folder
         self.place = place
-        self.files: dict[tuple[int, str], list[Path]] = {}
-        self.count = 0
+        self.held: dict[Key, Held] = {}
+        self._fresh: dict[Key, npt.NDArray[np.bool_]] = {}
+        self._next: dict[Key, int] = {}
+        self._files = 0
 
-    def add(self, key: tuple[int, str], frame: gpd.GeoDataFrame) -> None:
-        """Write one part."""
+    def add(self, pieces: dict[Key, tuple[pa.Table, Marks]]) -> None:
+        """Take the readings of one part."""
+        file = self._write([table for table, _ in pieces.values()]) if self.place and pieces else None
+        for batch, (key, (table, marks)) in enumerate(pieces.items()):
+            held = self.held.setdefault(key, Held())
+            held.pieces.append(Piece(marks, None if file else table, file, batch))
+            held.box = wider(held.box, box_around(table))
+
+    def _write(self, tables: list[pa.Table]) -> Path:
+        """Write pieces as the batches of one Arrow file."""
+        assert self.place is not None
         self.place.mkdir(exist_ok=True)
-        file = self.place / f"{self.count:06d}.parquet"
-        layout.write_table(frame, file)
-        self.files.setdefault(key, []).append(file)
-        self.count += 1
+        file = self.place / f"{self._files:06d}.arrow"
+        self._files += 1
+        options = pa.ipc.IpcWriteOptions(compression="lz4")
+        with (
+            pa.OSFile(str(file), "wb") as sink,
+            pa.ipc.new_file(sink, tables[0].schema, options=options) as out,
+        ):
+            for one in tables:
+                out.write_batch(one.combine_chunks().to_batches()[0])
+        return file
 
-    def join(self, key: tuple[int, str], path: Path) -> None:
-        """Write what is stored of a vintage and block and the parts after it into one file."""
+    def find_fresh(self) -> tuple[int, int]:
+        """Tell the readings that are new from those stored before, or said twice by the file.
+
+        Returns
+        -------
+        fresh, known : int
+            Readings.
+        """
+        fresh = known = 0
+        for key, held in self.held.items():
+            stored, self._next[key] = stored_marks(self.folder / layout.harvest_file(*key))
+            news = _first_seen(np.concatenate([stored, *(one.marks for one in held.pieces)]))[len(stored) :]
+            self._fresh[key] = news
+            fresh += int(news.sum())
+            known += int((~news).sum())
+        return fresh, known
+
+    @property
+    def changed(self) -> list[Key]:
+        """Vintages and blocks with a new reading, in order."""
+        return sorted(key for key, news in self._fresh.items() if news.any())
+
+    def join(self, key: Key, path: Path) -> None:
+        """Write what is stored of a vintage and block and its new readings after it into one file.
+
+        Raises
+        ------
+        StoreError
+            If what is stored is damaged.
+        """
         stored = self.folder / layout.harvest_file(*key)
-        files = [stored, *self.files[key]] if stored.exists() else self.files[key]
-        if len(files) == 1:
-            files[0].rename(path)
-        else:
-            join_tables(files, path)
+        held = self.held[key]
+        sample = held.pieces[0].read()
+        schema = sample.schema.insert(0, pa.field("reading_id", pa.int64()))
+        if stored.exists():
+            old = pq.read_schema(stored)
+            held.box = wider(held.box, box_of(old))
+            schema = pa.unify_schemas([old.remove_metadata(), schema], promote_options="permissive")
+        tables = _grouped(iterate_rows(stored) if stored.exists() else iter(()), self._new_rows(key))
+        with open_writer(path, schema, held.box) as out:
+            for one in tables:
+                out.write_table(fit_table(one, schema))
+
+    def _new_rows(self, key: Key) -> Iterator[pa.Table]:
+        """Give the new readings of a block, numbered on."""
+        first, number = 0, self._next[key]
+        for piece in self.held[key].pieces:
+            news = self._fresh[key][first : first + len(piece.marks)]
+            first += len(piece.marks)
+            if not news.any():
+                continue
+            table = piece.read() if news.all() else piece.read().filter(pa.array(news))
+            yield table.add_column(0, "reading_id", pa.array(np.arange(number, number + len(table))))
+            number += len(table)
 
 
-def join_tables(files: list[Path], path: Path) -> None:
-    """Join GeoParquet files of readings into one.
-
-    Parameters
-    ----------
-    files : list of pathlib.Path
-    path : pathlib.Path
-    """
-    schemas = [pq.read_schema(one) for one in files]
-    if any(not one.equals(schemas[0]) for one in schemas[1:]):
-        # Written by an older version, or with another optional column: brought together in memory.
-        frames = [layout.read_table(one.parent, one.name, READINGS) for one in files]
-        layout.write_table(pd.concat(frames, ignore_index=True), path)
-        return
-    schema = schemas[0].with_metadata(_metadata(schemas))
-    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
-        for one in files:
-            with pq.ParquetFile(one) as source:
-                for batch in source.iter_batches(batch_size=BATCH_ROWS):
-                    writer.write_batch(batch.replace_schema_metadata(schema.metadata))
-
-
-def _metadata(schemas: list[pa.Schema]) -> dict[bytes, bytes]:
-    """Metadata of the first file with a bounding box around all (GeoParquet 1.0, "bbox")."""
-    out = dict(schemas[0].metadata or {})
-    described: list[dict[str, Any]] = [
-        json.loads(one.metadata[b"geo"]) for one in schemas if b"geo" in (one.metadata or {})
-    ]
-    if described:
-        geo = described[0]
-        for name, column in geo["columns"].items():
-            boxes = [one["columns"][name]["bbox"] for one in described if "bbox" in one["columns"][name]]
-            if boxes:
-                low = [min(box[place] for box in boxes) for place in (0, 1)]
-                high = [max(box[place] for box in boxes) for place in (2, 3)]
-                column["bbox"] = [*low, *high]
-        out[b"geo"] = json.dumps(geo).encode("utf-8")
+def _first_seen(marks: Marks) -> npt.NDArray[np.bool_]:
+    """Whether each mark stands here for the first time."""
+    order = np.argsort(marks, kind="stable")
+    out = np.ones(len(marks), dtype=bool)
+    out[order[1:][marks[order[1:]] == marks[order[:-1]]]] = False
     return out
+
+
+def _grouped(*sources: Iterator[pa.Table]) -> Iterator[pa.Table]:
+    """Put small pieces together to groups of rows worth reading at once."""
+    waiting: list[pa.Table] = []
+    for source in sources:
+        for one in source:
+            waiting.append(one)
+            if sum(map(len, waiting)) >= ROW_GROUP:
+                yield pa.concat_tables(waiting, promote_options="permissive")
+                waiting = []
+    if waiting:
+        yield pa.concat_tables(waiting, promote_options="permissive")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,22 +11,22 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 import pyproj
 
 from vinemap import land
 from vinemap.errors import DataError
-from vinemap.estate.layout import HARVEST, block_of, harvest_file, read_table
-from vinemap.tables import READINGS
-from vinemap.taken import Intake
+from vinemap.estate.layout import HARVEST, WGS84, block_of, harvest_file
+from vinemap.estate.parts import Key, ReadingParts
+from vinemap.estate.reading_files import Marks, mark_readings, to_arrow
+from vinemap.taken import Intake, count_reasons
 
 FEW_INSIDE = 0.02
 REASON_OUTSIDE = "position lies outside every block"
 REASON_REPEATED = "the same reading is stored already"
 FURTHER_ON = " (And more of these further on.)"
-
-
-Key = tuple[int, str]
+Floats = npt.NDArray[np.float64]
 
 
 class Sorter:
@@ -41,8 +40,9 @@ class Sorter:
         Estate CRS [m].
     tolerance_m : float
         Readings this far outside an outline [m] still belong to it.
-    folder : pathlib.Path
-        Estate folder, to see what is stored already.
+    parts : ReadingParts
+        Takes what was sorted.
+    import_id : int
 
     Attributes
     ----------
@@ -52,67 +52,74 @@ class Sorter:
     """
 
     def __init__(
-        self, blocks: gpd.GeoDataFrame, *, crs: pyproj.CRS, tolerance_m: float, folder: Path
+        self,
+        blocks: gpd.GeoDataFrame,
+        *,
+        crs: pyproj.CRS,
+        tolerance_m: float,
+        parts: ReadingParts,
+        import_id: int,
     ) -> None:
-        self.blocks = blocks
-        self.crs = crs
+        self.ids = list(blocks["block_id"])
+        self.blocks = blocks.to_crs(crs)
+        self._turn = pyproj.Transformer.from_crs(WGS84, crs, always_xy=True)
         self.tolerance_m = tolerance_m
-        self.folder = folder
+        self.parts = parts
+        self.import_id = import_id
         self.rows_read = self.rows_stored = self.rows_tidy = 0
         self.reasons: Counter[str] = Counter()
-        self._seen: dict[Key, npt.NDArray[Any]] = {}
-        self._next: dict[Key, int] = {}
         self._names: Counter[tuple[str, str]] = Counter()
         self._notes: dict[str, str] = {}
         self._lost: tuple[int, Intake] | None = None
 
-    def sort(self, taken: Intake) -> Iterator[tuple[Key, gpd.GeoDataFrame]]:
-        """Give the new readings of one part by vintage and block; counts what is left out.
+    def sort(self, taken: Intake) -> None:
+        """Sort the readings of one part; counts what is left out.
 
         Parameters
         ----------
         taken : Intake
             Of kind harvest.
-
-        Yields
-        ------
-        (int, str), geopandas.GeoDataFrame
         """
-        table = taken.table
+        tidy = taken.tidy
         self.rows_read += taken.rows_read
-        self.rows_tidy += len(table)
-        self.reasons.update({str(one): int(n) for one, n in taken.refused["reason"].value_counts().items()})
+        self.rows_tidy += len(tidy)
+        self.reasons.update(count_reasons(taken.refused))
         self._take_notes(taken.notes)
-        if not len(table):
+        if not len(tidy):
             return
-        block_id = _assign(table, self.blocks, self.crs, self.tolerance_m)
-        outside = block_id == ""
-        self._count(REASON_OUTSIDE, int(outside.sum()))
-        if self._lost is None or outside.sum() > self._lost[0]:
-            self._lost = int(outside.sum()), taken
-        self._names.update(_other_names(table, block_id, list(self.blocks["block_id"])))
-        keys = pd.DataFrame({"vintage": table["vintage"].to_numpy(dtype="int64"), "block_id": block_id})
-        for key, places in keys[~outside].groupby(["vintage", "block_id"]).indices.items():
-            fresh = self._fresh(key, table[~outside].iloc[places])
-            if len(fresh):
-                self.rows_stored += len(fresh)
-                yield key, fresh
+        block = self._blocks_of(tidy["longitude"].to_numpy(), tidy["latitude"].to_numpy())
+        outside = int((block < 0).sum())
+        self._count(REASON_OUTSIDE, outside)
+        if self._lost is None or outside > self._lost[0]:
+            self._lost = outside, taken
+        self._names.update(_other_names(tidy["block_name"], block, self.ids))
+        self.parts.add(self._pieces(tidy, block))
 
-    def _fresh(self, key: Key, part: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-        """Leave out what is stored already, number the rest on."""
-        if key not in self._seen:
-            stored = read_table(self.folder, harvest_file(*key), READINGS)
-            self._seen[key] = np.sort(_fingerprints(stored)) if len(stored) else np.array([], dtype="uint64")
-            self._next[key] = int(stored["reading_id"].max()) + 1 if len(stored) else 1
-        marks = _fingerprints(part)
-        known = np.isin(marks, self._seen[key])
-        self._count(REASON_REPEATED, int(known.sum()))
-        self._seen[key] = np.concatenate([self._seen[key], marks[~known]])
-        out = part[~known].drop(columns=["vintage"]).reset_index(drop=True)
-        first = self._next[key]
-        self._next[key] = first + len(out)
-        out["reading_id"] = pd.array(np.arange(first, first + len(out)), dtype="Int64")
-        return out
+    def _blocks_of(self, longitude: Floats, latitude: Floats) -> npt.NDArray[np.int64]:
+        """Place in the list of blocks of each position, -1 for none."""
+        x, y = self._turn.transform(longitude, latitude)
+        ids = land.assign_blocks(x, y, self.blocks, tolerance_m=self.tolerance_m)
+        return np.asarray(pd.Index(self.ids).get_indexer(ids), dtype="int64")
+
+    def _pieces(self, tidy: pd.DataFrame, block: npt.NDArray[np.int64]) -> dict[Key, tuple[pa.Table, Marks]]:
+        """Part the readings inside by vintage and block."""
+        vintages, vintage = np.unique(tidy["vintage"].to_numpy(dtype="int64"), return_inverse=True)
+        code = np.where(block >= 0, vintage * len(self.ids) + block, -1)
+        order = np.argsort(code.astype(np.min_scalar_type(-code.max(initial=1))), kind="stable")
+        order = order[np.searchsorted(code[order], 0) :]
+        if not len(order):
+            return {}
+        inside = tidy.take(order)
+        table, marks = to_arrow(inside, self.import_id), mark_readings(inside)
+        codes, starts = np.unique(code[order], return_index=True)
+        ends = np.append(starts[1:], len(order))
+        return {
+            (int(vintages[one // len(self.ids)]), self.ids[one % len(self.ids)]): (
+                table.slice(first, last - first),
+                marks[first:last],
+            )
+            for one, first, last in zip(codes, starts, ends, strict=True)
+        }
 
     def _count(self, reason: str, rows: int) -> None:
         if rows:
@@ -135,9 +142,11 @@ class Sorter:
             If (nearly) all readings lie outside every block, which tells if the axes look swapped; or nothing
             is new.
         """
+        self.rows_stored, known = self.parts.find_fresh()
+        self._count(REASON_REPEATED, known)
         outside = self.reasons[REASON_OUTSIDE]
         if self._lost is not None and 1.0 - outside / max(self.rows_tidy, 1) < FEW_INSIDE:
-            raise _explain_outside(self._lost[1], self.blocks, self.crs, self.tolerance_m)
+            raise self._explain_outside(self._lost[1])
         if not self.rows_stored:
             raise DataError(
                 f"All {self.rows_tidy:,} readings are stored already or lie outside every block.",
@@ -155,70 +164,40 @@ class Sorter:
             for (typed, block), count in self._names.most_common(5)
         ]
 
-
-def _assign(
-    table: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, crs: pyproj.CRS, tolerance_m: float
-) -> npt.NDArray[np.object_]:
-    points = table.geometry.to_crs(crs)
-    ids = land.assign_blocks(
-        points.x.to_numpy(), points.y.to_numpy(), blocks.to_crs(crs), tolerance_m=tolerance_m
-    )
-    return np.asarray(ids, dtype=object)
-
-
-def _fingerprints(table: gpd.GeoDataFrame) -> npt.NDArray[Any]:
-    """One number per reading out of machine, time and position (to 1e-7 degrees, about a centimetre)."""
-    frame = pd.DataFrame(
-        {
-            "machine": table["machine"].astype(object).to_numpy(),
-            "time": table["time"].astype("int64").to_numpy(),
-            "x": np.round(table.geometry.x.to_numpy() * 1e7).astype("int64"),
-            "y": np.round(table.geometry.y.to_numpy() * 1e7).astype("int64"),
-        }
-    )
-    return pd.util.hash_pandas_object(frame, index=False).to_numpy()
+    def _explain_outside(self, taken: Intake) -> DataError:
+        """Explain why no reading falls into a block: axes swapped, a sign lost, or another place."""
+        longitude, latitude = (taken.tidy[name].to_numpy() for name in ("longitude", "latitude"))
+        for x, y, what, remedy in _likely_mistakes(longitude, latitude, taken):
+            if np.abs(y).max() <= 90 and (self._blocks_of(x, y) >= 0).mean() > 0.5:
+                return DataError(what, where=taken.file, remedy=remedy)
+        middle = self.blocks.geometry.union_all().centroid
+        x, y = self._turn.transform(longitude, latitude)
+        away = np.hypot(np.median(x) - middle.x, np.median(y) - middle.y) / 1000
+        return DataError(
+            f"Readings lie outside every block (their middle, {np.median(latitude):.5f} "
+            f"{np.median(longitude):.5f}, is {away:,.1f} km from the middle of the estate).",
+            where=taken.file,
+            remedy="Check the file, its coordinate system (--crs) and the block outlines.",
+        )
 
 
 def _other_names(
-    table: pd.DataFrame, block_id: npt.NDArray[np.object_], known: list[str]
+    typed: pd.Series, block: npt.NDArray[np.int64], ids: list[str]
 ) -> dict[tuple[str, str], int]:
     """Count where the name typed in the cab is that of another block than the position says."""
-    if "block_name" not in table.columns:
-        return {}
-    frame = pd.DataFrame({"typed": table["block_name"].to_numpy(), "block": block_id})
-    pairs: Any = frame.value_counts().items()
-    alike = {name.casefold() for name in known}
-    return {
-        (str(typed), str(block)): int(count)
-        for (typed, block), count in pairs
-        if block and str(typed).casefold() != str(block).casefold() and str(typed).casefold() in alike
-    }
-
-
-def _explain_outside(
-    taken: Intake, blocks: gpd.GeoDataFrame, crs: pyproj.CRS, tolerance_m: float
-) -> DataError:
-    """Explain why no reading falls into a block: axes swapped, a sign lost, or another place."""
-    table: Any = taken.table
-    longitude: Any = table.geometry.x.to_numpy()
-    latitude: Any = table.geometry.y.to_numpy()
-    for x, y, what, remedy in _likely_mistakes(longitude, latitude, taken):
-        if np.abs(y).max() > 90:
-            continue
-        turned = table.set_geometry(gpd.GeoSeries(gpd.points_from_xy(x, y), index=table.index, crs=table.crs))
-        inside = np.array([one != "" for one in _assign(turned, blocks, crs, tolerance_m)])
-        if inside.mean() > 0.5:
-            return DataError(what, where=taken.file, remedy=remedy)
-    middle = blocks.to_crs(crs).geometry.union_all().centroid
-    points = table.geometry.to_crs(crs)
-    away = np.hypot(points.x.median() - middle.x, points.y.median() - middle.y) / 1000
-    return DataError(
-        f"Readings lie outside every block (their middle, {np.median(latitude):.5f} "
-        f"{np.median(longitude):.5f}, "
-        f"is {away:,.1f} km from the middle of the estate).",
-        where=taken.file,
-        remedy="Check the file, its coordinate system (--crs) and the block outlines.",
+    names = [str(one) for one in typed.cat.categories]
+    alike = {one.casefold() for one in ids}
+    pair = (typed.cat.codes.to_numpy().astype("int64") * len(ids) + block)[block >= 0]
+    pairs, counts = np.unique(pair, return_counts=True)
+    told = (
+        (names[one // len(ids)], ids[one % len(ids)], int(count))
+        for one, count in zip(pairs, counts, strict=True)
     )
+    return {
+        (name, one): count
+        for name, one, count in told
+        if name.casefold() in alike and name.casefold() != one.casefold()
+    }
 
 
 def _likely_mistakes(longitude: Any, latitude: Any, taken: Intake) -> list[tuple[Any, Any, str, str]]:
@@ -252,6 +231,24 @@ def _likely_mistakes(longitude: Any, latitude: Any, taken: Intake) -> list[tuple
     ]
 
 
+def list_harvest(folder: Path) -> list[Key]:
+    """List which blocks have readings of which vintage, by the names of the files alone.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Estate folder.
+
+    Returns
+    -------
+    list of (int, str)
+        Vintage and block, rising.
+    """
+    files = (folder / HARVEST).glob("*/*.parquet")
+    named = (one for one in files if one.parent.name.isdigit() and not one.name.startswith("."))
+    return sorted((int(one.parent.name), block_of(one.stem)) for one in named)
+
+
 def index_harvest(folder: Path) -> pd.DataFrame:
     """List what readings are stored.
 
@@ -265,21 +262,11 @@ def index_harvest(folder: Path) -> pd.DataFrame:
         ``vintage``, ``block_id``, ``readings``, ``machines`` (joined by ";"), ``first``, ``last`` (UTC).
     """
     lines = []
-    for file in sorted((folder / HARVEST).glob("*/*.parquet")):
-        if not file.parent.name.isdigit() or file.name.startswith("."):
-            continue
+    for vintage, block_id in list_harvest(folder):
+        file = folder / harvest_file(vintage, block_id)
         held = pq.read_table(file, columns=["machine", "time"]).to_pandas()
         machines = ";".join(sorted(held["machine"].astype(str).unique()))
-        lines.append(
-            (
-                int(file.parent.name),
-                block_of(file.stem),
-                len(held),
-                machines,
-                held["time"].min(),
-                held["time"].max(),
-            )
-        )
+        lines.append((vintage, block_id, len(held), machines, held["time"].min(), held["time"].max()))
     out = pd.DataFrame(lines, columns=["vintage", "block_id", "readings", "machines", "first", "last"])
     for name in ("vintage", "readings"):
         out[name] = out[name].astype("int64")

@@ -17,6 +17,7 @@ from vinemap.intake.numbers import (
     EARLIEST,
     LATEST,
     Numbers,
+    as_text,
     even_clock,
     has_clock,
     has_date,
@@ -30,6 +31,7 @@ from vinemap.units import factor
 
 NO_TIME = "datetime64[ns, UTC]"
 MAX_TEXT = 200
+SAMPLE_CELLS = 200
 LARGEST_NUMBER = 1e15  # in any unit; whole numbers are exact to here, and sums cannot overflow
 _UTC = re.compile(r"\b(?:UTC|GMT)\s*(?:([+\-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE)
 
@@ -81,7 +83,7 @@ class Job:
         if name in self.values:
             return self.values[name]
         kind = "float64" if isinstance(default, float) else object
-        return pd.Series([default] * self.rows, dtype=kind)
+        return pd.Series(np.full(self.rows, default, dtype=kind))
 
     def has(self, name: str) -> bool:
         """Whether the file holds this field."""
@@ -103,7 +105,7 @@ def convert_fields(job: Job, fields: Sequence[Field]) -> None:
         if one.kind == "time":
             continue
         cells = _cells(job, guess.header)
-        if one.kind == "text":
+        if one.kind in ("text", "name"):
             job.values[one.name] = _texts(job, one, cells)
         else:
             job.values[one.name] = _numbers(job, one, guess, cells)
@@ -118,15 +120,26 @@ def _cells(job: Job, header: str) -> pd.Series:
 
 
 def _texts(job: Job, one: Field, cells: pd.Series) -> pd.Series:
-    """Text as it stands, but for blanks at the ends and characters that do not print."""
+    """Text as it stands, but for blanks at the ends and characters that do not print; names as categories."""
     if pd.api.types.is_float_dtype(cells) and (cells.dropna() == cells.dropna().round()).all():
         cells = cells.astype("Int64")
     # Few different names in many rows: each is cleaned once.
-    codes, names = pd.factorize(cells.astype(object).where(cells.notna(), ""))
-    clean = np.array([_printable(str(one)) for one in names], dtype=object)
-    out = pd.Series(clean[codes] if len(clean) else np.array([], dtype=object), dtype=object)
-    job.refusals.add(out.str.len() > MAX_TEXT, f"{one.name} is longer than {MAX_TEXT} characters", out)
-    return out
+    coded = as_text(cells).dictionary_encode()
+    clean = [_printable(text) for text in coded.dictionary.to_pylist()]
+    names, places = np.unique(np.array(clean, dtype=object), return_inverse=True)
+    codes = places[coded.indices.to_numpy()] if len(clean) else np.array([], dtype="int64")
+    too_long = np.array([len(text) > MAX_TEXT for text in names], dtype=bool)
+    if too_long.any():
+        seen = pd.Series(names[codes], dtype=object)
+        job.refusals.add(too_long[codes], f"{one.name} is longer than {MAX_TEXT} characters", seen)
+    if one.kind == "name":
+        return named(codes, names)
+    return pd.Series(names[codes], dtype=object)
+
+
+def named(codes: Any, names: Any) -> pd.Series:
+    """Categories out of their places in a list of names."""
+    return pd.Series(pd.Categorical.from_codes(codes, categories=pd.Index(names, dtype=object)))
 
 
 def _printable(text: str) -> str:
@@ -162,8 +175,10 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
         job.refusals.add(
             ~np.isnan(values) & (values != np.round(values)), f"{one.name} is not a whole number", cells
         )
-    job.refusals.add(absurd, f"{one.name} is larger than anything measured", cells)
-    return pd.Series(np.where(absurd, np.nan, values))  # so that no sum after this can overflow
+    if absurd.any():
+        job.refusals.add(absurd, f"{one.name} is larger than anything measured", cells)
+        values = np.where(absurd, np.nan, values)  # so that no sum after this can overflow
+    return pd.Series(values)
 
 
 def _thousands_meant(one: Field, values: Any, cells: pd.Series) -> bool:
@@ -171,9 +186,16 @@ def _thousands_meant(one: Field, values: Any, cells: pd.Series) -> bool:
     low, high = one.typical
     if pd.api.types.is_numeric_dtype(cells) or not np.isfinite(low) or np.isnan(values).all():
         return False
+    if not _all_grouped(cells.iloc[:SAMPLE_CELLS]):
+        return False
     middle = float(np.nanmedian(values))
     if low <= middle <= high or not low <= 1000.0 * middle <= high:
         return False
+    return _all_grouped(cells)
+
+
+def _all_grouped(cells: pd.Series) -> bool:
+    """Whether all cells that hold something look like 12.500."""
     text = cells.dropna().astype(str).str.strip()
     return bool(text[text != ""].str.fullmatch(r"\d{1,3}[.,]\d{3}").all())
 
@@ -185,7 +207,7 @@ def _read_numbers(one: Field, cells: pd.Series, decimal: str) -> Numbers:
     if one.name not in ("row_no", "from_row", "to_row") or not read.bad.any():
         return read
     # Rows are often written R12 or "Row 12".
-    digits = cells.astype(str).str.extract(r"^\s*[^\W\d]{0,6}[\s.\-#]*0*(\d{1,6})\s*$")[0]
+    digits = cells.astype(object).astype(str).str.extract(r"^\s*[^\W\d]{0,6}[\s.\-#]*0*(\d{1,6})\s*$")[0]
     values = np.where(read.bad, pd.to_numeric(digits, errors="coerce").to_numpy(dtype="float64"), read.values)
     return Numbers(values, read.bad & np.isnan(values), "letters before the row number were left out.")
 

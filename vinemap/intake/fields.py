@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-FieldKind = Literal["number", "whole", "text", "time"]
+FieldKind = Literal["number", "whole", "text", "name", "time"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +21,7 @@ class Field:
     Attributes
     ----------
     name : str
-    kind : "number", "whole", "text" or "time"
+    kind : "number", "whole", "text", "name" (text of few different values in many rows) or "time"
     unit : str
         Inside unit (a key of `vinemap.units.FACTORS`), "" if the value is taken as it is.
     words : tuple of str
@@ -117,8 +117,8 @@ _POSITION = (LATITUDE, LONGITUDE, EASTING, NORTHING)
 _KG = ("kg", "t", "lb")
 HARVEST = (
     *_POSITION, TIME, DATE,
-    Field("machine", "text", "", _MACHINE_WORDS),
-    Field("block_name", "text", "", _BLOCK_WORDS),
+    Field("machine", "name", "", _MACHINE_WORDS),
+    Field("block_name", "name", "", _BLOCK_WORDS),
     Field("vintage", "whole", "", _VINTAGE_WORDS, 1950, 2100),
     Field("speed_m_s", "number", "m/s", _words(
         "actual speed, "

@@ -37,6 +37,7 @@ _SPELLINGS = {
 NOT_DIMENSIONS = ("deg", "Brix", "UTC")
 
 
+@lru_cache(maxsize=4096)
 def plain_words(text: str) -> str:
     """Lower case, no accents, words parted by one blank.
 

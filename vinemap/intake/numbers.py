@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +24,8 @@ _HEMISPHERE = r"^\s*([NSEWO])?\s*([+-]?\d{1,3}(?:\.\d+)?)\s*°?\s*([NSEWO])?\s*$
 _GROUPED_COMMA = r"^\s*[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?\s*$"
 _GROUPED_POINT = r"^\s*[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?\s*$"
 _HAS_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}[-/. ][A-Za-z]{3}[-/. ]\d{2,4}")
+_ISO_START = re.compile(r"^\d{4}-\d{2}-\d{2}")
+_ISO_ZONE = re.compile(r"(?:Z|[+-]\d{2}:?\d{2})$")
 _HAS_CLOCK = re.compile(r"\d{1,2}:\d{2}")
 _POINT_CLOCK = r"^(?:[01]?\d|2[0-3])\.[0-5]\d\.[0-5]\d$"
 _WEEKDAY = r"^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+"
@@ -60,11 +63,11 @@ def empty_cells(cells: pd.Series) -> npt.NDArray[np.bool_]:
     """Cells without a value."""
     if pd.api.types.is_numeric_dtype(cells) or pd.api.types.is_datetime64_any_dtype(cells):
         return cells.isna().to_numpy()
-    text = pc.utf8_lower(pc.utf8_trim_whitespace(_as_text(cells)))
+    text = pc.utf8_lower(pc.utf8_trim_whitespace(as_text(cells)))
     return np.asarray(pc.is_in(text, value_set=pa.array(sorted(NO_VALUE))).to_numpy(zero_copy_only=False))
 
 
-def _as_text(cells: pd.Series) -> pa.Array:
+def as_text(cells: pd.Series) -> pa.Array:
     """Cells as Arrow text, "" where there is nothing; several times quicker than text in pandas."""
     try:
         text = pa.array(cells, type=pa.string(), from_pandas=True)
@@ -72,12 +75,12 @@ def _as_text(cells: pd.Series) -> pa.Array:
         text = pa.array(cells.astype(object).where(cells.notna(), "").astype(str), type=pa.string())
     if isinstance(text, pa.ChunkedArray):
         text = text.combine_chunks()
-    return pc.fill_null(text, "")
+    return pc.fill_null(text, "") if text.null_count else text
 
 
 def _trimmed(cells: pd.Series) -> pd.Series:
     """Cells as text without blanks at their ends."""
-    plain = pc.utf8_trim_whitespace(_as_text(cells)).to_numpy(zero_copy_only=False)
+    plain = pc.utf8_trim_whitespace(as_text(cells)).to_numpy(zero_copy_only=False)
     return pd.Series(plain, index=cells.index, dtype=object)
 
 
@@ -105,7 +108,7 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     if pd.api.types.is_numeric_dtype(cells):
         values = cells.to_numpy(dtype="float64", na_value=np.nan)
         return Numbers(np.where(np.isfinite(values), values, np.nan), np.isinf(values))
-    cells_text = _as_text(cells)
+    cells_text = as_text(cells)
     values = _parse(pc.replace_substring(cells_text, ",", ".") if decimal == "," else cells_text)
     note = ""
     open_cells = np.flatnonzero(np.isnan(values))
@@ -118,12 +121,17 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
         bad[open_cells] = np.isnan(again) & ~empty
     else:
         bad = np.zeros(len(values), dtype=bool)
-    bad |= np.isinf(values)
-    return Numbers(np.where(np.isfinite(values), values, np.nan), bad, note)
+    endless = np.isinf(values)
+    if endless.any():
+        bad |= endless
+        values[endless] = np.nan
+    return Numbers(values, bad, note)
 
 
 def _parse(text: pa.Array) -> npt.NDArray[np.float64]:
     """Numbers, correctly rounded, where all cells hold one; else those that pandas can read."""
+    with suppress(pa.ArrowInvalid):
+        return np.array(text.cast(pa.float64()), dtype="float64")
     cells = pc.utf8_trim_whitespace(text)
     filled = pc.if_else(pc.equal(cells, ""), pa.scalar(None, pa.string()), cells)
     try:
@@ -142,7 +150,7 @@ def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float6
     grouped = clean.str.match(_GROUPED_POINT if decimal == "," else _GROUPED_COMMA).to_numpy(dtype=bool)
     mark = "." if decimal == "," else ","
     loose = clean.where(~grouped, clean.str.replace(mark, "", regex=False))
-    values = _parse(_as_text(loose.str.replace(",", ".", regex=False) if decimal == "," else loose))
+    values = _parse(as_text(loose.str.replace(",", ".", regex=False) if decimal == "," else loose))
     note = f"'{mark}' was taken as the mark between thousands." if grouped.any() else ""
     return values, note
 
@@ -158,7 +166,7 @@ def to_degrees(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     plain = to_numbers(cells, decimal=decimal)
     if not plain.bad.any() or pd.api.types.is_numeric_dtype(cells):
         return plain
-    text = cells.fillna("").astype(str).str.upper().str.replace(",", ".", regex=False)
+    text = cells.astype(object).fillna("").astype(str).str.upper().str.replace(",", ".", regex=False)
     values = plain.values.copy()
     letter = text.str.extract(_HEMISPHERE)
     _fill(values, _signed(letter[1], _either(letter[0], letter[2])), plain.bad)
@@ -234,6 +242,10 @@ def to_times(cells: pd.Series, *, decimal: str = ".", form: str = "", order: str
     """
     if pd.api.types.is_datetime64_any_dtype(cells):
         return Times(cells, np.zeros(len(cells), dtype=bool))
+    if not form:
+        quick = _iso_at_once(cells)
+        if quick is not None:
+            return Times(quick, np.zeros(len(cells), dtype=bool))
     empty = empty_cells(cells)
     sample = to_numbers(cells[~empty].iloc[:_SAMPLE], decimal=decimal).values
     if len(sample) and (~np.isnan(sample)).mean() > 0.5:
@@ -294,9 +306,19 @@ def _iso(text: pd.Series, empty: npt.NDArray[np.bool_]) -> Times:
     return Times(values, values.isna().to_numpy() & ~empty, "")
 
 
+def _iso_at_once(cells: pd.Series) -> pd.Series | None:
+    """Read times where every cell is one of ISO 8601 in the shape of the first; None where not."""
+    first = str(cells.iloc[0]).strip() if len(cells) else ""
+    if not _ISO_START.match(first):
+        return None
+    return _iso_quick(cells, np.zeros(len(cells), dtype=bool), bool(_ISO_ZONE.search(first)))
+
+
 def _iso_quick(text: pd.Series, empty: npt.NDArray[np.bool_], zoned: bool) -> pd.Series | None:
     """ISO 8601 by Arrow, None where a cell is of another shape."""
-    filled = pc.if_else(pa.array(empty), pa.scalar(None, pa.string()), _as_text(text))
+    filled = as_text(text)
+    if empty.any():
+        filled = pc.if_else(pa.array(empty), pa.scalar(None, pa.string()), filled)
     try:
         moments = filled.cast(pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns"))
     except pa.ArrowInvalid:
@@ -387,5 +409,5 @@ def has_clock(cells: pd.Series) -> bool:
 def _share(cells: pd.Series, pattern: re.Pattern[str]) -> float:
     if pd.api.types.is_datetime64_any_dtype(cells):
         return 1.0
-    text = cells.dropna().astype(str).iloc[:50]
+    text = cells.dropna().iloc[:50].astype(str)
     return float(text.str.contains(pattern).mean()) if len(text) else 0.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -13,9 +15,15 @@ from pyproj.exceptions import CRSError, ProjError
 
 from vinemap.errors import IntakeError
 from vinemap.intake.convert import Job, missing_column
+from vinemap.intake.raw import Places
 
 WGS84 = "EPSG:4326"
 SWAPPED_FROM = 0.5
+
+
+@cache
+def _wgs84() -> pyproj.CRS:
+    return pyproj.CRS(WGS84)
 
 
 def check_crs(text: str | int, where: str) -> pyproj.CRS:
@@ -42,8 +50,8 @@ def check_crs(text: str | int, where: str) -> pyproj.CRS:
         ) from error
 
 
-def reading_points(job: Job) -> Any:
-    """Positions of readings as points in WGS84.
+def reading_places(job: Job) -> Places:
+    """Positions of readings in WGS84 [degrees].
 
     Parameters
     ----------
@@ -52,30 +60,30 @@ def reading_points(job: Job) -> Any:
 
     Returns
     -------
-    geopandas.GeoSeries, shape (rows,)
+    Places, shape (rows,)
     """
     if job.raw.geometry is not None:
-        return _layer_points(job)
+        return _layer_places(job)
     if job.has("latitude") and job.has("longitude"):
-        return _degree_points(job)
+        return _degree_places(job)
     if job.has("easting") and job.has("northing"):
-        return _planar_points(job)
+        return _planar_places(job)
     raise missing_column(job, *(("longitude",) if job.has("latitude") else ("latitude",)))
 
 
-def _degree_points(job: Job) -> Any:
+def _degree_places(job: Job) -> Places:
     latitude, longitude = job.values["latitude"].to_numpy(), job.values["longitude"].to_numpy()
     _refuse_swapped_degrees(job, latitude, longitude)
     job.refusals.add(np.isnan(latitude) | np.isnan(longitude), "position is empty")
     job.refusals.add((latitude == 0) & (longitude == 0), "position is 0, 0 (no satellite fix)")
-    crs = check_crs(job.crs, job.where) if job.crs else pyproj.CRS(WGS84)
+    crs = check_crs(job.crs, job.where) if job.crs else _wgs84()
     if not crs.is_geographic:
         raise IntakeError(
             f"Positions are in degrees, but {crs.name} is in {crs.axis_info[0].unit_name}.",
             where=job.where,
             remedy="Leave --crs out, or name the columns with --column easting=... --column northing=...",
         )
-    return _to_wgs84(gpd.GeoSeries(gpd.points_from_xy(longitude, latitude), crs=crs), job.where)
+    return _places_to_wgs84(job, Places(longitude, latitude, crs))
 
 
 def _refuse_swapped_degrees(job: Job, latitude: Any, longitude: Any) -> None:
@@ -98,15 +106,67 @@ def _quoted(header: str) -> str:
     return f'"{header}"' if " " in header else header
 
 
-def _planar_points(job: Job) -> Any:
+def _planar_places(job: Job) -> Places:
     if not job.crs:
         raise no_crs(
             job.where, "Positions are eastings and northings, but their coordinate system is not known."
         )
     easting, northing = job.values["easting"].to_numpy(), job.values["northing"].to_numpy()
     job.refusals.add(np.isnan(easting) | np.isnan(northing), "position is empty")
-    points = gpd.GeoSeries(gpd.points_from_xy(easting, northing), crs=check_crs(job.crs, job.where))
-    return _finish(job, _to_wgs84(points, job.where))
+    return _places_to_wgs84(job, Places(easting, northing, check_crs(job.crs, job.where)))
+
+
+def _layer_places(job: Job) -> Places:
+    found = job.raw.geometry
+    places = found if isinstance(found, Places) else _bare_places(found, job.where)
+    crs = _layer_crs(job, places.crs)
+    job.refusals.add(np.isnan(places.x) & np.isnan(places.y), "has no point")
+    finite = np.isfinite(places.x) & np.isfinite(places.y)
+    job.refusals.add(~finite, "has a coordinate that is not a number")
+    if finite.any():
+        x, y = places.x[finite], places.y[finite]
+        _refuse_wrong_degrees(job, crs, (x.min(), y.min(), x.max(), y.max()))
+    return _places_to_wgs84(job, Places(places.x, places.y, crs))
+
+
+def _bare_places(geometry: Any, where: str) -> Places:
+    """Coordinates of shapes that are points, NaN of those that are none.
+
+    Raises
+    ------
+    IntakeError
+        If none is a point.
+    """
+    shapes = geometry.to_numpy()
+    single = (shapely.get_type_id(shapes) == 4) & (shapely.get_num_geometries(shapes) == 1)
+    if single.any():
+        shapes = np.where(single, shapely.get_geometry(shapes, 0), shapes)
+    point = shapely.get_type_id(shapes) == 0
+    if not point.any():
+        held = geometry.geom_type.dropna()
+        raise IntakeError(
+            f"Readings must be points; this layer holds {held.iloc[0] if len(held) else 'none'}.",
+            where=where,
+            remedy="Export the points of the log.",
+        )
+    points = np.where(point, shapes, None)
+    return Places(shapely.get_x(points), shapely.get_y(points), geometry.crs)
+
+
+def _places_to_wgs84(job: Job, places: Places) -> Places:
+    """Turn coordinates to WGS84; those outside their coordinate system are refused."""
+    known = np.isfinite(places.x) & np.isfinite(places.y)
+    if places.crs.equals(_wgs84(), ignore_axis_order=True):
+        return places
+    try:
+        turn = pyproj.Transformer.from_crs(places.crs, WGS84, always_xy=True)
+        x, y = turn.transform(np.where(known, places.x, 0.0), np.where(known, places.y, 0.0))
+    except (ProjError, CRSError, ValueError) as error:
+        raise _cannot_turn(places.crs, job.where, error) from error
+    x, y = np.where(known, x, np.nan), np.where(known, y, np.nan)
+    lost = known & ~(np.isfinite(x) & np.isfinite(y))
+    _refuse_lost(job, lost)
+    return Places(np.where(lost, np.nan, x), np.where(lost, np.nan, y), _wgs84())
 
 
 def no_crs(where: str, what: str) -> IntakeError:
@@ -116,25 +176,6 @@ def no_crs(where: str, what: str) -> IntakeError:
         where=where,
         remedy="Name it with --crs EPSG (ask whoever made the file; 4326 for GPS degrees, as in --crs 4326).",
     )
-
-
-def _layer_points(job: Job) -> Any:
-    geometry = layer_geometry(job)
-    multi = (shapely.get_type_id(geometry.to_numpy()) == 4) & (
-        shapely.get_num_geometries(geometry.to_numpy()) == 1
-    )
-    if multi.any():
-        geometry = geometry.where(~multi, geometry.get_geometry(0))
-    kinds = shapely.get_type_id(geometry.to_numpy())
-    if not (kinds == 0).any():
-        raise IntakeError(
-            f"Readings must be points; this layer holds "
-            f"{geometry.geom_type.dropna().iloc[0] if geometry.notna().any() else 'none'}.",
-            where=job.where,
-            remedy="Export the points of the log.",
-        )
-    job.refusals.add((kinds != 0) | geometry.is_empty.to_numpy(), "has no point")
-    return geometry
 
 
 def layer_geometry(job: Job) -> Any:
@@ -150,18 +191,24 @@ def layer_geometry(job: Job) -> Any:
         raise IntakeError(
             "The file holds no outlines or lines.", where=job.where, remedy="Export a map layer."
         )
-    if job.crs:
-        named = check_crs(job.crs, job.where)
-        if geometry.crs is not None and not geometry.crs.equals(named, ignore_axis_order=True):
-            job.notes.append(f"The file says {geometry.crs.name}; {named.name} was taken, as you said.")
-        geometry = geometry.set_crs(named, allow_override=True)
-    if geometry.crs is None:
-        raise no_crs(job.where, "The layer names no coordinate system.")
-    flat = gpd.GeoSeries(shapely.force_2d(geometry.to_numpy()), crs=geometry.crs)
+    crs = _layer_crs(job, geometry.crs)
+    flat = gpd.GeoSeries(shapely.force_2d(geometry.to_numpy()), crs=crs)
     job.refusals.add(flat.isna().to_numpy() | flat.is_empty.to_numpy(), "has no geometry")
     job.refusals.add(_unfinished(flat), "has a coordinate that is not a number")
-    _refuse_wrong_degrees(job, flat)
-    return _finish(job, _to_wgs84(flat, job.where))
+    _refuse_wrong_degrees(job, crs, flat.total_bounds)
+    return _shapes_to_wgs84(job, flat)
+
+
+def _layer_crs(job: Job, own: pyproj.CRS | None) -> pyproj.CRS:
+    """Coordinate system of a layer: the one that the user names, else its own."""
+    if job.crs:
+        named = check_crs(job.crs, job.where)
+        if own is not None and not own.equals(named, ignore_axis_order=True):
+            job.notes.append(f"The file says {own.name}; {named.name} was taken, as you said.")
+        return named
+    if own is None:
+        raise no_crs(job.where, "The layer names no coordinate system.")
+    return own
 
 
 def _unfinished(geometry: Any) -> Any:
@@ -176,11 +223,11 @@ def _shown(value: float) -> str:
     return f"{value:,.1f}" if abs(value) < 1e9 else f"{value:.3g}"
 
 
-def _refuse_wrong_degrees(job: Job, geometry: Any) -> None:
+def _refuse_wrong_degrees(job: Job, crs: pyproj.CRS, bounds: Sequence[float]) -> None:
     """Refuse degrees that are out of range: axes swapped, or metres passed off as degrees."""
-    if not geometry.crs.is_geographic:
+    if not crs.is_geographic:
         return
-    west, south, east, north = geometry.total_bounds
+    west, south, east, north = bounds
     if not np.isfinite(west) or (
         abs(west) <= 180 and abs(east) <= 180 and abs(south) <= 90 and abs(north) <= 90
     ):
@@ -198,32 +245,31 @@ def _refuse_wrong_degrees(job: Job, geometry: Any) -> None:
     )
 
 
-def _to_wgs84(geometry: Any, where: str) -> Any:
+def _shapes_to_wgs84(job: Job, geometry: Any) -> Any:
     try:
-        return geometry.to_crs(WGS84)
+        turned = geometry.to_crs(WGS84)
     except (ProjError, CRSError, ValueError) as error:
-        raise IntakeError(
-            f"Coordinates cannot be turned from {geometry.crs.name}: {error}.",
-            where=where,
-            remedy="Check --crs.",
-        ) from error
+        raise _cannot_turn(geometry.crs, job.where, error) from error
+    finite = np.isfinite(turned.bounds.to_numpy()).all(axis=1)
+    _refuse_lost(job, ~finite & turned.notna().to_numpy() & ~turned.is_empty.to_numpy())
+    return turned
 
 
-def _finish(job: Job, geometry: Any) -> Any:
-    bounds = geometry.bounds
-    out = (
-        ~np.isfinite(bounds.to_numpy()).all(axis=1)
-        & geometry.notna().to_numpy()
-        & ~geometry.is_empty.to_numpy()
+def _cannot_turn(crs: pyproj.CRS, where: str, error: Exception) -> IntakeError:
+    return IntakeError(
+        f"Coordinates cannot be turned from {crs.name}: {error}.", where=where, remedy="Check --crs."
     )
-    if len(out) and out.all():
+
+
+def _refuse_lost(job: Job, lost: Any) -> None:
+    """Refuse rows whose coordinates are not of their coordinate system, the file if that is all of them."""
+    if len(lost) and lost.all():
         raise IntakeError(
             f"The coordinates are not of {job.crs or 'the coordinate system named'}.",
             where=job.where,
             remedy="Check --crs.",
         )
-    job.refusals.add(out, "position lies outside its coordinate system")
-    return geometry
+    job.refusals.add(lost, "position lies outside its coordinate system")
 
 
 def geodesic_length(lines: Any) -> pd.Series:

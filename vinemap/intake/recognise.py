@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ from vinemap.units import FACTORS, factor
 
 SAMPLE_ROWS = 300
 ACCEPT_FROM = 0.5
+ALIKE = 0.84  # share of letters in common from which a word may be a misspelt one
 SHAPEFILE_NAME_LENGTH = 10
 # Header words that mean two things; the values decide.
 _AMBIGUOUS = frozenset({"x", "y", "breite", "lange", "laenge", "est", "este", "id", "name"})
@@ -56,7 +58,8 @@ def recognise_columns(
     columns, units = dict(columns or {}), dict(units or {})
     by_name = {one.name: one for one in fields}
     _check_overrides(raw, by_name, columns, units, where)
-    sample = raw.frame.iloc[:: max(len(raw.frame) // SAMPLE_ROWS, 1)].head(SAMPLE_ROWS)
+    places = np.arange(0, len(raw.frame), max(len(raw.frame) // SAMPLE_ROWS, 1))[:SAMPLE_ROWS]
+    sample = _loose(raw.frame.iloc[places])
     found = {name: (header, 1.0, "you said so") for name, header in columns.items() if header}
     open_fields = [one for one in fields if one.name not in columns]
     taken = {header for header, _, _ in found.values()}
@@ -67,6 +70,12 @@ def recognise_columns(
         _with_unit(raw, sample, by_name[name], header, confidence, why, units, where)
         for name, (header, confidence, why) in found.items()
     ]
+
+
+def _loose(frame: pd.DataFrame) -> pd.DataFrame:
+    """Text held by Arrow as text of Python, which all that follows is written for."""
+    held = [name for name in frame.columns if isinstance(frame[name].dtype, pd.ArrowDtype)]
+    return frame.astype(dict.fromkeys(held, object))
 
 
 def doubtful_notes(guesses: Sequence[Guess]) -> list[str]:
@@ -129,13 +138,18 @@ def _by_words(
 
 def _word_score(header: str, words: str, one: Field) -> tuple[float, str]:
     """How well a header's words fit a field, and the word they fit."""
-    own = split_header(one.name)[0]
     best, best_word = 0.0, ""
-    for word in (*one.words, own):
-        score = _fit(header, words, plain_words(word))
+    for word, plain in _words_of(one):
+        score = _fit(header, words, plain)
         if score > best:
             best, best_word = score, word
     return best, best_word
+
+
+@lru_cache(maxsize=256)
+def _words_of(one: Field) -> tuple[tuple[str, str], ...]:
+    """Words of a field, each as it is told to people and as it is compared."""
+    return tuple((word, plain_words(word)) for word in (*one.words, split_header(one.name)[0]))
 
 
 def _fit(header: str, words: str, word: str) -> float:
@@ -151,8 +165,9 @@ def _fit(header: str, words: str, word: str) -> float:
     if len(tight_word) > 2 and f" {word} " in f" {words} ":
         return 0.55 + 0.35 * len(word.split()) / len(words.split())
     if len(tight_word) > 5 and len(tight) > 5 and abs(len(tight) - len(tight_word)) < 4:
-        ratio = difflib.SequenceMatcher(None, tight, tight_word).ratio()
-        return 0.75 * ratio if ratio > 0.84 else 0.0
+        alike = difflib.SequenceMatcher(None, tight, tight_word)
+        if alike.quick_ratio() > ALIKE and (ratio := alike.ratio()) > ALIKE:
+            return 0.75 * ratio
     return 0.0
 
 
@@ -175,7 +190,7 @@ def _unit_fit(one: Field, unit: str) -> float:
 
 def _value_fit(cells: pd.Series, one: Field, words: str, decimal: str) -> float:
     """Whether the values can be of this field."""
-    if one.kind == "text" or (one.name in ("latitude", "longitude") and words not in _AMBIGUOUS):
+    if one.kind in ("text", "name") or (one.name in ("latitude", "longitude") and words not in _AMBIGUOUS):
         return 1.0
     if one.kind == "time":
         return 1.0

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import codecs
 import csv
-import io
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
@@ -17,19 +16,22 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import read_bytes
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.header import known_unit, plain_words, split_header
-from vinemap.intake.raw import RawTable, unique_headers
+from vinemap.intake.raw import RawTable, arrow_frame, unique_headers
 from vinemap.taken import refused_table
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
 SAMPLE_LINES = 200
 HEADER_WITHIN = 60
 MAX_HEADER_LENGTH = 200_000
+PARSE_BYTES = 4 << 20  # at a time and thread; no row may be longer
+OddRow = tuple[int, str, str]  # number, reason, text
 _NUMBER = re.compile(r"^\s*[+-]?(\d[\d\s.,]*|[.,]\d+)(e[+-]?\d+)?\s*$", re.IGNORECASE)
 _STARTS_WITH_DIGIT = re.compile(r"^\s*[+-]?[.,]?\d")
 _COMMENT = re.compile(r"^\s*(#|//|%)")
@@ -168,7 +170,7 @@ def check_text(text: str, name: str) -> None:
 
 def even_line_ends(text: str) -> str:
     """Bring line ends of all systems to one."""
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
 
 def find_encoding(data: bytes) -> str:
@@ -332,38 +334,26 @@ def cut_rows(text: str, layout: Layout, name: str) -> RawTable:
         return RawTable(_empty_frame(layout.headers), np.array([], dtype="int64"), "")
     if layout.delimiter == " ":
         body = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t]+$", "", body))
-    width = len(layout.headers)
-    odd: list[tuple[int, str, str]] = []
+    delimiter = "\t" if layout.delimiter == " " else layout.delimiter
+    data = (body + "\n").encode("utf-8", "replace")
+    odd: list[OddRow] = []
+    try:
+        table = _parse_body(data, delimiter, len(layout.headers), None)
+    except pa.ArrowInvalid:
+        table = _parse_odd_rows(data, delimiter, len(layout.headers), odd, name)
+    return _number_rows(table, odd, layout)
+
+
+def _parse_odd_rows(data: bytes, delimiter: str, width: int, odd: list[OddRow], name: str) -> pa.Table:
+    """Cut rows of which some have another width: those are noted in `odd` by number."""
 
     def note_odd_row(row: Any) -> str:
-        odd.append(
-            (int(row.number), f"has {row.actual_columns} cells, the header has {width}", str(row.text))
-        )
+        reason = f"has {row.actual_columns} cells, the header has {width}"
+        odd.append((int(row.number), reason, str(row.text)))
         return "skip"
 
-    delimiter = "\t" if layout.delimiter == " " else layout.delimiter
-    table = _parse_body(body + "\n", delimiter, layout.headers, note_odd_row, name)
-    return _number_rows(table, odd, layout, body)
-
-
-def _parse_body(body: str, delimiter: str, headers: list[str], on_odd: Any, name: str) -> pa.Table:
-    # A single column needs a second, empty one, or pyarrow drops blank lines in silence.
-    keys = [f"c{place}" for place in range(len(headers))]
-    # One thread: only then does pyarrow tell the number of a row that it could not cut.
-    reading = pa_csv.ReadOptions(column_names=keys, use_threads=False, block_size=1 << 23)
-    parsing = pa_csv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=on_odd)
-    converting = pa_csv.ConvertOptions(
-        column_types={key: pa.string() for key in keys},
-        strings_can_be_null=False,
-        quoted_strings_can_be_null=False,
-    )
     try:
-        return pa_csv.read_csv(
-            io.BytesIO(body.encode("utf-8", "replace")),
-            read_options=reading,
-            parse_options=parsing,
-            convert_options=converting,
-        )
+        return _parse_body(data, delimiter, width, note_odd_row)
     except pa.ArrowInvalid as error:
         raise IntakeError(
             f"The rows cannot be cut into cells: {str(error)[:120]}.",
@@ -372,32 +362,49 @@ def _parse_body(body: str, delimiter: str, headers: list[str], on_odd: Any, name
         ) from error
 
 
-def _number_rows(table: pa.Table, odd: list[tuple[int, str, str]], layout: Layout, body: str) -> RawTable:
+def _parse_body(data: bytes, delimiter: str, width: int, on_odd: Any) -> pa.Table:
+    keys = [f"c{place}" for place in range(width)]
+    # Only with one thread does pyarrow tell the number of a row that it could not cut.
+    reading = pa_csv.ReadOptions(column_names=keys, use_threads=on_odd is None, block_size=PARSE_BYTES)
+    parsing = pa_csv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=on_odd)
+    converting = pa_csv.ConvertOptions(
+        column_types={key: pa.string() for key in keys},
+        strings_can_be_null=False,
+        quoted_strings_can_be_null=False,
+    )
+    return pa_csv.read_csv(
+        pa.BufferReader(data), read_options=reading, parse_options=parsing, convert_options=converting
+    )
+
+
+def _number_rows(table: pa.Table, odd: list[OddRow], layout: Layout) -> RawTable:
     """Give every row its line in the file."""
     total = table.num_rows + len(odd)
     lines = np.arange(total, dtype="int64") + layout.first_line + 1
     skipped = np.array([number - 1 for number, _, _ in odd], dtype="int64")
     kept = np.ones(total, dtype=bool)
     kept[skipped[(skipped >= 0) & (skipped < total)]] = False
-    frame = table.to_pandas()
-    frame.columns = layout.headers
-    blank = (
-        (frame == "").all(axis=1).to_numpy()
-        if _may_have_blank_rows(body)
-        else np.zeros(len(frame), dtype=bool)
-    )
-    frame = frame.loc[~blank].reset_index(drop=True)
+    lines, filled = lines[kept], _filled_rows(table)
+    if filled is not None:
+        table, lines = table.filter(filled), lines[filled.to_numpy(zero_copy_only=False)]
     real = [(number, reason, text) for number, reason, text in odd if text.strip()]
     refused = refused_table(
         [number + layout.first_line for number, _, _ in real],
         [one[1] for one in real],
         [one[2][:80] for one in real],
     )
-    return RawTable(frame, lines[kept][~blank], "", refused=refused)
+    return RawTable(arrow_frame(table, layout.headers), lines, "", refused=refused)
 
 
-def _may_have_blank_rows(body: str) -> bool:
-    return re.search(r"(?m)^[\s,;|\"]*$", body) is not None
+def _filled_rows(table: pa.Table) -> pa.ChunkedArray | None:
+    """Rows with something in a cell, None where all have."""
+    blank: Any = None
+    for column in table.columns:
+        here = pc.equal(column, "")
+        blank = here if blank is None else pc.and_(blank, here)
+        if not pc.any(blank).as_py():
+            return None
+    return None if blank is None else pc.invert(blank)
 
 
 def _offset_of_line(text: str, line: int) -> int:
@@ -411,8 +418,6 @@ def _offset_of_line(text: str, line: int) -> int:
 
 
 def _empty_frame(headers: list[str]) -> Any:
-    return (
-        pa.table({f"c{place}": pa.array([], pa.string()) for place in range(len(headers))})
-        .to_pandas()
-        .set_axis(headers, axis=1)
+    return arrow_frame(
+        pa.table({f"c{place}": pa.array([], pa.string()) for place in range(len(headers))}), headers
     )

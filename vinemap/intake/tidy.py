@@ -163,6 +163,8 @@ def _refused(raw: RawTable, job: Job) -> pd.DataFrame:
 
 
 def _keep(table: pd.DataFrame, kept: Any) -> pd.DataFrame:
+    if kept.all():
+        return table
     out: pd.DataFrame = table[kept].reset_index(drop=True)
     return gpd.GeoDataFrame(out) if isinstance(table, gpd.GeoDataFrame) else out
 

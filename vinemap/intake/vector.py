@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -14,10 +14,12 @@ import pyarrow.parquet as pq
 import pyogrio
 import pyogrio.errors
 import shapely
+from pyproj.exceptions import CRSError
 
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import MAX_BYTES, refuse_entities
-from vinemap.intake.raw import RawTable, plain_columns, unique_headers
+from vinemap.intake.points import parquet_points, read_points, without_index
+from vinemap.intake.raw import RawTable, plain_arrow, plain_columns, unique_headers
 from vinemap.taken import refused_table
 
 FORMATS = {
@@ -70,12 +72,13 @@ def read_vector(path: Path, *, kind: str = "") -> RawTable:
         with path.open("rb") as handle:
             refuse_entities(handle, path.name)
     if path.suffix.lower() == ".parquet":
-        return _from_frame(_read_parquet(path), name, "", path.name)
+        return _read_parquet(path, kind)
     layer = _choose_layer(path, kind)
     try:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
-            frame = pyogrio.read_dataframe(path, layer=layer)
+            bare = read_points(path, layer) if kind == "harvest" else None
+            frame = pyogrio.read_dataframe(path, layer=layer) if bare is None else pd.DataFrame()
     except shapely.errors.ShapelyError as error:
         raise _unclosed(path.name, error) from error
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError, RuntimeError) as error:
@@ -83,7 +86,10 @@ def read_vector(path: Path, *, kind: str = "") -> RawTable:
     if path.suffix.lower() == ".kml":
         # GDAL's numbers of the placemarks; people name them (OGC 12-007, 9.1.3.1: name).
         frame = frame.drop(columns="id", errors="ignore")
-    raw = _from_frame(frame, name, layer, path.name)
+    if bare is None:
+        raw = _from_frame(frame, name, layer, path.name)
+    else:
+        raw = _raw_layer(plain_arrow(bare[0]), bare[1], name, layer, path.name)
     raw.notes.extend(f"{name} reader: {one.message}" for one in said[:3])
     return raw
 
@@ -135,15 +141,22 @@ def _unreadable(path: Path, name: str, error: Exception) -> IntakeError:
     return IntakeError(f"This {name} cannot be read: {reason}.", where=path.name, remedy=remedy)
 
 
-def _read_parquet(path: Path) -> pd.DataFrame:
+def _read_parquet(path: Path, kind: str) -> RawTable:
+    name = FORMATS[".parquet"]
     try:
         schema = pq.read_schema(path)
-        if b"geo" in (schema.metadata or {}):
-            return cast(pd.DataFrame, gpd.read_parquet(path))
-        return cast(pd.DataFrame, pq.read_table(path).to_pandas())
+        located = b"geo" in (schema.metadata or {})
+        if not located or kind == "harvest":
+            table = pq.read_table(path)
+            bare = parquet_points(table) if located else (without_index(table), None)
+            if bare is not None:
+                return _raw_layer(plain_arrow(bare[0]), bare[1], name, "", path.name)
+        return _from_frame(gpd.read_parquet(path), name, "", path.name)
     except shapely.errors.ShapelyError as error:
         raise _unclosed(path.name, error) from error
-    except (pa.ArrowException, OSError, ValueError, LookupError, TypeError, AttributeError) as error:
+    except (
+        pa.ArrowException, CRSError, OSError, ValueError, LookupError, TypeError, AttributeError
+    ) as error:  # fmt: skip
         raise _unreadable(path, "Parquet file", error) from error
 
 
@@ -152,11 +165,14 @@ def _from_frame(frame: pd.DataFrame, name: str, layer: str, where: str) -> RawTa
     if isinstance(frame, gpd.GeoDataFrame) and frame.active_geometry_name:
         geometry = frame.geometry.reset_index(drop=True)
         frame = pd.DataFrame(frame.drop(columns=frame.active_geometry_name))
+    return _raw_layer(plain_columns(frame.reset_index(drop=True)), geometry, name, layer, where)
+
+
+def _raw_layer(frame: pd.DataFrame, geometry: Any, name: str, layer: str, where: str) -> RawTable:
+    """Put a layer's attributes and its shapes or bare points together."""
     if (not len(frame.index) and geometry is None) or (geometry is not None and not len(geometry)):
         raise IntakeError("The layer is empty.", where=where, remedy="Export it again.")
-    frame = frame.reset_index(drop=True)
-    frame.columns = pd.Index(unique_headers(frame.columns, where))
-    frame = plain_columns(frame)
+    frame = frame.set_axis(unique_headers(frame.columns, where), axis=1)
     crs = geometry.crs.to_string() if geometry is not None and geometry.crs else None
     notes = [f"Layer {layer!r} was read."] if layer and layer != Path(where).stem else []
     details = {
@@ -166,7 +182,7 @@ def _from_frame(frame: pd.DataFrame, name: str, layer: str, where: str) -> RawTa
         "encoding": None,
         "delimiter": None,
     }
-    rows = np.arange(1, len(frame) + 1, dtype="int64")
+    rows = np.arange(1, max(len(frame), 0 if geometry is None else len(geometry)) + 1, dtype="int64")
     return RawTable(frame, rows, name, geometry, {}, ".", refused_table(), notes, details)
 
 

@@ -62,16 +62,19 @@ def assign_blocks(
     owner = np.full(len(east), -1)
     nearest = np.full(len(east), np.inf)
     outlines = blocks.geometry.to_numpy()
-    for index in _within_reach(outlines, east, north, tolerance_m):
-        outline = outlines[index]
-        near = _in_box(east, north, outline, tolerance_m)
-        if not near.size:
-            continue
-        shapely.prepare(outline)
-        inside = shapely.intersects_xy(outline, east[near], north[near])
-        distance = np.zeros(len(near))
-        outside = near[~inside]
-        distance[~inside] = shapely.distance(outline, shapely.points(east[outside], north[outside]))
+    reached = _within_reach(outlines, east, north, tolerance_m)
+    for index in reached:
+        near = _in_box(east, north, outlines[index], 0.0)
+        near = near[owner[near] < 0]
+        if near.size:
+            shapely.prepare(outlines[index])
+            owner[near[shapely.intersects_xy(outlines[index], east[near], north[near])]] = index
+    nearest[owner >= 0] = 0.0
+    # Distances are dear: only points that lie in no block are measured.
+    for index in reached:
+        near = _in_box(east, north, outlines[index], tolerance_m)
+        near = near[nearest[near] > 0.0]
+        distance = shapely.distance(outlines[index], shapely.points(east[near], north[near]))
         better = (distance <= tolerance_m) & (distance < nearest[near])
         owner[near[better]], nearest[near[better]] = index, distance[better]
     names = np.append(blocks["block_id"].astype(object).to_numpy(), "")

@@ -1,0 +1,166 @@
+"""Files of readings: GeoParquet, written and read as columns, without making a shape of each point."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pyproj
+
+from vinemap._version import __version__
+from vinemap.estate import layout
+from vinemap.land.wkb import decode_points, encode_points
+from vinemap.tables import READINGS
+from vinemap.taken import mark_rows
+
+ROW_GROUP = 1 << 17  # rows; readers take this many at a time
+PLACE_UNIT = 1e-7  # degrees, about a centimetre: readings closer than this are at one place
+NOWHERE = (np.inf, np.inf, -np.inf, -np.inf)
+_TEXTS = ("machine", "block_name")
+_COUNTED = ("reading_id", "import_id", "source_row", "time")  # packed as differences
+_ARROW = {"int": pa.int64(), "float": pa.float64(), "str": pa.string(), "time": pa.timestamp("ns", "UTC")}
+Marks = npt.NDArray[np.uint64]
+Box = tuple[float, float, float, float]  # west, south, east, north [degrees]
+
+
+def to_arrow(tidy: pd.DataFrame, import_id: int) -> pa.Table:
+    """Write tidy readings as the columns that the estate keeps, all but ``reading_id``.
+
+    Parameters
+    ----------
+    tidy : pandas.DataFrame
+        As `vinemap.taken.Intake.tidy` of a harvest has it.
+    import_id : int
+
+    Returns
+    -------
+    pyarrow.Table
+        ``vinemap.tables.READINGS`` with ``block_name``; points in well-known binary.
+    """
+    names = [one for one in READINGS.columns if one.name not in ("reading_id", "import_id")]
+    columns = {"import_id": pa.array(np.full(len(tidy), import_id, dtype="int64"))}
+    columns |= {one.name: _column(tidy[one.name], _ARROW[one.kind]) for one in names}
+    columns["block_name"] = _column(tidy["block_name"], pa.string())
+    columns["geometry"] = encode_points(tidy["longitude"].to_numpy(), tidy["latitude"].to_numpy())
+    return pa.table(columns)
+
+
+def _column(values: pd.Series, kind: pa.DataType) -> pa.Array:
+    return pa.array(values, from_pandas=True).cast(kind)
+
+
+def mark_readings(tidy: pd.DataFrame) -> Marks:
+    """One number per reading out of machine, time and place: the same reading has the same."""
+    places = {
+        name: np.round(tidy[name].to_numpy() / PLACE_UNIT).astype("int64")
+        for name in ("longitude", "latitude")
+    }
+    frame = pd.DataFrame({"machine": tidy["machine"], "time": tidy["time"], **places}, copy=False)
+    return mark_rows(frame, list(frame.columns))
+
+
+def stored_marks(file: Path) -> tuple[Marks, int]:
+    """Mark the readings that a file of the estate holds; gives the marks and the next free number.
+
+    Raises
+    ------
+    StoreError
+        If it is damaged.
+    """
+    if not file.exists():
+        return np.array([], dtype=np.uint64), 1
+    try:
+        table = pq.read_table(file, columns=["reading_id", "machine", "time", "geometry"])
+        places = decode_points(table["geometry"])
+        if places is None:
+            raise ValueError("its geometry does not hold points")
+    except (pa.ArrowException, OSError, ValueError, KeyError) as error:
+        raise layout.damaged(file, error) from error
+    frame = pd.DataFrame(
+        {
+            "machine": pd.Categorical(table["machine"].to_pandas()),
+            "time": table["time"].to_pandas(),
+            "longitude": places[0],
+            "latitude": places[1],
+        }
+    )
+    return mark_readings(frame), int(np.max(table["reading_id"].to_numpy(), initial=0)) + 1
+
+
+def iterate_rows(file: Path) -> Iterator[pa.Table]:
+    """Read a file group by group; StoreError if it is damaged."""
+    try:
+        with pq.ParquetFile(file) as source:
+            for batch in source.iter_batches(batch_size=ROW_GROUP):
+                yield pa.Table.from_batches([batch])
+    except pa.ArrowException as error:
+        raise layout.damaged(file, error) from error
+
+
+def fit_table(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Bring a table to a schema; columns that it lacks (an older version, another file) stay empty."""
+    columns = [
+        table[one.name].cast(one.type) if one.name in table.column_names else pa.nulls(len(table), one.type)
+        for one in schema
+    ]
+    return pa.table(columns, schema=schema)
+
+
+def open_writer(path: Path, schema: pa.Schema, box: Box) -> pq.ParquetWriter:
+    """Open a file for readings: packed by what the columns are like."""
+    texts = [name for name in _TEXTS if name in schema.names]
+    return pq.ParquetWriter(
+        path,
+        schema.with_metadata({b"geo": _geo_metadata(box)}),
+        compression="zstd",
+        use_dictionary=texts,
+        column_encoding=dict.fromkeys(_COUNTED, "DELTA_BINARY_PACKED"),
+    )
+
+
+def _geo_metadata(box: Box) -> bytes:
+    """Say of the file and its geometry column what GeoParquet 1.0.0 wants said."""
+    column = {
+        "encoding": "WKB",
+        "geometry_types": ["Point"],
+        "crs": _projjson(layout.WGS84),
+        "bbox": list(box),
+    }
+    said = {
+        "version": "1.0.0",
+        "primary_column": "geometry",
+        "columns": {"geometry": column},
+        "creator": {"library": "vinemap", "version": __version__},
+    }
+    return json.dumps(said).encode("utf-8")
+
+
+@cache
+def _projjson(crs: str) -> dict[str, object]:
+    return dict(pyproj.CRS(crs).to_json_dict())
+
+
+def box_around(table: pa.Table) -> Box:
+    """Box around the points of a table."""
+    x, y = decode_points(table["geometry"]) or (np.array([]), np.array([]))
+    return float(x.min()), float(y.min()), float(x.max()), float(y.max())
+
+
+def wider(one: Box, other: Box) -> Box:
+    """Box around two boxes."""
+    return min(one[0], other[0]), min(one[1], other[1]), max(one[2], other[2]), max(one[3], other[3])
+
+
+def box_of(schema: pa.Schema) -> Box:
+    """Give the box that a file says is around its points."""
+    said = json.loads((schema.metadata or {}).get(b"geo", b"{}"))
+    box = said.get("columns", {}).get("geometry", {}).get("bbox", NOWHERE)
+    west, south, east, north = box
+    return west, south, east, north
