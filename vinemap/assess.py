@@ -72,7 +72,7 @@ def measure_estate(
     workers : int, optional
         Processes; all cores if None.
     scheduler : str, optional
-        Address of a Dask scheduler.
+        Address of a Dask scheduler, whose workers see the estate folder under the same path.
     surfaces_folder : pathlib.Path
         Where the surfaces are written, block by block: no more of them than one block's is ever in memory.
     previous : Measured, optional
@@ -89,6 +89,8 @@ def measure_estate(
     DataError
         If there is nothing to assess, or a block or vintage asked for is not there.
     """
+    if scheduler:  # its workers start elsewhere, so they are told whole paths
+        store, surfaces_folder = EstateStore(store.folder.absolute()), surfaces_folder.absolute()
     prepared = land.prepare_blocks(store.blocks(), crs=store.crs())
     chosen = choose_blocks(prepared.blocks, blocks)
     last, vintages = choose_vintages(store, vintage)

@@ -14,7 +14,7 @@ from vinemap.errors import DataError
 from vinemap.estate import layout
 from vinemap.estate.checks import verify_store
 from vinemap.estate.ledger import read_ledger
-from vinemap.estate.readings import index_harvest
+from vinemap.estate.readings import index_harvest, list_harvest
 from vinemap.estate.settings import Settings, load_settings
 from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, RENEWALS, ROWS
 
@@ -76,6 +76,10 @@ class EstateTables:
     def harvest_index(self) -> pd.DataFrame:
         """List what readings are stored: vintage, block_id, readings, machines, first, last."""
         return index_harvest(self.folder)
+
+    def harvest_keys(self) -> list[tuple[int, str]]:
+        """List (vintage, block_id) of what readings are stored, without reading any."""
+        return list_harvest(self.folder)
 
     def loads(self) -> pd.DataFrame:
         """Weighed loads of all vintages."""

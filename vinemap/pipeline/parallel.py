@@ -11,9 +11,12 @@ from typing import Any, TypeVar
 
 from loky import ProcessPoolExecutor
 
+from vinemap._version import __version__
 from vinemap.errors import VinemapError
+from vinemap.pipeline.cache import code_of
 from vinemap.progress import Report
 
+CONNECT_S = 20.0  # longest wait for the answer of a scheduler
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 # One process a core is the unit of parallel work; BLAS threads on top of that only get in the way.
@@ -41,11 +44,13 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
     Raises
     ------
     VinemapError
-        If a scheduler is named but Dask distributed is not installed.
+        If a scheduler is named but Dask distributed is not installed, the scheduler does not answer, or a
+        worker runs another version of vinemap.
     """
     wanted = min(workers or os.cpu_count() or 1, max(tasks, 1))
     if scheduler:
         with _dask_client(scheduler) as client:
+            _check_versions(client, scheduler)
             yield client.get_executor()
     elif wanted == 1:
         yield None
@@ -95,29 +100,56 @@ def map_tasks(
         return results
     futures = [pool.submit(function, task) for task in tasks]
     try:
-        for number, future in enumerate(as_completed(futures) if _is_local(pool) else futures, 1):
+        for number, future in enumerate(as_completed(futures), 1):
             future.result()
             report(stage, number, len(tasks))
-    except BrokenProcessPool as error:
+    except Exception as error:
+        if not _tells_death(error):
+            raise
         raise VinemapError(
             "A worker process died; most often the memory was full.",
             where=stage,
             remedy="What was finished is kept. Run again, with --workers 1 if memory is short.",
         ) from error
+    finally:
+        for future in futures:
+            future.cancel()
     return [future.result() for future in futures]
 
 
-def _is_local(pool: Executor) -> bool:
-    return isinstance(pool, ProcessPoolExecutor)
+def _tells_death(error: Exception) -> bool:
+    """Whether an error says that a process died: of a pool, or of a cluster after several tries."""
+    return isinstance(error, BrokenProcessPool) or type(error).__name__ == "KilledWorker"
 
 
 def _dask_client(address: str) -> Any:
     try:
-        from distributed import Client
+        import distributed
     except ImportError as error:
         raise VinemapError(
             "Dask distributed is not installed.",
             where=f"--scheduler {address}",
             remedy="Install it with: pip install 'vinemap[cluster]'.",
         ) from error
-    return Client(address)
+    connect: Any = distributed.Client  # typed only where it is installed
+    try:
+        return connect(address, timeout=CONNECT_S)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise VinemapError(
+            f"The Dask scheduler does not answer: {error}.",
+            where=f"--scheduler {address}",
+            remedy="Start it (dask scheduler) and its workers (dask worker ADDRESS), then run again.",
+        ) from error
+
+
+def _check_versions(client: Any, address: str) -> None:
+    """Refuse workers that run other code: their results would be kept under other names, or differ."""
+    seen = client.run(code_of, ".")
+    others = sorted(worker for worker, code in seen.items() if code != code_of("."))
+    if others:
+        raise VinemapError(
+            f"{len(others)} of {len(seen)} workers run another version of vinemap or of its libraries "
+            f"({others[0]}).",
+            where=f"--scheduler {address}",
+            remedy=f"Install vinemap {__version__} and scripts/constraints.txt on all of them.",
+        )

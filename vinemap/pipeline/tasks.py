@@ -76,7 +76,7 @@ def choose_vintages(store: EstateStore, vintage: int | None) -> tuple[int, tuple
     DataError
         If nothing is stored, or not the vintage asked for.
     """
-    harvested = set(store.harvest_index()["vintage"].astype(int))
+    harvested = {vintage for vintage, _ in store.harvest_keys()}
     counts = store.counts()
     picked = set(counts.loc[counts["picked_kg"].notna(), "vintage"].astype(int)) if len(counts) else set()
     loads = store.loads()
@@ -124,19 +124,21 @@ def list_clean_tasks(
     """
     counts, given = store.counts(), _given_rows(store, chosen, previous)
     counts = counts[counts["vintage"].isin(range(max(vintages) + 1))] if len(counts) else counts
-    index = store.harvest_index()
+    stored: dict[str, list[int]] = {}
+    for vintage, block_id in store.harvest_keys():
+        stored.setdefault(block_id, []).append(vintage)
+    counted = dict(list(counts.groupby("block_id"))) if len(counts) else {}
     tasks = []
     for place in range(len(chosen)):
         block = chosen.iloc[[place]].reset_index(drop=True)
         block_id = str(block["block_id"].iloc[0])
-        stored = index.loc[index["block_id"] == block_id, "vintage"].astype(int)
         tasks.append(
             BlockTask(
                 store=store,
                 block=block,
-                vintages=tuple(sorted(set(stored) & set(vintages))),
+                vintages=tuple(sorted(set(stored.get(block_id, ())) & set(vintages))),
                 given_rows=given.get(block_id),
-                counts=counts[counts["block_id"] == block_id] if len(counts) else counts,
+                counts=counted.get(block_id, counts.iloc[:0]),
                 cache=cache,
             )
         )
