@@ -249,24 +249,6 @@ def list_harvest(folder: Path) -> list[Key]:
     return sorted((int(one.parent.name), block_of(one.stem)) for one in named)
 
 
-def list_harvest(folder: Path) -> list[Key]:
-    """List which blocks have readings of which vintage, by the names of the files alone.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Estate folder.
-
-    Returns
-    -------
-    list of (int, str)
-        Vintage and block, rising.
-    """
-    files = (folder / HARVEST).glob("*/*.parquet")
-    named = (one for one in files if one.parent.name.isdigit() and not one.name.startswith("."))
-    return sorted((int(one.parent.name), block_of(one.stem)) for one in named)
-
-
 def index_harvest(folder: Path) -> pd.DataFrame:
     """List what readings are stored.
 
