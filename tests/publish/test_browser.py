@@ -193,7 +193,7 @@ def test_vintages_are_stepped_through_and_gaps_are_said(visit):
 def test_fine_surface_is_drawn_and_read_out(visit, grid):
     page = visit("map")
     page.locator('input[name="mode"][value="yield"]').check(force=True)
-    page.wait_for_selector(".leaflet-surfaces-pane img")
+    page.wait_for_selector(".leaflet-surfaces-pane canvas")
     spot = page.evaluate("VM.zones.find((zone) => zone.zone_id === 'B1-Z3').label")
     got = page.evaluate("(spot) => VMMap.readOut(L.latLng(spot)).value", spot)
     x, y = pyproj.Transformer.from_crs(4326, 9473, always_xy=True).transform(spot[1], spot[0])
@@ -203,7 +203,7 @@ def test_fine_surface_is_drawn_and_read_out(visit, grid):
     page.locator('path.zone[aria-label^="Long Lagoon, Z3"]').hover()
     assert "Here: " in page.locator("#here").inner_text()
     page.locator("#fine").uncheck()
-    assert page.locator(".leaflet-surfaces-pane img").count() == 0
+    assert page.locator(".leaflet-surfaces-pane canvas").count() == 0
 
 
 def test_two_zones_are_compared(visit):

@@ -68,7 +68,7 @@ const VMCharts = (() => {
     for (const one of series) if (isNumber(one.expected)) svg.append(make("line", { x1: x(one.vintage) - half, x2: x(one.vintage) + half, y1: y(one.expected), y2: y(one.expected), stroke: "#3f6175", "stroke-width": 3 }));
     if (other) whiskers(svg, rival, x, y, { ink: "#8a5800", open: true });
     whiskers(svg, series, x, y, { ink: "#25211c", open: false });
-    return make("div", { class: "figure" }, yieldKey(other, renewed.length ? renewedWords(zone) : ""), svg, yieldTable(zone, series, forecast, renewed));
+    return make("div", { class: "figure" }, yieldKey(other, renewed.length ? renewedWords(zone) : ""), svg, numbersBeside("yield", () => yieldTable(zone, series, forecast, renewed)));
   }
   const range = (first, last) => Array.from({ length: last - first + 1 }, (_, at) => first + at);
   const renewedWords = (zone) => word("chart_renewed", { work: words["method_" + zone.best_method] || zone.best_method, year: zone.best_year });
@@ -85,9 +85,18 @@ const VMCharts = (() => {
     const of = (value) => show.cropNumber(value), suffix = `, ${unit("yield")}`;
     const measured = series.map((one) => [String(one.vintage), of(one.value), isNumber(one.error) ? of(Math.max(one.value - Z90 * one.error, 0)) : "–", isNumber(one.error) ? of(one.value + Z90 * one.error) : "–", of(one.expected)]);
     const after = new Map(renewed), ahead = forecast.map(([year, keep, low, high]) => [String(year), of(keep), of(low), of(high), ...(after.size ? [of(after.get(year))] : [])]);
-    return make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" },
+    return [
       table(words.chart_yield, [words.col_vintage, words.col_measured + suffix, words.col_low, words.col_high, words.col_expected], measured),
-      table(words.chart_forecast, [words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high, ...(after.size ? [renewedWords(zone)] : [])], ahead)));
+      table(words.chart_forecast, [words.col_vintage, words.col_forecast + suffix, words.col_low, words.col_high, ...(after.size ? [renewedWords(zone)] : [])], ahead)];
+  }
+  const opened = new Set(); // figures whose numbers the reader keeps open
+  function numbersBeside(figure, makeTables) { // made when first opened
+    const box = make("div", { class: "scroll" }), summary = make("summary", {}, words.as_table), details = make("details", {}, summary, box);
+    const fill = () => { if (!box.firstChild) box.append(...makeTables()); };
+    summary.addEventListener("click", fill);
+    details.addEventListener("toggle", () => { fill(); if (details.open) opened.add(figure); else opened.delete(figure); });
+    if (opened.has(figure)) { fill(); details.open = true; }
+    return details;
   }
   const INKS = ["#74224f", "#3f6175", "#8a5800", "#4d4a45"], DASHES = [null, "7 3", "2 3", "10 3 2 3"];
   const bestOf = (options) => options.reduce((best, one) => ((one[2] ?? -Infinity) > (best[2] ?? -Infinity) ? one : best))[0];
@@ -123,11 +132,13 @@ const VMCharts = (() => {
       text.style.fill = one.ink;
       svg.append(text);
     }
+    const key = methods.map((method, place) => keyEntry([make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: INKS[place % 4], "stroke-width": place ? 1.6 : 2.6, "stroke-dasharray": DASHES[place % 4] })], names[place]));
+    return make("div", { class: "figure" }, beside ? null : make("div", { class: "key" }, ...key), svg, numbersBeside("money", () => [moneyTable(options)]));
+  }
+  function moneyTable(options) {
     const of = (value) => show.number(value * factor("per_area"));
     const rows = options.map(([method, year, npv, from, to, chance]) => [words["method_" + method] || method, String(year), of(npv), of(from), of(to), show.chance(chance)]);
-    const heads = [words.col_method, words.col_year, `${words.col_npv}, ${data.currency}${unit("per_area")}`, words.col_low, words.col_high, words.col_chance];
-    const key = methods.map((method, place) => keyEntry([make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: INKS[place % 4], "stroke-width": place ? 1.6 : 2.6, "stroke-dasharray": DASHES[place % 4] })], names[place]));
-    return make("div", { class: "figure" }, beside ? null : make("div", { class: "key" }, ...key), svg, make("details", {}, make("summary", {}, words.as_table), make("div", { class: "scroll" }, table(words.chart_money, heads, rows))));
+    return table(words.chart_money, [words.col_method, words.col_year, `${words.col_npv}, ${data.currency}${unit("per_area")}`, words.col_low, words.col_high, words.col_chance], rows);
   }
   return { yieldFigure, moneyFigure, ticks };
 })();

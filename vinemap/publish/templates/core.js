@@ -52,7 +52,8 @@ const VM = (() => {
   const sort = () => zones.sort((a, b) => urgency[b.advice] - urgency[a.advice] || Math.max(waits(b) ?? 0, 0) - Math.max(waits(a) ?? 0, 0) || chance(b) - chance(a) || (b.loss_pct ?? 0) - (a.loss_pct ?? 0));
   sort();
   const seriesOf = (zone) => (data.series[zone.zone_id] || []).map(([vintage, value, error, expected]) => ({ vintage, value, error, expected }));
-  const yieldIn = (zone, vintage) => (seriesOf(zone).find((one) => one.vintage === vintage) || {}).value ?? null;
+  const yields = new Map(Object.entries(data.series).map(([id, series]) => [id, new Map(series.map(([vintage, value]) => [vintage, value]))]));
+  const yieldIn = (zone, vintage) => yields.get(zone.zone_id)?.get(vintage) ?? null;
 
   const mix = (stops, share) => {
     const place = Math.min(Math.max(share, 0), 1) * (stops.length - 1), low = Math.min(Math.floor(place), stops.length - 2);

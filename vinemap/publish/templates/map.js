@@ -29,51 +29,72 @@ const VMMap = ((map) => {
     chance: (zone) => show.chance(zone.chance_pays),
   };
 
-  // ---------------------------------------------------------------- surfaces
-  const loaded = new Map();
-  function key(image) { return `${image.kind}|${image.block_id}|${image.vintage}`; }
-  function load(image, done) {
-    if (loaded.has(key(image))) { done(loaded.get(key(image))); return; }
-    const picture = new Image();
-    picture.onload = () => {
-      const canvas = make("canvas", { width: picture.width, height: picture.height }), pen = canvas.getContext("2d", { willReadFrequently: true });
-      pen.drawImage(picture, 0, 0);
-      const pixels = pen.getImageData(0, 0, picture.width, picture.height), levels = new Uint8Array(picture.width * picture.height);
-      const stops = data.ramps[image.kind];
-      const lookup = Array.from({ length: 256 }, (_, level) => VM.mix(stops, (level - 1) / data.surfaces.steps));
-      for (let at = 0; at < levels.length; at++) {
-        const level = pixels.data[4 * at];
-        levels[at] = level;
-        [pixels.data[4 * at], pixels.data[4 * at + 1], pixels.data[4 * at + 2]] = lookup[level];
-        pixels.data[4 * at + 3] = level ? 255 : 0;
-      }
-      pen.putImageData(pixels, 0, 0);
-      const layer = L.imageOverlay(canvas.toDataURL(), image.bounds, { pane: "surfaces", interactive: false, alt: "" });
-      const entry = { image, layer, levels, width: picture.width, height: picture.height };
-      loaded.set(key(image), entry);
-      done(entry);
-    };
-    picture.src = image.png;
+  // ---------------------------------------------------------------- surfaces: levels are read out of their images once, ahead of time while the page rests
+  const setName = (kind, vintage) => (kind === "loss" ? kind : `${kind} ${vintage}`), sets = new Map(), ready = new Map(), drawn = new Map();
+  for (const image of data.surfaces.images) {
+    const name = setName(image.kind, image.vintage);
+    sets.set(name, [...(sets.get(name) || []), image]);
   }
-  const wanted = () => state.fine && (state.mode === "yield" || state.mode === "loss")
-    ? data.surfaces.images.filter((image) => image.kind === state.mode && (image.vintage === null || image.vintage === state.vintage)) : [];
   const hasFine = (mode) => data.surfaces.images.some((image) => image.kind === mode);
+  const wanted = () => (state.fine && (state.mode === "yield" || state.mode === "loss") ? setName(state.mode, state.vintage) : "");
+  const scratch = make("canvas"), reader = scratch.getContext("2d", { willReadFrequently: true });
+  async function readLevels(image) {
+    const picture = new Image();
+    picture.src = image.png;
+    await picture.decode();
+    const { width, height } = picture;
+    if (scratch.width < width || scratch.height < height) Object.assign(scratch, { width: Math.max(scratch.width, width), height: Math.max(scratch.height, height) });
+    reader.clearRect(0, 0, width, height);
+    reader.drawImage(picture, 0, 0);
+    const grey = reader.getImageData(0, 0, width, height).data, levels = new Uint8Array(width * height);
+    for (let at = 0; at < levels.length; at++) levels[at] = grey[4 * at];
+    return { image, width, height, levels };
+  }
+  const reading = new Map();
+  function readSet(name) {
+    if (!reading.has(name)) reading.set(name, Promise.all((sets.get(name) || []).map(readLevels)).then((entries) => { ready.set(name, new Map(entries.map((one) => [one.image.block_id, one]))); }));
+    return reading.get(name);
+  }
+  async function readAhead() { // the loss and the last vintages first
+    const rest = window.requestIdleCallback ? () => new Promise((done) => window.requestIdleCallback(done, { timeout: 2000 })) : () => new Promise((done) => setTimeout(done, 100));
+    for (const name of [...sets.keys()].sort().reverse().sort((a, b) => (b === "loss") - (a === "loss"))) { await rest(); await readSet(name); }
+  }
+  const inks = {};
+  function inkOf(kind) { // colour of each level as it lies in a picture; none for "no data"
+    if (inks[kind]) return inks[kind];
+    const bytes = new Uint8ClampedArray(4 * 256);
+    for (let level = 1; level < 256; level++) bytes.set([...VM.mix(data.ramps[kind], (level - 1) / data.surfaces.steps), 255], 4 * level);
+    return (inks[kind] = new Uint32Array(bytes.buffer));
+  }
+  function paintSurface({ image, width, height, levels }) { // on the block's own canvas, used again for every vintage
+    if (!drawn.has(image.block_id)) drawn.set(image.block_id, { canvas: make("canvas"), layer: null });
+    const mine = drawn.get(image.block_id), { canvas } = mine, ink = inkOf(image.kind);
+    if (canvas.width !== width || canvas.height !== height) Object.assign(canvas, { width, height });
+    const pixels = new ImageData(width, height), cells = new Uint32Array(pixels.data.buffer);
+    for (let at = 0; at < cells.length; at++) cells[at] = ink[levels[at]];
+    canvas.getContext("2d").putImageData(pixels, 0, 0);
+    if (!mine.layer) mine.layer = L.svgOverlay(canvas, image.bounds, { pane: "surfaces", interactive: false }); // takes any element
+    else mine.layer.setBounds(L.latLngBounds(image.bounds));
+    if (!images.hasLayer(mine.layer)) mine.layer.addTo(images);
+  }
+  let shown = new Map(); // by block, what lies on the map
   function drawSurfaces() {
-    images.clearLayers();
-    const now = wanted();
-    if (!now.length) { map.removeLayer(images); return; }
-    images.addTo(map);
-    for (const image of now) load(image, (entry) => { if (wanted().includes(image)) images.addLayer(entry.layer); });
+    const name = wanted();
+    shown = ready.get(name) || new Map();
+    if (name && !ready.has(name) && sets.has(name)) readSet(name).then(() => { if (name === wanted()) { drawSurfaces(); paint(); } });
+    if (name && !shown.size && sets.has(name)) return; // what lies there stays until the new is read
+    for (const [block, { layer }] of drawn) if (!shown.has(block)) images.removeLayer(layer);
+    for (const entry of shown.values()) paintSurface(entry);
+    if (shown.size) images.addTo(map); else images.remove();
   }
   function readOut(where) {
-    for (const image of wanted()) {
-      const entry = loaded.get(key(image));
-      if (!entry || !L.latLngBounds(image.bounds).contains(where)) continue;
+    for (const { image, width, height, levels } of shown.values()) {
+      if (!L.latLngBounds(image.bounds).contains(where)) continue;
       const [[south, west], [north, east]] = image.bounds, project = (lat, lng) => L.Projection.SphericalMercator.project(L.latLng(lat, lng));
       const here = project(where.lat, where.lng), lower = project(south, west), upper = project(north, east);
-      const column = Math.min(entry.width - 1, Math.floor(entry.width * (here.x - lower.x) / (upper.x - lower.x)));
-      const row = Math.min(entry.height - 1, Math.floor(entry.height * (upper.y - here.y) / (upper.y - lower.y)));
-      const level = entry.levels[row * entry.width + column];
+      const column = Math.min(width - 1, Math.floor(width * (here.x - lower.x) / (upper.x - lower.x)));
+      const row = Math.min(height - 1, Math.floor(height * (upper.y - here.y) / (upper.y - lower.y)));
+      const level = levels[row * width + column];
       if (!level) continue;
       const [low, high] = data.surfaces.ranges[image.kind];
       const value = low + (high - low) * (level - 1) / data.surfaces.steps;
@@ -83,7 +104,7 @@ const VMMap = ((map) => {
   }
 
   // ---------------------------------------------------------------- zones
-  const covered = (zone) => wanted().some((image) => image.block_id === zone.block_id);
+  const covered = (zone) => shown.has(zone.block_id);
   function style(zone) {
     const picked = zone.zone_id === state.zone, other = zone.zone_id === state.other;
     const fill = state.mode === "advice" ? `url(#hatch-${zone.advice})` : VM.colour(state.mode, values[state.mode](zone));
@@ -186,24 +207,37 @@ const VMMap = ((map) => {
     const shown = map.getSize(), seen = ([left, above, right, below]) => left > 0 && above > 0 && right < shown.x && below < shown.y;
     return beside.find((at) => seen(boxAt(at)) && free(boxAt(at)) && !near.some((one) => crosses(one, boxAt(at)) || holds(one, at))) || inside[0] || null;
   }
-  let tagged = "", outlines = null; // on the screen, until the map moves
+  const pressing = zones.slice(); // who comes first keeps its letter
+  let tagged = "", outlines = null, letters = new Map(); // where they stand, the screen and the letters by zone, until the map moves
+  const widthOf = (text) => 14 + 7 * text.length, kindOf = (zone) => (state.mode === "advice" ? zone.advice : "value");
   function drawTags(afresh = false) {
-    const texts = [state.mode, ...zones.map((zone) => zone.advice + tagText[state.mode](zone))].join("|");
-    if (!afresh && texts === tagged) return;
-    tagged = texts;
+    const widths = pressing.map((zone) => widthOf(tagText[state.mode](zone))).join(" ");
+    if (afresh || widths !== tagged) placeTags();
+    else for (const [zone, letter] of letters) writeTag(letter, tagText[state.mode](zone), kindOf(zone));
+    tagged = widths;
+  }
+  function writeTag(letter, text, kind) {
+    if (letter.text === text && letter.kind === kind) return;
+    Object.assign(letter, { text, kind });
+    letter.node.textContent = text;
+    letter.node.className = kind;
+  }
+  function placeTags() {
     tags.clearLayers();
+    letters = new Map();
     const side = pixelsPerMetre();
     taken = [];
     const put = (at, text, kind, tag, width) => {
       taken.push([at[0] - width / 2, at[1] - 10, at[0] + width / 2, at[1] + 10]);
-      const icon = L.divIcon({ className: `tag ${kind}`, iconSize: [width, 18], html: make(tag, {}, text) });
+      const node = make(tag, { class: kind }, text), icon = L.divIcon({ className: "tag", iconSize: [width, 18], html: node });
       L.marker(map.containerPointToLatLng(at), { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(tags);
+      return { node, text, kind };
     };
     const roomy = (one) => Math.sqrt((one.area_ha || 0) * 1e4) * side >= TAG_ROOM;
-    for (const zone of zones) {
+    for (const zone of pressing) {
       if (!roomy(zone)) continue;
-      const text = tagText[state.mode](zone), width = 14 + 7 * text.length, { x, y } = map.latLngToContainerPoint(zone.label);
-      if (!taken.some((one) => overlap(one, [x - width / 2, y - 10, x + width / 2, y + 10]))) put([x, y], text, state.mode === "advice" ? zone.advice : "value", "b", width);
+      const text = tagText[state.mode](zone), width = widthOf(text), { x, y } = map.latLngToContainerPoint(zone.label);
+      if (!taken.some((one) => overlap(one, [x - width / 2, y - 10, x + width / 2, y + 10]))) letters.set(zone, put([x, y], text, kindOf(zone), "b", width));
     }
     outlines ||= { zones: zones.map((zone) => outlineOf(zone.rings)), blocks: new Map(data.blocks.map((block) => [block.block_id, outlineOf(block.rings)])) };
     for (const block of data.blocks) {

@@ -15,9 +15,14 @@
   function drawList() {
     const shown = ordered(zones.filter(matches)), body = at("zones").tBodies[0];
     const turn = ++listTurn;
-    body.replaceChildren(...shown.slice(0, AT_ONCE).map(listRow));
-    if (shown.length > AT_ONCE) requestAnimationFrame(() => setTimeout(() => { if (turn === listTurn) body.append(...shown.slice(AT_ONCE).map(listRow)); }, 0));
+    const first = shown.slice(0, AT_ONCE).map(listRow), whole = shown.length === body.rows.length;
+    if (!whole || first.some((row, at) => row !== body.rows[at])) body.replaceChildren(...first);
+    if (shown.length > AT_ONCE) requestAnimationFrame(() => setTimeout(() => { if (turn === listTurn) fillUp(body, shown.map(listRow)); }, 0));
     at("found").textContent = shown.length ? (shown.length < zones.length ? word("found", { n: shown.length, all: zones.length }) : "") : words.nothing_found;
+  }
+  function fillUp(body, rows) { // only what is not there already
+    rows.forEach((row, at) => { if (body.rows[at] !== row) body.insertBefore(row, body.rows[at] || null); });
+    while (body.rows.length > rows.length) body.rows[body.rows.length - 1].remove();
   }
   const measures = {
     zone: (zone) => VM.fullName(zone), advice: (zone) => VM.urgency[zone.advice], area: (zone) => zone.area_ha, loss: (zone) => zone.loss_pct,
@@ -46,27 +51,36 @@
     drawList();
   }
   function markPicked() {
-    for (const row of at("zones").tBodies[0].rows) {
+    for (const { row } of listed.values()) {
       const picked = row.dataset.zone === state.zone;
+      if (picked === (row.className === "picked")) continue;
       row.className = picked ? "picked" : "";
       row.querySelector("button").setAttribute("aria-pressed", String(picked));
     }
   }
   const works = (zone) => Boolean(zone.best_method) && (zone.advice === "renew" || zone.advice === "scout");
-  function waitWords(amount) {
-    if (!isNumber(amount)) return "–";
-    if (Math.abs(amount) < 0.5) return make("small", {}, words.wait_nothing);
-    return amount > 0 ? show.money(amount) : make("small", {}, word("wait_gains", { cost: show.money(-amount) }));
+  function waitWords(amount) { // and whether it is a sum
+    if (!isNumber(amount)) return ["–", true];
+    if (Math.abs(amount) < 0.5) return [words.wait_nothing, false];
+    return amount > 0 ? [show.money(amount), true] : [word("wait_gains", { cost: show.money(-amount) }), false];
   }
+  const listed = new Map(); // rows by zone, made anew only where what they say has changed
   function listRow(zone) {
-    const pick = make("button", { type: "button", "aria-pressed": zone.zone_id === state.zone ? "true" : "false" }, VM.blockOf(zone).name || zone.block_id, " ", make("span", {}, VM.shortName(zone)));
-    pick.addEventListener("click", () => VM.change({ zone: zone.zone_id, from: "list" }));
-    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number);
+    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number), [wait, sum] = waitWords(VM.waits(zone));
     const work = works(zone) ? `${words["method_" + zone.best_method] || zone.best_method}, ${zone.best_year ?? "–"}` : "–";
-    return make("tr", { "data-zone": zone.zone_id, class: zone.zone_id === state.zone ? "picked" : "" },
-      make("td", {}, pick), make("td", {}, VM.swatch(zone.advice)), make("td", { class: "num c-area" }, show.area(zone.area_ha)),
-      make("td", { class: "num c-loss" }, show.percent(zone.loss_pct), " ", make("small", {}, interval ? `(${interval})` : "")),
-      make("td", { class: "num" }, waitWords(VM.waits(zone))), make("td", { class: "num c-chance" }, show.chance(zone.chance_pays)), make("td", { class: "c-work" }, work));
+    const said = [zone.advice, show.area(zone.area_ha), show.percent(zone.loss_pct), interval ? `(${interval})` : "", wait, show.chance(zone.chance_pays), work], key = said.join("|"), kept = listed.get(zone.zone_id);
+    if (kept && kept.key === key) return kept.row;
+    const row = makeRow(zone, said, sum);
+    if (kept) kept.row.replaceWith(row);
+    listed.set(zone.zone_id, { key, row });
+    return row;
+  }
+  function makeRow(zone, [advice, area, loss, interval, wait, chance, work], sum) {
+    const picked = zone.zone_id === state.zone, pick = make("button", { type: "button", "aria-pressed": String(picked) }, VM.blockOf(zone).name || zone.block_id, " ", make("span", {}, VM.shortName(zone)));
+    pick.addEventListener("click", () => VM.change({ zone: zone.zone_id, from: "list" }));
+    return make("tr", { "data-zone": zone.zone_id, class: picked ? "picked" : "" },
+      make("td", {}, pick), make("td", {}, VM.swatch(advice)), make("td", { class: "num c-area" }, area), make("td", { class: "num c-loss" }, loss, " ", make("small", {}, interval)),
+      make("td", { class: "num" }, sum ? wait : make("small", {}, wait)), make("td", { class: "num c-chance" }, chance), make("td", { class: "c-work" }, work));
   }
 
   // ---------------------------------------------------------------- sheet of the picked zone
@@ -108,11 +122,16 @@
     const rows = mine.map(([label, cells], place) => make("tr", {}, make("th", { scope: "row" }, label), make("td", {}, ...cells), theirs ? make("td", {}, ...theirs[place][1]) : null));
     return make("div", { class: "facts" }, make("table", {}, head, make("tbody", {}, ...rows)));
   }
-  function compareChoice(zone) {
-    const select = make("select", {}, make("option", { value: "" }, words.compare_none), ...zones.filter((one) => one !== zone).map((one) => make("option", { value: one.zone_id }, VM.fullName(one))));
-    select.value = state.other || "";
-    select.addEventListener("change", () => VM.change({ other: select.value || null, from: "sheet" }));
-    return make("label", { class: "compare" }, words.compare, " ", select);
+  const rival = make("select", {}, make("option", { value: "" }, words.compare_none), ...zones.slice().sort((one, other) => collator.compare(VM.fullName(one), VM.fullName(other))).map((one) => make("option", { value: one.zone_id }, VM.fullName(one))));
+  rival.addEventListener("change", () => VM.change({ other: rival.value || null, from: "sheet" }));
+  const rivals = new Map([...rival.options].map((option) => [option.value, option])), comparing = make("label", { class: "compare" }, words.compare, " ", rival);
+  let hidden = null;
+  function compareChoice(zone) { // one choice for all zones: making it anew for each is dear
+    if (hidden) hidden.hidden = hidden.disabled = false;
+    hidden = rivals.get(zone.zone_id);
+    hidden.hidden = hidden.disabled = true;
+    rival.value = state.other || "";
+    return comparing;
   }
   function filled(key, name, text) { // a sentence of the page around one of the assessment, each in its language
     const [before, after] = words[key].split(`{${name}}`);
