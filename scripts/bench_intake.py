@@ -3,17 +3,21 @@
     python scripts/bench_intake.py            300,000 readings
     python scripts/bench_intake.py --full     1,500,000 readings, and a text log of 2 GB for its memory
 
-Files are invented. Every time is the median of `repeats` runs in this process; memory is the peak of a
-process of its own, the command line importing the long log.
+Files are invented. Every time is the median of `repeats` runs in this process, wall clock and processor time;
+memory is the peak of a process of its own, the command line importing the long log.
 
-Two plain readers stand beside ours. "pyarrow" cuts and types the cells on every core and ends with
-numbers in memory: no points, no checks, no clock. "pyogrio" reads the same file through GDAL, every cell as
-text. Ours types, checks and converts every cell, tells every row that cannot be used, and makes points.
+Beside ours stand two plain readers of the same file. "pyarrow": text typed on every core, a layer as GDAL's
+Arrow table, GeoParquet as an Arrow table; no checks, no points. "pyogrio": a data frame with a point in every
+row through GDAL (text: every cell as text); for GeoParquet, which its GDAL does not read, geopandas instead.
+Of ours three steps are timed: "read" cuts the file into cells; "understand" reads it and types, checks and
+converts every cell, and tells every row that cannot be used; "import" does that and stores it in an estate,
+sorted into blocks.
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import os
 import statistics
@@ -28,13 +32,16 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow.csv
+import pyarrow.parquet
 import pyogrio
 import shapely
 
-from vinemap.estate import create_estate
+from vinemap.estate import EstateStore, create_estate
 from vinemap.intake import open_source, read_source
+from vinemap.intake.readers import read_raw
 
 ROWS, FULL_ROWS = 300_000, 1_500_000
+FORMATS = ("csv", "gpkg", "shp", "parquet")
 LONG_BYTES = 2_000_000_000
 WEST, SOUTH, BLOCKS = 140.5, -34.21, 12
 # Runs the command line, then tells the peak of this process; on macOS ru_maxrss is in bytes.
@@ -87,14 +94,14 @@ def make_layer(log: pd.DataFrame) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(plain, geometry=points, crs=4326)
 
 
-def median_s(work: Callable[[], object], repeats: int) -> float:
-    """Median wall time [s]."""
+def median_s(work: Callable[[], object], repeats: int) -> tuple[float, float]:
+    """Median wall time and processor time [s]."""
     taken = []
     for _ in range(repeats):
-        started = time.perf_counter()
+        started, busy = time.perf_counter(), time.process_time()
         work()
-        taken.append(time.perf_counter() - started)
-    return statistics.median(taken)
+        taken.append((time.perf_counter() - started, time.process_time() - busy))
+    return statistics.median(one for one, _ in taken), statistics.median(one for _, one in taken)
 
 
 def run_bench(*, full: bool = False, repeats: int = 3) -> dict[str, float]:
@@ -118,38 +125,72 @@ def run_bench(*, full: bool = False, repeats: int = 3) -> dict[str, float]:
     }
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
-        text, layer = folder / "log.csv", folder / "log.gpkg"
-        frame = make_log(rows)
-        frame.to_csv(text, index=False)
-        make_layer(frame.iloc[:ROWS]).to_file(layer)
-        out |= _read_times(text, layer, repeats)
-        out |= _store_times(folder, text)
+        make_blocks().to_file(folder / "blocks.geojson")
+        for file in write_files(folder, rows):
+            out |= _file_times(folder, file, repeats)
         if full:
             out |= _long_log(folder)
     return out
 
 
-def _read_times(text: Path, layer: Path, repeats: int) -> dict[str, float]:
-    out = {
-        "text_pyarrow_s": median_s(lambda: pyarrow.csv.read_csv(text).to_pandas(), repeats),
-        "text_pyogrio_s": median_s(lambda: pyogrio.read_dataframe(text), 1),
-        "text_vinemap_s": median_s(lambda: read_source(text, "harvest"), repeats),
-        "gpkg_pyogrio_s": median_s(lambda: pyogrio.read_dataframe(layer), repeats),
-        "gpkg_vinemap_s": median_s(lambda: read_source(layer, "harvest"), repeats),
-    }
-    out["text_over_pyarrow"] = out["text_vinemap_s"] / out["text_pyarrow_s"]
-    out["text_over_pyogrio"] = out["text_vinemap_s"] / out["text_pyogrio_s"]
-    out["gpkg_over_pyogrio"] = out["gpkg_vinemap_s"] / out["gpkg_pyogrio_s"]
-    return out
+def write_files(folder: Path, rows: int) -> list[Path]:
+    """Write the same readings in four formats."""
+    files = [folder / f"log.{end}" for end in ("csv", "gpkg", "shp", "parquet")]
+    frame = make_log(rows)
+    frame.to_csv(files[0], index=False)
+    layer = make_layer(frame)
+    layer.to_file(files[1])
+    # Names of ten letters, as a Shapefile has them; its clock is text.
+    layer.set_axis(["time_utc", "speed_km_h", "flow_t_h", "machine", "geometry"], axis=1).to_file(files[2])
+    layer.to_parquet(files[3])
+    return files
 
 
-def _store_times(folder: Path, text: Path) -> dict[str, float]:
-    make_blocks().to_file(folder / "blocks.geojson")
-    store = create_estate(folder / "estate")
+def plain_readers(file: Path) -> dict[str, Callable[[], object]]:
+    """Readers of the same file that neither check nor understand."""
+    if file.suffix == ".csv":
+        return {
+            "pyarrow": lambda: pyarrow.csv.read_csv(file).to_pandas(),
+            "pyogrio": lambda: pyogrio.read_dataframe(file),
+        }
+    if file.suffix == ".parquet":
+        return {
+            "pyarrow": lambda: pyarrow.parquet.read_table(file),
+            "pyogrio": lambda: gpd.read_parquet(file),
+        }
+    return {"pyarrow": lambda: pyogrio.read_arrow(file), "pyogrio": lambda: pyogrio.read_dataframe(file)}
+
+
+def new_store(folder: Path, name: str) -> EstateStore:
+    """Make an estate with blocks and nothing else."""
+    store = create_estate(folder / name)
     store.add(read_source(folder / "blocks.geojson", "blocks"))
-    started = time.perf_counter()
-    report = store.add(open_source(text, "harvest"))
-    return {"stored": report.rows_stored, "read_and_store_s": time.perf_counter() - started}
+    return store
+
+
+def _file_times(folder: Path, file: Path, repeats: int) -> dict[str, float]:
+    """Time the plain readers and ours, and give each of ours over each of them."""
+    kind = file.suffix[1:]
+    peers = {name: median_s(read, repeats) for name, read in plain_readers(file).items()}
+    stores = [new_store(folder, f"{kind}{place}") for place in range(repeats)]
+
+    def import_it() -> None:
+        if stores.pop().add(open_source(file, "harvest")).rows_stored < 0.9 * ROWS:
+            raise SystemExit(f"{file.name}: not stored")
+
+    steps: dict[str, Callable[[], object]] = {
+        "read": lambda: read_raw(file, "harvest"),
+        "understand": lambda: read_source(file, "harvest"),
+        "import": import_it,
+    }
+    ours = {name: median_s(step, repeats) for name, step in steps.items()}
+    out: dict[str, float] = {}
+    for name, (wall, busy) in (peers | ours).items():
+        out |= {f"{kind}_{name}_s": wall, f"{kind}_{name}_processor_s": busy}
+    for step, peer in itertools.product(ours, peers):
+        for place, clock in enumerate(("", "_processor")):
+            out[f"{kind}_{step}_over_{peer}{clock}"] = ours[step][place] / peers[peer][place]
+    return out
 
 
 def write_long_log(file: Path, *, size: int = LONG_BYTES) -> int:
@@ -165,6 +206,7 @@ def write_long_log(file: Path, *, size: int = LONG_BYTES) -> int:
 def _long_log(folder: Path) -> dict[str, float]:
     """Peak memory of importing a text log of 2 GB through the command line, in a process of its own."""
     file = folder / "long.csv"
+    new_store(folder, "estate")
     rows = write_long_log(file)
     started = time.perf_counter()
     words = ["add", "harvest", str(file), "--to", str(folder / "estate"), "--json"]
@@ -188,9 +230,26 @@ def main() -> None:
     parser.add_argument("--full", action="store_true", help="1.5 million readings and a log of 2 GB")
     parser.add_argument("--repeats", type=int, default=3)
     given = parser.parse_args()
-    print("| what | value |\n| --- | ---: |")
-    for name, value in run_bench(full=given.full, repeats=given.repeats).items():
-        print(f"| {name} | {value:,.2f} |")
+    result = run_bench(full=given.full, repeats=given.repeats)
+    print_formats(result)
+    print("\n| what | value |\n| --- | ---: |")
+    for name, value in result.items():
+        if not name.startswith(FORMATS):
+            print(f"| {name} | {value:,.2f} |")
+
+
+def print_formats(result: dict[str, float]) -> None:
+    """Print what was measured of each format: times, and times of the plain readers' time."""
+    print("| file | step | s | processor s | x pyarrow | x pyogrio | processor x pyarrow | x pyogrio |")
+    print("| --- | --- | ---: | ---: | ---: | ---: | ---: | ---: |")
+    for kind, step in itertools.product(FORMATS, ("pyarrow", "pyogrio", "read", "understand", "import")):
+        times = [f"{result[f'{kind}_{step}{end}']:.2f}" for end in ("_s", "_processor_s")]
+        ratios = [
+            f"{result[key]:.2f}" if (key := f"{kind}_{step}_over_{peer}{clock}") in result else ""
+            for clock in ("", "_processor")
+            for peer in ("pyarrow", "pyogrio")
+        ]
+        print(f"| {kind} | {step} | {' | '.join([*times, *ratios])} |")
 
 
 if __name__ == "__main__":
