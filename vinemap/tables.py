@@ -233,6 +233,9 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _req("decline_pct_per_year_high", "%/year", "float", "95 % quantile"),
     _req("onset_vintage", "year", "int", "Vintage in which decline most likely set in; empty if held"),
     _req("cause_hint", "", "str", "What the pattern looks like; never a diagnosis"),
+    _opt("cause_code", "", "str", "The same as codes, a space between them; for translation"),
+    _opt("machine_change_vintage", "year", "int", "Change of harvester of which cause_hint speaks"),
+    _opt("machine_change_to", "", "str", "Harvester changed to, of which cause_hint speaks"),
     _req("missing_pct", "%", "float", "Vine places without a living vine, empty if never counted"),
     _req("symptomatic_pct", "%", "float", "Living vines with symptoms, empty if never counted"),
     _req("health_score", "0-100", "float", "100 is a healthy, full, holding zone"),
@@ -247,6 +250,7 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _opt("wait_cost_per_ha_high", "currency/ha", "float", "95 % quantile"),
     _req("chance_pays", "0-1", "float", "Chance that renewing pays"),
     _req("reason", "", "str", "One plain sentence"),
+    _opt("would_change", "", "str", "What would change the advice, one plain sentence"),
 ))  # fmt: skip
 
 VINE_ROW = Table("vine_row", "Row segments by zone.", "LineString", (

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from vinemap.decline import hint_cause, list_machine_changes
+from vinemap.decline import HINTS, describe_causes, hint_cause, list_machine_changes, word_cause
 
 BASE = {"loss_pct": 30.0, "stand_loss_pct": 1.0, "vine_loss_pct": 29.0, "symptomatic_pct": None,
         "onset_vintage": 2021, "renewed_year": None, "recovery_pct": None}  # fmt: skip
@@ -31,6 +31,47 @@ def test_single_zone():
     assert "cannot be told from yield alone: scout" in hint
 
 
+@pytest.mark.parametrize(
+    ("bearing", "code"),
+    [(0.0, "along_rows"), (90.0, "patch"), (45.0, "patch")],
+    ids=["along", "across", "askew"],
+)
+def test_whole_rows_are_told_from_a_patch(bearing, code):
+    """Three strips of 10 m x 40 m side by side, west to east; the first falls."""
+    table, zones = case({"A-Z1": 0.9, "A-Z2": 0.1, "A-Z3": 0.1})
+    table.loc[1:, "loss_pct"] = 3.0
+    shapes = [shapely.box(10 * number, 0, 10 * number + 10, 40) for number in range(3)]
+    zones = zones.set_geometry(shapes, crs=3035).assign(grid_bearing_deg=bearing)
+    found = describe_causes(table, zones)
+    assert found["cause_code"].tolist() == [f"{code} ground", "", ""]
+    zones.geometry = zones.rotate(-30.0, origin=(0, 0))  # clockwise, with the rows
+    turned = describe_causes(table, zones.assign(grid_bearing_deg=bearing + 30.0))
+    pd.testing.assert_frame_equal(turned, found)
+
+
+def test_codes_carry_what_a_translation_needs():
+    changes = pd.DataFrame({"block_id": ["A"], "vintage": [2022], "machine": ["Ibis"]})
+    table, zones = case({"A-Z1": 0.6, "A-Z2": 0.1}, symptomatic_pct=14.2)
+    table.loc[1, "loss_pct"] = 3.0
+    found = describe_causes(table, zones, machine_changes=changes)
+    row = table.iloc[0].to_dict() | found.iloc[0].to_dict()
+    assert row["cause_code"] == "doubtful one_zone ground symptoms_seen machine_change"
+    assert (row["machine_change_vintage"], row["machine_change_to"]) == (2022, "Ibis")
+    assert word_cause(row["cause_code"], row) == row["cause_hint"]
+    other = {name: f"<{name}>" for name in HINTS}
+    assert word_cause(row["cause_code"], row, other).startswith("<doubtful> <one_zone> <ground>")
+    assert found["machine_change_vintage"].isna().tolist() == [False, True]
+
+
+def test_ground_elsewhere_counts_by_its_area():
+    """One large zone of the variety holds, two small ones fall."""
+    table, zones = case({"A-Z1": 0.9, "B-Z1": 0.9, "B-Z2": 0.9, "C-Z1": 0.1})
+    zones["area_ha"] = [3.0, 1.0, 1.0, 9.0]
+    assert describe_causes(table, zones)["cause_code"].iloc[0] == "whole_block_alone ground"
+    zones["area_ha"] = [3.0, 5.0, 5.0, 9.0]
+    assert describe_causes(table, zones)["cause_code"].iloc[0] == "whole_block_shared ground"
+
+
 def test_focus_that_grows():
     table, zones = case({"A-Z1": 0.9, "A-Z2": 0.9, "A-Z3": 0.1})
     table.loc[1, "onset_vintage"] = 2024
@@ -39,7 +80,7 @@ def test_focus_that_grows():
 
 def test_whole_block_with_peers_that_hold():
     hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.9, "B-Z1": 0.1, "C-Z1": 0.1})).iloc[0]
-    assert "The whole block falls while most other zones of the variety hold" in hint
+    assert "The whole block falls while most ground of the variety elsewhere holds" in hint
 
 
 def test_doubtful_fall_is_put_as_doubtful():

@@ -1,20 +1,23 @@
 """Decline: vintage effects apart from loss; curves, forecast draws, cause hints, health score, scouting."""
 
-from vinemap.decline.cause import hint_cause, list_machine_changes
+from vinemap.decline.cause import describe_causes, hint_cause, list_machine_changes
 from vinemap.decline.curves import CurveBank, draw_bank, draw_recovery
 from vinemap.decline.fit import Decline, fit_decline
 from vinemap.decline.forecast import DeclineDraws
 from vinemap.decline.health import score_health
+from vinemap.decline.hints import HINTS, word_cause
 from vinemap.decline.sampler import Priors
 from vinemap.decline.scouting import place_scouting_points
 from vinemap.decline.trend import MannKendall, mann_kendall, sen_slope
 
 __all__ = [
+    "HINTS",
     "CurveBank",
     "Decline",
     "DeclineDraws",
     "MannKendall",
     "Priors",
+    "describe_causes",
     "draw_bank",
     "draw_recovery",
     "fit_decline",
@@ -24,4 +27,5 @@ __all__ = [
     "place_scouting_points",
     "score_health",
     "sen_slope",
+    "word_cause",
 ]

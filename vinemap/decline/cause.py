@@ -1,4 +1,7 @@
-"""What the pattern of loss looks like, in careful words: a hint where to look, never a diagnosis."""
+"""What the pattern of loss looks like, as codes: a hint where to look, never a diagnosis.
+
+`vinemap.decline.hints` puts the codes in words.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,11 @@ from collections.abc import Hashable
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
+
+from vinemap.decline.hints import word_cause
 
 CLAIMED = 0.8  # chance from which a zone is spoken of as declining
 POSSIBLE = 0.5
@@ -15,13 +22,19 @@ FEW_SYMPTOMS_PCT = 5.0  # % of living vines; about the background that counters 
 SMALL_LOSS_PCT = 10.0  # % of healthy yield
 TOUCHING_M = 1.0
 LATER_YEARS = 1.5
-CANNOT_TELL = "Wet, saline or hungry ground cannot be told from yield alone: scout."
+WHOLE_ROWS_SHARE = 0.8  # of the ground of the rows that a patch touches; common practice, no source
+WHOLE_WIDTH_SHARE = 0.9  # of the block's width: a patch this wide leaves no other rows to compare with
+COLUMNS = ["cause_code", "cause_hint", "machine_change_vintage", "machine_change_to"]
 
 
-def hint_cause(
-    table: pd.DataFrame, zones: pd.DataFrame, *, machine_changes: pd.DataFrame | None = None
-) -> pd.Series:
-    """Put the pattern of every zone in words.
+def describe_causes(
+    table: pd.DataFrame,
+    zones: pd.DataFrame,
+    *,
+    machine_changes: pd.DataFrame | None = None,
+    seen: pd.Series | None = None,
+) -> pd.DataFrame:
+    """Tell the pattern of every zone, in codes and in words.
 
     Parameters
     ----------
@@ -29,15 +42,20 @@ def hint_cause(
         zone_id, block_id, chance_declining, loss_pct, stand_loss_pct, vine_loss_pct, symptomatic_pct,
         onset_vintage, renewed_year, recovery_pct as `fit_decline` makes them.
     zones : pandas.DataFrame or geopandas.GeoDataFrame
-        zone_id, block_id, variety; with geometry, neighbours are told apart from far zones.
+        zone_id, block_id, variety and, if known, area_ha; with geometry, neighbours are told apart from far
+        zones, and with grid_bearing_deg (of the rows) whole rows from patches.
     machine_changes : pandas.DataFrame, optional
         zone_id or block_id, vintage, and machine if known: vintages from which another harvester, or another
         working width, was used (`list_machine_changes`).
+    seen : pandas.Series of bool, optional
+        Zones of which enough is known to speak of a pattern; by default all.
 
     Returns
     -------
-    pandas.Series of str
-        On the index of `table`; empty for zones that hold.
+    pandas.DataFrame
+        On the index of `table`: cause_code (codes of `vinemap.decline.hints.HINTS` in the order in which they
+        are said, a space between them), cause_hint (the same in English), machine_change_vintage and
+        machine_change_to (empty where no change is spoken of). Empty text for zones that hold.
 
     Examples
     --------
@@ -45,95 +63,137 @@ def hint_cause(
     ...     "loss_pct": [25.0], "stand_loss_pct": [22.0], "vine_loss_pct": [3.0], "symptomatic_pct": [1.0],
     ...     "onset_vintage": [None], "renewed_year": [None], "recovery_pct": [None]})
     >>> zones = pd.DataFrame({"zone_id": ["A-Z1"], "block_id": ["A"], "variety": ["Shiraz"]})
-    >>> hint_cause(table, zones).iloc[0]
-    'Missing vines explain most of the loss; output per standing vine is close to healthy.'
+    >>> describe_causes(table, zones)[["cause_code", "cause_hint"]].iloc[0].tolist()  # doctest: +ELLIPSIS
+    ['missing_most', 'Missing vines explain most of the loss; output per standing vine is close to healthy.']
     """
-    joined = table.join(zones.set_index("zone_id")["variety"], on="zone_id")
-    hints = []
-    for row in joined.to_dict("records"):
-        base = _renewed(row) or _stand(row) or _falling(row, joined, zones)
-        hint = " ".join([base, _machine(row, machine_changes)]).strip() if base else ""
-        hints.append(hint[:1].upper() + hint[1:])
-    return pd.Series(hints, index=table.index, dtype=object)
+    facts = zones.set_index("zone_id")
+    joined = table.join(facts[[name for name in ("variety", "area_ha") if name in facts]], on="zone_id")
+    found = []
+    spoken_of = np.ones(len(table), dtype=bool) if seen is None else seen.to_numpy(dtype=bool)
+    for row, enough in zip(joined.to_dict("records"), spoken_of, strict=True):
+        codes = [] if not enough else _renewed(row) or _stand(row) or _falling(row, joined, zones)
+        change = _machine_change(row, machine_changes) if codes else {}
+        code = " ".join([*codes, *(["machine_change"] if change else [])])
+        values = row | {"machine_change_vintage": pd.NA, "machine_change_to": ""} | change
+        found.append(values | {"cause_code": code, "cause_hint": word_cause(code, values)})
+    out = pd.DataFrame(found, columns=COLUMNS, index=table.index)
+    return out.astype({"machine_change_vintage": "Int64"})
 
 
-def _renewed(row: dict[Hashable, Any]) -> str:
+def hint_cause(
+    table: pd.DataFrame, zones: pd.DataFrame, *, machine_changes: pd.DataFrame | None = None
+) -> pd.Series:
+    """Put the pattern of every zone in words: column cause_hint of `describe_causes`.
+
+    Parameters
+    ----------
+    table, zones, machine_changes
+        As for `describe_causes`.
+
+    Returns
+    -------
+    pandas.Series of str
+    """
+    hints: pd.Series = describe_causes(table, zones, machine_changes=machine_changes)["cause_hint"]
+    return hints
+
+
+def _renewed(row: dict[Hashable, Any]) -> list[str]:
     if pd.isna(row["renewed_year"]):
-        return ""
-    if pd.isna(row["recovery_pct"]):
-        return f"Renewed in {row['renewed_year']}; no vintage since."
-    return f"Renewed in {row['renewed_year']}; yields {row['recovery_pct']:.0f} % of its healthy level now."
+        return []
+    return ["renewed_waiting" if pd.isna(row["recovery_pct"]) else "renewed_back"]
 
 
-def _stand(row: dict[Hashable, Any]) -> str:
+def _stand(row: dict[Hashable, Any]) -> list[str]:
     stand, vine = _number(row["stand_loss_pct"]), _number(row["vine_loss_pct"])
     if stand < STAND_MATTERS_PCT or stand < vine:
-        return ""
-    if vine < SMALL_LOSS_PCT / 2:
-        return "Missing vines explain most of the loss; output per standing vine is close to healthy."
-    return "Missing vines explain about half of the loss or more; standing vines have lost some as well."
+        return []
+    return ["missing_most" if vine < SMALL_LOSS_PCT / 2 else "missing_half"]
 
 
-def _falling(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame) -> str:
+def _falling(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame) -> list[str]:
     chance = _number(row["chance_declining"])
     if chance < POSSIBLE:
-        return (
-            ""
-            if _number(row["loss_pct"]) < SMALL_LOSS_PCT
-            else f"Below its level but not clearly falling. {CANNOT_TELL}"
-        )
-    opening = "" if chance >= CLAIMED else "If it falls at all: "
-    return f"{opening}{_pattern(row, table, zones)}{_symptoms(row)}"
+        return [] if _number(row["loss_pct"]) < SMALL_LOSS_PCT else ["below_holding", "ground"]
+    opening = [] if chance >= CLAIMED else ["doubtful"]
+    return [*opening, _pattern(row, table, zones), "ground", *_symptoms(row)]
 
 
 def _pattern(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame) -> str:
     block = table[table["block_id"] == row["block_id"]]
     falling = block["chance_declining"] >= POSSIBLE
     if falling.all():
-        peers = table[(table["variety"] == row["variety"]) & (table["block_id"] != row["block_id"])]
-        if peers.empty:
-            return f"the whole block falls, with no other block of the variety to compare. {CANNOT_TELL}"
-        if (peers["chance_declining"] < POSSIBLE).mean() >= 0.5:
-            return f"the whole block falls while most other zones of the variety hold. {CANNOT_TELL}"
-        return f"most zones of the variety fall, this block among them. {CANNOT_TELL}"
-    if _later_neighbours(row, block[falling], zones):
-        return f"falls first here and later next to it, as a growing focus would. {CANNOT_TELL}"
-    if falling.sum() > 1:
-        return f"several zones of the block fall while others hold. {CANNOT_TELL}"
-    return f"this zone falls while the rest of the block holds. {CANNOT_TELL}"
+        return _whole_block(row, table)
+    shapes = zones.set_index("zone_id").geometry if isinstance(zones, gpd.GeoDataFrame) else None
+    if shapes is not None and "grid_bearing_deg" in zones.columns:
+        patch = _patch_around(str(row["zone_id"]), shapes[block.loc[falling, "zone_id"]])
+        bearing = float(zones.loc[zones["zone_id"] == row["zone_id"], "grid_bearing_deg"].iloc[0])
+        if _fills_its_rows(patch, shapes[block["zone_id"]], bearing):
+            return "along_rows"
+    if shapes is not None and _later_neighbours(row, block[falling], shapes):
+        return "growing_focus"
+    if "grid_bearing_deg" in zones.columns:
+        return "patch"
+    return "several_zones" if falling.sum() > 1 else "one_zone"
 
 
-def _later_neighbours(row: dict[Hashable, Any], falling: pd.DataFrame, zones: pd.DataFrame) -> bool:
-    if not isinstance(zones, gpd.GeoDataFrame) or pd.isna(row["onset_vintage"]):
+def _whole_block(row: dict[Hashable, Any], table: pd.DataFrame) -> str:
+    peers = table[(table["variety"] == row["variety"]) & (table["block_id"] != row["block_id"])]
+    if peers.empty:
+        return "whole_block_no_peer"
+    weight = peers["area_ha"] if "area_ha" in peers else pd.Series(1.0, index=peers.index)
+    holding = float(weight[peers["chance_declining"] < POSSIBLE].sum())
+    return "whole_block_alone" if holding >= 0.5 * float(weight.sum()) else "whole_block_shared"
+
+
+def _patch_around(zone_id: str, falling: gpd.GeoSeries) -> gpd.GeoSeries:
+    """Falling zones that touch this one, directly or through others."""
+    inside, found = {zone_id}, 0
+    while len(inside) > found:
+        found = len(inside)
+        near = falling.distance(shapely.union_all(falling[sorted(inside)].to_numpy())) <= TOUCHING_M
+        inside |= set(falling.index[near])
+    return falling[sorted(inside)]
+
+
+def _fills_its_rows(patch: gpd.GeoSeries, block: gpd.GeoSeries, bearing_deg: float) -> bool:
+    """Whether a patch takes the rows it touches from end to end, and leaves other rows of the block."""
+    upright = [shapely.affinity.rotate(shapely.union_all(one.to_numpy()), bearing_deg, origin=(0, 0))
+               for one in (patch, block)]  # fmt: skip
+    west, south, east, north = upright[1].bounds
+    first, _, last, _ = upright[0].bounds
+    rows = upright[1].intersection(shapely.box(first, south, last, north))
+    narrower = last - first < WHOLE_WIDTH_SHARE * (east - west)
+    return bool(narrower and upright[0].area >= WHOLE_ROWS_SHARE * rows.area)
+
+
+def _later_neighbours(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries) -> bool:
+    if pd.isna(row["onset_vintage"]):
         return False
-    shapes = zones.set_index("zone_id").geometry
-    here = shapes[row["zone_id"]]
-    near = falling["zone_id"].map(lambda one: shapes[one].distance(here) <= TOUCHING_M)
+    near = falling["zone_id"].map(lambda one: shapes[one].distance(shapes[row["zone_id"]]) <= TOUCHING_M)
     later = falling["onset_vintage"].astype("Float64") > float(str(row["onset_vintage"])) + LATER_YEARS
     return bool((near & later.fillna(False)).any())
 
 
-def _symptoms(row: dict[Hashable, Any]) -> str:
+def _symptoms(row: dict[Hashable, Any]) -> list[str]:
     share = row["symptomatic_pct"]
     if pd.isna(share):
-        return ""
-    if _number(share) < FEW_SYMPTOMS_PCT:
-        return " Few symptoms were counted, which speaks for another cause than dieback."
-    counted = f" Symptoms were counted on {_number(share):.0f} % of the vines"
-    return f"{counted}, which fits trunk disease but does not prove it."
+        return []
+    return ["symptoms_few" if _number(share) < FEW_SYMPTOMS_PCT else "symptoms_seen"]
 
 
-def _machine(row: dict[Hashable, Any], changes: pd.DataFrame | None) -> str:
+def _machine_change(row: dict[Hashable, Any], changes: pd.DataFrame | None) -> dict[str, Any]:
+    """Vintage and machine of a change of harvester about the onset; empty if there is none."""
     if changes is None or changes.empty or pd.isna(row["onset_vintage"]):
-        return ""
+        return {}
     key = "zone_id" if "zone_id" in changes.columns else "block_id"
     own = changes[changes[key] == row[key]]
-    close = own[(own["vintage"] - int(str(row["onset_vintage"]))).abs() <= 1]
-    if close.empty:
-        return ""
-    named = f" to {close['machine'].iloc[0]}" if "machine" in close.columns else ""
-    year = int(close["vintage"].iloc[0])
-    return f"A change of harvester{named} in {year} coincides: check the loads first."
+    away = (own["vintage"] - int(str(row["onset_vintage"]))).abs()
+    if not (away <= 1).any():
+        return {}
+    nearest = own.iloc[int(np.argmin(away.to_numpy()))]
+    return {"machine_change_vintage": int(nearest["vintage"]),
+            "machine_change_to": str(nearest.get("machine", ""))}  # fmt: skip
 
 
 def list_machine_changes(used: pd.DataFrame) -> pd.DataFrame:
@@ -148,7 +208,7 @@ def list_machine_changes(used: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        zone_id or block_id, vintage, machine (the new one), as `hint_cause` and `fit_decline` take it.
+        zone_id or block_id, vintage, machine (the new one), as `describe_causes` and `fit_decline` take it.
 
     Examples
     --------

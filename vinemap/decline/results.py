@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vinemap.decline.cause import hint_cause
+from vinemap.decline.cause import describe_causes
 from vinemap.decline.curves import FloatArray, IntArray
 from vinemap.decline.forecast import DECLINE_STARTS_PCT, DeclineDraws, Paths, onset_mode, yearly_decline
 from vinemap.decline.health import score_health
@@ -63,9 +63,7 @@ def zone_table(
     for name, column in (_onsets(paths, declining, chance, vintages) | _recovery(paths, series, now)).items():
         out[name] = column
     seen = (out["vintages"] > 1) | out["symptomatic_pct"].notna() | out["renewed_year"].notna()
-    out["cause_hint"] = np.where(
-        seen, hint_cause(out, zones, machine_changes=machine_changes), ""
-    )  # one vintage has no pattern
+    out = out.join(describe_causes(out, zones, machine_changes=machine_changes, seen=seen))
     scored = score_health(out)
     return out.join(scored.drop(columns=[name for name in scored if name in out.columns]))
 

@@ -65,7 +65,8 @@ def fit_estate(
         loads[loads["vintage"] <= vintage],
         chosen,
     )
-    facts = zone.merge(chosen[["block_id", "variety", "year_planted", "trellis_year"]], on="block_id")
+    known = ["block_id", "variety", "year_planted", "trellis_year", "grid_bearing_deg"]
+    facts = zone.merge(chosen[known], on="block_id")
     decline = fit_decline(
         zone_vintage,
         facts,
