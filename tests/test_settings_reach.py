@@ -40,6 +40,7 @@ CONSUMERS = {
     "decline.draws": JOB,
     "decline.seed": JOB,
     "decline.horizon_years": JOB,
+    "decline.reference_file": "estate/shelf.py",
     "money.price_per_tonne": MONEY,
     "money.price_sd_pct": MONEY,
     "money.discount_rate_pct": MONEY,

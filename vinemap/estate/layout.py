@@ -22,6 +22,7 @@ CRS_FILE = "crs.json"
 BLOCKS_FILE = "blocks.parquet"
 ROWS_FILE = "rows.parquet"
 RENEWALS_FILE = "renewals.parquet"
+REFERENCE_FILE = "reference.csv"  # put there by a person, like estate.toml
 HARVEST = "harvest"
 LOADS = "loads"
 COUNTS = "counts"

@@ -112,6 +112,13 @@ class Decline(Section):
     draws: int = setting(400, "draws", "Futures drawn per zone.", ge=50, le=20_000)
     seed: int = setting(20_260, "", "Seed of the random numbers: same seed, same answer.", ge=0, le=2**32 - 1)
     horizon_years: int = setting(20, "years", "Vintages forecast after the last one.", ge=1, le=60)
+    reference_file: str = setting(
+        "",
+        "",
+        "Outside series of district yields (columns vintage, yield_t_ha or index, perhaps variety), a file "
+        "named from this folder; empty: reference.csv here, if it is there.",
+        max_length=400,
+    )
 
 
 class Money(Section):

@@ -15,6 +15,7 @@ from vinemap.estate import layout
 from vinemap.estate.checks import verify_store
 from vinemap.estate.ledger import read_ledger
 from vinemap.estate.readings import index_harvest, list_harvest
+from vinemap.estate.reference import read_reference
 from vinemap.estate.settings import Settings, load_settings
 from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, RENEWALS, ROWS
 
@@ -114,6 +115,24 @@ class EstateTables:
         ]
         frame = pd.DataFrame(rows, columns=["layer", "id", "column", "value"])
         return frame.drop_duplicates(["layer", "id", "column"], keep="last", ignore_index=True)
+
+    def reference_path(self) -> Path | None:
+        """File of the outside series of district yields: as set, else reference.csv if it is there."""
+        if self.settings.decline.reference_file:
+            return self.folder / self.settings.decline.reference_file
+        usual = self.folder / layout.REFERENCE_FILE
+        return usual if usual.is_file() else None
+
+    def reference(self) -> pd.DataFrame:
+        """Outside series of district yields: vintage, variety and a value; empty if there is none.
+
+        Raises
+        ------
+        DataError
+            If the file cannot be read or used.
+        """
+        path = self.reference_path()
+        return read_reference(path) if path else pd.DataFrame(columns=["vintage", "variety", "yield_t_ha"])
 
     def imagery(self) -> pd.DataFrame:
         """Images stored: one line each, with ``path`` relative to the folder."""
