@@ -155,7 +155,9 @@ def advise_estate(
         trellis_life_years=settings.money.trellis_life_years,
         rng=rng,
     )
-    advice = renewal.decide_zones(valuation, zone, measured.decline, **set_decision(settings))
+    advice = renewal.decide_zones(
+        valuation, zone, measured.decline, turning_points=True, **set_decision(settings)
+    )
     planned = _worth_planning(advice, measured.decline.zones, settings)
     programme = renewal.plan_programme(valuation, planned, **set_programme(settings, limits))
     layers = build_layers(measured, advice, valuation.options, programme.table, run_info=run_info, rng=rng)

@@ -251,6 +251,10 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _req("chance_pays", "0-1", "float", "Chance that renewing pays"),
     _req("reason", "", "str", "One plain sentence"),
     _opt("would_change", "", "str", "What would change the advice, one plain sentence"),
+    _opt("change_code", "", "str", "The same as codes, a space between them; for translation"),
+    _opt("break_even_loss_pct", "%", "float", "Loss now at which the best work and keeping come out even"),
+    _opt("price_per_t", "currency/t", "float", "Price of the variety, as set"),
+    _opt("break_even_price_per_t", "currency/t", "float", "Price at which best work and keeping are even"),
 ))  # fmt: skip
 
 VINE_ROW = Table("vine_row", "Row segments by zone.", "LineString", (

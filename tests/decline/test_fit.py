@@ -25,7 +25,8 @@ def counts(zone_ids, *, missing=0.0, symptomatic=0.0, vintage=2026, vines=400) -
 def test_tables_are_those_of_the_contract(found, falling):
     late = {"area_ha", "vines", "advice", "best_method", "best_year", "gain_per_ha", "gain_per_ha_low",
             "gain_per_ha_high", "wait_cost_per_ha", "wait_cost_per_ha_low", "wait_cost_per_ha_high",
-            "chance_pays", "reason", "would_change"}  # fmt: skip
+            "chance_pays", "reason", "would_change",
+            "change_code", "break_even_loss_pct", "price_per_t", "break_even_price_per_t"}  # fmt: skip
     assert set(tables.ZONE.names) - late <= set(found.zones.columns)
     tables.check_table(found.zone_vintage, tables.ZONE_VINTAGE)
     tables.check_table(found.forecast, tables.ZONE_FORECAST)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
 from vinemap.renewal.cashflow import keep_flows, live
+from vinemap.renewal.change import describe_change
 from vinemap.renewal.crops import still_recovering
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
@@ -64,6 +65,7 @@ def decide_zones(
     scouting_vines: int = VINES_LOOKED_AT,
     least_area_ha: float = 0.0,
     min_gain_per_ha: float = 0.0,
+    turning_points: bool = False,
 ) -> pd.DataFrame:
     """Advise for every zone, with the numbers and the one sentence behind it.
 
@@ -84,6 +86,8 @@ def decide_zones(
         Least area of a visit to a block [ha].
     min_gain_per_ha : float
         Expected gain over keeping above which ``renew`` is advised [currency/ha].
+    turning_points : bool
+        Whether to say what would change each advice, about 10 ms a zone.
 
     Returns
     -------
@@ -95,6 +99,9 @@ def decide_zones(
         [currency/ha/year],
         ``shared_with`` (zones of the same visit), ``mobilisation_share`` (of the block's mobilisation),
         ``idle_year`` (first vintage from which a kept crop is expected to bring less than leaving it idle).
+        With `turning_points` also ``would_change`` (one sentence), ``change_code`` (its parts as keys of
+        `change.CHANGES`, a space between them), ``break_even_loss_pct`` [%], ``price_per_t`` and
+        ``break_even_price_per_t`` [currency/t].
 
     Raises
     ------
@@ -140,6 +147,7 @@ def decide_zones(
             scouting_cost,
             scouting_vines,
             min_gain_per_ha,
+            turning_points,
         )
         for place in range(len(valuation.standing.zone_ids))
     ]
@@ -235,6 +243,7 @@ def _decide_one(
     scouting_cost: float,
     scouting_vines: int,
     min_gain: float,
+    turning_points: bool,
 ) -> dict[str, object]:
     standing = valuation.standing
     share = float(choice.share[place])
@@ -276,7 +285,8 @@ def _decide_one(
     declining = _chance_declining(valuation, place)
     advice = choose_advice(facts, declining)
     row_out = _row(valuation, place, choice, facts, advice, declining)
-    return row_out | {"wait_cost_per_ha_low": waiting.low, "wait_cost_per_ha_high": waiting.high}
+    row_out |= {"wait_cost_per_ha_low": waiting.low, "wait_cost_per_ha_high": waiting.high}
+    return row_out | (describe_change(valuation, place, facts, advice, share) if turning_points else {})
 
 
 def _recovering_since(row: pd.Series, valuation: Valuation) -> int:

@@ -11,6 +11,7 @@ from vinemap.renewal.finance import Floats
 from vinemap.renewal.methods import Money, default_methods
 from vinemap.renewal.standing import Ints
 from vinemap.renewal.value import Valuation, value_options
+from vinemap.renewal.wording import Facts
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,3 +116,19 @@ def example_valuation(*, seed: int = 11, draw_count: int = 200) -> Valuation:
     rng = np.random.default_rng(seed)
     draws = example_draws(rng=rng, draw_count=draw_count)
     return value_options(draws, example_zones(), methods=default_methods(), money=Money(), rng=rng)
+
+
+def example_facts() -> Facts:
+    """Make what a sentence about the first example zone may speak of.
+
+    Examples
+    --------
+    >>> example_facts().method
+    'trunk_renewal'
+    """
+    return Facts(
+        healthy_t_ha=22.0, loss_pct=40.0, loss_low=35.0, loss_high=45.0, decline_pct=4.0, vintages=8,
+        method="trunk_renewal", year=2026, gain=9000.0, gain_low=1500.0, gain_high=18_000.0, wait_cost=800.0,
+        chance=0.97, threshold=0.6, first_year=2026, horizon=2036, currency="AUD", scouting_value=10.0,
+        scouting_cost=150.0, missing_pct=5.0, protect_gain=float("nan"), too_short=False,
+    )  # fmt: skip
