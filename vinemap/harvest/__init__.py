@@ -7,7 +7,7 @@ deleted and nothing of the import is altered.
 
 from vinemap.harvest.capacity import describe_mog, find_mog_drift, find_over_capacity, sum_up_mog
 from vinemap.harvest.clean import CleanYield, clean_readings
-from vinemap.harvest.counts import stand_from_counts, yield_from_counts
+from vinemap.harvest.counts import ends_of_stretches, stand_from_counts, yield_from_counts
 from vinemap.harvest.delay import DelayEstimate, pool_delays
 from vinemap.harvest.outliers import LocalMoran, local_moran
 from vinemap.harvest.reasons import REASONS
@@ -29,6 +29,7 @@ __all__ = [
     "block_yields_from_loads",
     "clean_readings",
     "describe_mog",
+    "ends_of_stretches",
     "find_mog_drift",
     "find_over_capacity",
     "local_moran",

@@ -60,6 +60,39 @@ def yield_from_counts(
     return points[names]
 
 
+def ends_of_stretches(points: pd.DataFrame, rows: gpd.GeoDataFrame) -> np.ndarray:
+    """Both ends of counted stretches on their rows.
+
+    Parameters
+    ----------
+    points : pandas.DataFrame
+        row_no, along_m and support_m, as of `yield_from_counts`; n stretches of one block.
+    rows : geopandas.GeoDataFrame
+        `tables.ROWS` of the block, in the estate CRS; it has every row of the stretches.
+
+    Returns
+    -------
+    numpy.ndarray, (n, 2, 2)
+        First and second end: easting, northing [m].
+
+    Examples
+    --------
+    >>> rows = gpd.GeoDataFrame({"row_no": [1], "length_m": [20.0]},
+    ...     geometry=[shapely.LineString([(0, 0), (0, 20)])], crs="EPSG:3035")
+    >>> points = pd.DataFrame({"row_no": [1], "along_m": [5.0], "support_m": [8.0]})
+    >>> ends_of_stretches(points, rows).round(6).tolist()
+    [[[0.0, 1.0], [0.0, 9.0]]]
+    """
+    own = rows.set_index("row_no").loc[points["row_no"].to_numpy(int)]
+    length = own["length_m"].to_numpy(dtype=float)
+    middle, half = points["along_m"].to_numpy(float), points["support_m"].to_numpy(float) / 2.0
+    ends = [
+        shapely.line_interpolate_point(own.geometry.to_numpy(), np.clip(at / length, 0, 1), normalized=True)
+        for at in (middle - half, middle + half)
+    ]
+    return np.stack([shapely.get_coordinates(one) for one in ends], axis=1)
+
+
 def stand_from_counts(
     counts: pd.DataFrame, rows: gpd.GeoDataFrame, *, row_spacing_m: float, vine_spacing_m: float
 ) -> gpd.GeoDataFrame:

@@ -18,6 +18,7 @@ from vinemap.pipeline.cleaned import CleanedBlock
 from vinemap.pipeline.surface_files import relative_file, yield_file
 
 CODE = ("surface", "land", "publish/surfaces.py", "pipeline/mapped.py")  # kept surfaces follow it
+LONG_STRETCH = 2.0  # squares: a longer counted stretch is the mean over its length, a shorter one a place
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
 
 
@@ -68,17 +69,18 @@ def map_block(task: MapTask) -> MappedBlock:
     settled = _settled_readings(task)
     notes: list[str] = []
     surfaces = {}
+    stretches = {year: _long_stretches(points, task, year) for year, points in settled.items()}
     for year, points in sorted(settled.items()):
         if len(points) < MIN_READINGS_TO_MAP:
             notes.append(f"Block {block_id}, vintage {year}: only {len(points)} usable readings; not mapped.")
             continue
-        surfaces[year] = _map_vintage(points, spec, task, year)
+        surfaces[year] = _map_vintage(points, stretches[year], spec, task, year)
     _write_relative(surfaces, task)
     found, zone_report = _find_zones(surfaces, task, block)
     if task.drawn is not None:
         notes += publish.tell_refitting(task.drawn, found, block_id=block_id)
     segments = land.segment_rows(task.cleaned.rows, found)
-    zone_vintage = _sum_up_zones(settled, surfaces, found, task)
+    zone_vintage = _sum_up_zones(settled, stretches, surfaces, found, task)
     return MappedBlock(
         block_id=block_id,
         zones=found,
@@ -104,18 +106,30 @@ def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
     return out
 
 
-def _map_vintage(points: pd.DataFrame, spec: land.GridSpec, task: MapTask, year: int) -> surface.Surface:
+def _long_stretches(points: pd.DataFrame, task: MapTask, year: int) -> np.ndarray | None:
+    """Give the ends of the counted stretches of a vintage that are much longer than the squares mapped."""
+    longest = LONG_STRETCH * task.settings.surface.block_m
+    few = year in task.cleaned.counted_vintages and len(points) <= surface.MOST_STRETCHES
+    if not few or not points["support_m"].median() > longest:
+        return None
+    return harvest.ends_of_stretches(points, task.cleaned.rows)
+
+
+def _map_vintage(
+    points: pd.DataFrame, stretches: np.ndarray | None, spec: land.GridSpec, task: MapTask, year: int
+) -> surface.Surface:
     """Surface of a vintage, kriged unless known; also copied to the outputs."""
     chosen = task.settings.surface
     key = digest(
         "mapped",
         code_of(*CODE),
         points[["easting", "northing", "yield_t_ha", "support_m"]],
+        stretches,
         task.block[["block_id", "row_spacing_m", "geometry"]],
         (spec.crs.to_wkt(), spec.west, spec.north, spec.cell_m, spec.shape, year),
         (chosen.neighbours, chosen.block_m),
     )
-    place = task.cache.fetch(key, lambda place: _write_mapped(place, points, spec, task, year))
+    place = task.cache.fetch(key, lambda place: _write_mapped(place, points, stretches, spec, task, year))
     task.surfaces_folder.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(
         place / "yield.tif",
@@ -124,8 +138,15 @@ def _map_vintage(points: pd.DataFrame, spec: land.GridSpec, task: MapTask, year:
     return _read_mapped(place, spec)
 
 
-def _write_mapped(place: Path, points: pd.DataFrame, spec: land.GridSpec, task: MapTask, year: int) -> None:
-    fitted = _krige(points, spec, task.block.iloc[0], task.settings.surface)
+def _write_mapped(
+    place: Path,
+    points: pd.DataFrame,
+    stretches: np.ndarray | None,
+    spec: land.GridSpec,
+    task: MapTask,
+    year: int,
+) -> None:
+    fitted = _krige(points, stretches, spec, task.block.iloc[0], task.settings.surface)
     publish.write_surface(
         place / "yield.tif",
         {"yield": fitted.mean, "standard error": fitted.standard_error},
@@ -144,8 +165,19 @@ def _read_mapped(place: Path, spec: land.GridSpec) -> surface.Surface:
     return surface.Surface(mean, standard_error, variogram, None, words["note"])
 
 
-def _krige(points: pd.DataFrame, spec: land.GridSpec, block: pd.Series, chosen: Any) -> surface.Surface:
+def _krige(
+    points: pd.DataFrame, stretches: np.ndarray | None, spec: land.GridSpec, block: pd.Series, chosen: Any
+) -> surface.Surface:
     row_spacing_m = float(block["row_spacing_m"])
+    if stretches is not None:
+        return surface.krige_stretch_grid(
+            stretches,
+            points["yield_t_ha"].to_numpy(float),
+            spec=spec,
+            outline=block.geometry,
+            row_spacing_m=row_spacing_m,
+            block_m=chosen.block_m,
+        )
     known = points["support_m"].dropna()  # of counted stretches; what a logged reading covers shows by itself
     support = float(known.median()) if len(known) else float("nan")
     return surface.krige_grid(
@@ -215,6 +247,7 @@ def _whole_block(task: MapTask, block: pd.Series) -> gpd.GeoDataFrame:
 
 def _sum_up_zones(
     settled: dict[int, pd.DataFrame],
+    stretches: dict[int, np.ndarray | None],
     surfaces: dict[int, surface.Surface],
     found: gpd.GeoDataFrame,
     task: MapTask,
@@ -224,13 +257,15 @@ def _sum_up_zones(
     for year, fitted in surfaces.items():
         points = settled[year]
         where = points[["easting", "northing"]].to_numpy(float)
-        means = surface.krige_polygons(
-            where,
-            points["yield_t_ha"].to_numpy(float),
-            list(found.geometry),
-            variogram=fitted.variogram,
-            rng=rng,
-        )
+        value, wanted, known = points["yield_t_ha"].to_numpy(float), list(found.geometry), fitted.variogram
+        ends = stretches[year]
+        if ends is None:
+            means = surface.krige_polygons(where, value, wanted, variogram=known, rng=rng)
+        else:
+            row_spacing_m = float(task.block["row_spacing_m"].iloc[0])
+            means = surface.krige_stretch_polygons(
+                ends, value, wanted, variogram=known, row_spacing_m=row_spacing_m
+            )
         parts.append(
             pd.DataFrame(
                 {

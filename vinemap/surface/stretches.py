@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
@@ -24,6 +26,7 @@ def krige_stretches(
     variogram: Variogram,
     noise_variance: npt.ArrayLike | None = None,
     block_m: float = 10.0,
+    points_per_side: int = 4,
 ) -> tuple[Floats, Floats]:
     """Estimate block means from means over straight stretches, each with its own length as support.
 
@@ -42,6 +45,8 @@ def krige_stretches(
         number.
     block_m : float
         Side of the block [m]; 0 for points.
+    points_per_side : int
+        Gauss nodes along each side of the block.
 
     Returns
     -------
@@ -51,12 +56,6 @@ def krige_stretches(
     ------
     DataError
         If ends do not fit, stretches are too many, or two are one and the same without noise.
-
-    Notes
-    -----
-    An assessment does not use it: the variogram fitted there is that of the stretches counted, and that of
-    places cannot be told from it safely where all stretches have one length. It takes their middles with the
-    ground they cover for support (`krige_grid`); this function is for who knows the variogram of places.
 
     References
     ----------
@@ -69,6 +68,84 @@ def krige_stretches(
     >>> krige_stretches(ends, [10.0, 12.0], [[50.0, 1.5]], variogram=field)[0].round(6).tolist()
     [11.0]
     """
+    places = check_coordinates(positions, where="krige_stretches")
+    system = StretchSystem.of(ends, values, variogram, noise_variance)
+    offsets, shares = discretise_block(block_m, points_per_side, "gauss")
+    within = mean_covariance(variogram, offsets, shares)
+    out = np.empty((2, len(places)))
+    for first in range(0, len(places), CELLS_AT_ONCE):
+        some = slice(first, first + CELLS_AT_ONCE)
+        out[:, some] = system.estimate(places[some, None] + offsets, shares, within)
+    return out[0], np.sqrt(out[1])
+
+
+@dataclass(frozen=True, slots=True)
+class StretchSystem:
+    """Ordinary kriging equations of stretches, solved once for any number of supports.
+
+    Attributes
+    ----------
+    variogram : Variogram
+    spots : ndarray of shape (n, NODES, 2)
+        Places along each stretch that stand for it [m].
+    values : ndarray of shape (n,)
+    factor : tuple
+        Of the covariances of the stretches (`scipy.linalg.cho_factor`).
+    ones : ndarray of shape (n,)
+        Solution for a right-hand side of ones.
+    """
+
+    variogram: Variogram
+    spots: Floats
+    values: Floats
+    factor: tuple[Floats, bool]
+    ones: Floats
+
+    @classmethod
+    def of(
+        cls,
+        ends: npt.ArrayLike,
+        values: npt.ArrayLike,
+        variogram: Variogram,
+        noise_variance: npt.ArrayLike | None,
+    ) -> StretchSystem:
+        """Check the stretches and factorise their covariances; parameters as of `krige_stretches`."""
+        lines = check_ends(ends)
+        _, numbers, noise = check_readings(
+            lines.mean(axis=1), values, noise_variance, where="krige_stretches"
+        )
+        spots = lay_spots(lines)
+        matrix = stretch_covariances(variogram, spots)
+        matrix[np.diag_indices_from(matrix)] += noise + variogram.nugget
+        factor = _factorise(matrix)
+        return cls(variogram, spots, numbers, factor, cho_solve(factor, np.ones(len(lines))))
+
+    def estimate(self, points: Floats, shares: Floats, within: float) -> tuple[Floats, Floats]:
+        """Estimate the means of supports given by weighted points.
+
+        Parameters
+        ----------
+        points : ndarray of shape (m, points, 2)
+            [m]
+        shares : ndarray of shape (points,)
+            They sum to one.
+        within : float
+            Mean covariance within each support [values squared].
+
+        Returns
+        -------
+        mean, variance : ndarray of shape (m,)
+        """
+        to_supports = mean_covariances(self.variogram, self.spots, stretch_shares(), points, shares)
+        solved = cho_solve(self.factor, to_supports)
+        slack = (1.0 - self.ones @ to_supports) / self.ones.sum()
+        weight = solved + self.ones[:, None] * slack
+        variance = within - (solved * to_supports).sum(axis=0) + slack**2 * self.ones.sum()
+        return self.values @ weight, np.maximum(variance, 0.0)
+
+
+def check_ends(ends: npt.ArrayLike) -> Floats:
+    """Give the ends of stretches as an array of shape (n, 2, 2), or say what is wrong with them."""
     lines = np.asarray(ends, dtype=np.float64)
     if lines.ndim != 3 or lines.shape[1:] != (2, 2) or len(lines) > MOST_STRETCHES:
         raise DataError(
@@ -76,28 +153,23 @@ def krige_stretches(
             where="krige_stretches",
             remedy=f"Pass (n, 2, 2), of {MOST_STRETCHES} stretches at most.",
         )
-    _, numbers, noise = check_readings(lines.mean(axis=1), values, noise_variance, where="krige_stretches")
-    places = check_coordinates(positions, where="krige_stretches")
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    nodes, weights = (nodes + 1.0) / 2.0, weights / 2.0
-    spots = lines[:, :1] + nodes[:, None] * (lines[:, 1:] - lines[:, :1])  # (n, NODES, 2)
-    matrix = _covariances(variogram, spots, weights, spots, weights)
-    matrix[np.diag_indices_from(matrix)] += noise + variogram.nugget
-    offsets, shares = discretise_block(block_m, 4, "gauss")
-    factor = _factorise(matrix)
-    ones = cho_solve(factor, np.ones(len(lines)))
-    within = mean_covariance(variogram, offsets, shares)
-    out = np.empty((2, len(places)))
-    for first in range(0, len(places), CELLS_AT_ONCE):
-        some = slice(first, first + CELLS_AT_ONCE)
-        to_cells = _covariances(variogram, spots, weights, places[some][:, None] + offsets, shares)
-        solved = cho_solve(factor, to_cells)
-        slack = (1.0 - ones @ to_cells) / ones.sum()
-        weight = solved + ones[:, None] * slack
-        out[0, some] = numbers @ weight
-        variance = within - (solved * to_cells).sum(axis=0) + slack**2 * ones.sum()
-        out[1, some] = np.sqrt(np.maximum(variance, 0.0))
-    return out[0], out[1]
+    return lines
+
+
+def lay_spots(lines: Floats) -> Floats:
+    """Give the places along stretches that stand for them, (n, NODES, 2), weighted by `stretch_shares`."""
+    nodes = (np.polynomial.legendre.leggauss(NODES)[0] + 1.0) / 2.0
+    return np.asarray(lines[:, :1] + nodes[:, None] * (lines[:, 1:] - lines[:, :1]))
+
+
+def stretch_shares() -> Floats:
+    """Weights of the places that stand for a stretch, (NODES,)."""
+    return np.asarray(np.polynomial.legendre.leggauss(NODES)[1] / 2.0)
+
+
+def stretch_covariances(variogram: Variogram, spots: Floats) -> Floats:
+    """Mean covariance of each stretch with each other one, (n, n); without nugget."""
+    return mean_covariances(variogram, spots, stretch_shares(), spots, stretch_shares())
 
 
 def _factorise(matrix: Floats) -> tuple[Floats, bool]:
@@ -112,7 +184,7 @@ def _factorise(matrix: Floats) -> tuple[Floats, bool]:
     return factor
 
 
-def _covariances(
+def mean_covariances(
     variogram: Variogram, one: Floats, one_weights: Floats, other: Floats, other_weights: Floats
 ) -> Floats:
     """Mean covariance of each support with each other one, (n, m), from their weighted points."""

@@ -1,0 +1,136 @@
+"""Counted rows and panels keep their length: against sums over many places, and known fields recovered."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import shapely
+
+from vinemap.errors import DataError
+from vinemap.land import grid_over
+from vinemap.surface import Variogram, fit_stretches, krige_stretch_grid, krige_stretch_polygons
+from vinemap.surface.counted import relative_noise
+
+FIELD = Variogram("exponential", 0.0, 4.0, 30.0)
+OUTLINE = shapely.box(0, 0, 120, 60)
+
+
+def panels(lengths=(60.0, 30.0, 30.0), every_m=9.0):
+    """Rows along x, picked in panels of these lengths."""
+    stops = np.r_[0.0, np.cumsum(lengths)]
+    return np.array([
+        [[start, y], [stop, y]]
+        for y in np.arange(1.5, 60.0, every_m)
+        for start, stop in pairwise(stops)
+    ])  # fmt: skip
+
+
+def along(ends, count):
+    share = (np.arange(count) + 0.5) / count
+    return ends[:, None, 0] + share[:, None] * (ends[:, None, 1] - ends[:, None, 0])
+
+
+def covariance_of_means(one, other, variogram):
+    step = one[:, None, :, None] - other[None, :, None]
+    return variogram.structure(np.hypot(step[..., 0], step[..., 1])).mean(axis=(2, 3))
+
+
+def krige_by_hand(spots, values, noise, block, variogram):
+    """Block-to-block ordinary kriging (Journel & Huijbregts 1978, V.A), every mean a sum over many places."""
+    size = len(values)
+    system = np.ones((size + 1, size + 1))
+    system[:size, :size] = covariance_of_means(spots, spots, variogram) + np.diag(noise)
+    system[size, size] = 0.0
+    right = np.append(covariance_of_means(spots, block[None], variogram)[:, 0], 1.0)
+    weight = np.linalg.solve(system, right)
+    within = covariance_of_means(block[None], block[None], variogram)[0, 0]
+    return weight[:size] @ values, np.sqrt(within - weight @ right)
+
+
+def lattice(west, south, east, north, step):
+    x, y = np.arange(west + step / 2, east, step), np.arange(south + step / 2, north, step)
+    return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+
+
+def test_panels_of_differing_length_are_kriged_as_by_hand():
+    ends = panels()
+    values = np.random.default_rng(2).normal(15.0, 2.0, len(ends))
+    spec = grid_over(OUTLINE, cell_m=10.0, crs="EPSG:3035")
+    surface = krige_stretch_grid(ends, values, spec=spec, outline=OUTLINE, row_spacing_m=3.0)
+    found = surface.variogram
+    noise = (
+        found.nugget * np.array([1.0, 30 / 30, 60 / 60])[0] * 30.0 / np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    )
+    places = Variogram("exponential", 0.0, found.partial_sill, found.range_m)
+    spots = along(ends, 60)
+    ground = found.nugget * 30.0 * 3.0 / 100.0  # a 10 m square has 100 m2, a usual panel 30 m x 3 m
+    for row, column in ((1, 1), (3, 6), (5, 11)):
+        x, y = 10.0 * column + 5.0, 55.0 - 10.0 * row
+        mean, error = krige_by_hand(spots, values, noise, lattice(x - 5, y - 5, x + 5, y + 5, 0.5), places)
+        assert surface.mean.values[row, column] == pytest.approx(mean, abs=0.02 * error)
+        assert surface.standard_error.values[row, column] == pytest.approx(
+            np.hypot(error, np.sqrt(ground)), rel=0.01
+        )
+
+
+def test_zones_are_kriged_as_by_hand():
+    ends = panels()
+    values = np.random.default_rng(3).normal(15.0, 2.0, len(ends))
+    known = Variogram("exponential", 0.5, 4.0, 30.0)
+    zone = shapely.box(10, 10, 60, 40)
+    line = krige_stretch_polygons(ends, values, [zone], variogram=known, row_spacing_m=3.0).iloc[0]
+    noise = 0.5 * relative_noise(ends)
+    mean, error = krige_by_hand(along(ends, 60), values, noise, lattice(10, 10, 60, 40, 2.0), FIELD)
+    assert line["mean"] == pytest.approx(mean, abs=0.1 * error)
+    told = np.hypot(error, np.sqrt(0.5 * 30 * 3 / 1500))  # 150 places for the zone: 4 % on the safe side
+    assert told <= line["standard_error"] <= 1.06 * told
+
+
+def test_noise_goes_by_one_over_length():
+    ends = np.array([[[0.0, 0.0], [30.0, 0.0]], [[0.0, 3.0], [60.0, 3.0]], [[0.0, 6.0], [15.0, 6.0]]])
+    assert relative_noise(ends).tolist() == [1.0, 0.5, 2.0]
+
+
+def test_known_fields_of_whole_rows_and_panels_are_recovered(draw_field):
+    # Means over panels, of a field with range 30 m and sill 4, and vines that differ by themselves: noise
+    # variance 30 over the metres of a panel. The variogram is that of places though no panel is a place.
+    rng = np.random.default_rng(7)
+    fine = np.stack(np.meshgrid(np.arange(1.0, 120, 2.0), np.arange(1.5, 60, 3.0)), axis=-1).reshape(-1, 2)
+    fields = draw_field(FIELD, fine, 40, rng)
+    fields = fields + rng.normal(0.0, np.sqrt(30.0 / 2.0), fields.shape)  # each place stands for 2 m of row
+    cut = fields.reshape(40, 20, 60)[:, ::2]  # every second row is picked
+    values = np.concatenate([cut[:, :, :30].mean(axis=2), cut[:, :, 30:].mean(axis=2)], axis=1)
+    y = np.arange(1.5, 60, 6.0)
+    ends = np.array([[[west, at], [west + 60.0, at]] for west in (0.0, 60.0) for at in y])
+    target = (np.abs(fine - [35.0, 30.0]) <= 6.0).all(axis=1)
+    block = shapely.box(29.0, 24.0, 41.0, 36.0)
+    truth = fields[:, target].mean(axis=1)
+    found = [fit_stretches(ends, one) for one in values]
+    off = []
+    for one, known, true in zip(values, found, truth, strict=True):
+        line = krige_stretch_polygons(ends, one, [block], variogram=known, row_spacing_m=3.0).iloc[0]
+        off.append((line["mean"] - true) / line["standard_error"])
+    sill = [one.partial_sill for one in found]
+    assert np.median([one.nugget for one in found]) == pytest.approx(30.0 / 60.0, rel=0.6)
+    assert 2.0 <= np.median(sill) <= 8.0
+    assert 12.0 <= np.median([one.range_m for one in found]) <= 50.0
+    assert np.mean(np.abs(off) <= 1.645) >= 0.8
+    assert np.std(off) == pytest.approx(1.0, abs=0.3)
+
+
+def test_ground_far_from_every_stretch_has_no_data_but_both_ends_of_a_long_one_have():
+    ends = panels(lengths=(120.0,), every_m=3.0)[:8]  # rows of 120 m up to 22.5 m, nothing above
+    spec = grid_over(OUTLINE, cell_m=5.0, crs="EPSG:3035")
+    values = 12.0 + np.arange(8) / 4.0
+    surface = krige_stretch_grid(ends, values, spec=spec, outline=OUTLINE, row_spacing_m=3.0)
+    _, northing = spec.centres()
+    known = np.isfinite(surface.mean.values)
+    assert known[northing < 22.5 + 15.0].all()
+    assert not known[northing > 22.5 + 15.1].any()
+    assert "8 stretches of row, 120 m as a rule" in surface.note
+    assert "33 % of the outline has no data" in surface.note
+
+
+def test_too_many_stretches_are_refused():
+    with pytest.raises(DataError, match=r"shape \(1501, 2, 2\)"):
+        fit_stretches(np.zeros((1501, 2, 2)), np.zeros(1501))
