@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from vinemap._version import __version__
-from vinemap.errors import VinemapError
+from vinemap.errors import DISK_FULL, VinemapError, is_full
 
 KINDS = ("blocks", "rows", "harvest", "loads", "counts", "imagery", "renewals")
 STATUS_REFUSED, STATUS_FAULT = 1, 3
@@ -359,7 +359,10 @@ def main(args: list[str] | None = None) -> None:
     except VinemapError as error:
         _refuse(error, "--json" in words)
         sys.exit(STATUS_REFUSED)
-    except Exception:
+    except Exception as error:
+        if is_full(error):
+            _refuse(DISK_FULL, "--json" in words)
+            sys.exit(STATUS_REFUSED)
         traceback.print_exc()
         click.echo("vinemap: internal fault (a defect in vinemap, not in your files); see above.", err=True)
         sys.exit(STATUS_FAULT)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 
 class VinemapError(Exception):
     """Base of every refusal that the user can mend; the command line exits with status 1.
@@ -64,3 +66,32 @@ class TableError(VinemapError):
 
 class VinemapWarning(UserWarning):
     """The result is valid but weaker; the same words go into the report."""
+
+
+_FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))
+# As SQLite, GDAL and Arrow say it, who do not always pass the number on.
+_FULL_WORDS = ("no space left", "file too large", "disk is full", "disk i/o error", "disk quota")
+
+
+def is_full(error: BaseException | None) -> bool:
+    """Whether an error, or one that led to it, says that the disk is full.
+
+    Examples
+    --------
+    >>> is_full(OSError(28, "No space left on device")), is_full(OSError(2, "No such file"))
+    (True, False)
+    """
+    seen: set[int] = set()
+    while error is not None and id(error) not in seen:
+        seen.add(id(error))
+        words = str(error).casefold()
+        if getattr(error, "errno", None) in _FULL or any(one in words for one in _FULL_WORDS):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+DISK_FULL = VinemapError(
+    "The disk is full, or does not take a file so large.",
+    remedy="Make room and run the same command again: what is stored is whole, what was worked out is kept.",
+)

@@ -8,6 +8,7 @@ declared stale. The whole folder may be deleted at any time.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -26,6 +27,7 @@ import pandas as pd
 import shapely
 
 FOLDER = "cache"
+WHOLE = "whole.json"  # in a sealed folder: its files with their sizes
 # Two sessions on one folder: what the other one has just made is not taken from under it.
 SPARE_S = 24 * 3600.0
 _NUMERICS = ("numpy", "pandas", "scipy", "scikit-learn", "numba", "shapely")
@@ -69,10 +71,12 @@ class ResultCache:
         """
         place = self.folder / key
         if not self._touch(place):
+            shutil.rmtree(place, ignore_errors=True)  # cut short by a crash or a full disk
             aside = self.folder / f".new-{secrets.token_hex(8)}"
             aside.mkdir(parents=True)
             try:
                 make(aside)
+                seal(aside)
                 _put(aside, place)
             finally:
                 shutil.rmtree(aside, ignore_errors=True)
@@ -94,11 +98,45 @@ class ResultCache:
 
     @staticmethod
     def _touch(place: Path) -> bool:
-        try:
-            os.utime(place)
-        except FileNotFoundError:
+        if not is_whole(place):
             return False
-        return True
+        with contextlib.suppress(OSError):  # taken away since by another session
+            os.utime(place)
+            return True
+        return False
+
+
+def seal(folder: Path) -> None:
+    """Note the files of a folder with their sizes, so that one cut short later is seen.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Without folders in it.
+    """
+    sizes = {one.name: one.stat().st_size for one in sorted(folder.iterdir())}
+    (folder / WHOLE).write_text(json.dumps(sizes, ensure_ascii=False), encoding="utf-8")
+
+
+def is_whole(folder: Path) -> bool:
+    """Whether every file that `seal` noted is there in its full length; others do not matter.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> place = Path(tempfile.mkdtemp())
+    >>> written = (place / "sum.txt").write_text("300")
+    >>> is_whole(place), seal(place), is_whole(place)
+    (False, None, True)
+    >>> os.truncate(place / "sum.txt", 2)
+    >>> is_whole(place)
+    False
+    """
+    try:
+        sizes = json.loads((folder / WHOLE).read_text(encoding="utf-8"))
+        return all((folder / name).stat().st_size == size for name, size in sizes.items())
+    except (OSError, ValueError, AttributeError):
+        return False
 
 
 def _put(aside: Path, place: Path) -> None:

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from vinemap.decline import Decline, DeclineDraws
 from vinemap.errors import StoreError
 from vinemap.pipeline.cache import read_words, write_words
 
 FORMAT = 2
+# What reading a file that was cut short may raise.
+DAMAGE = (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile, zlib.error, pa.ArrowException)
 FRAMES = ("blocks", "rows", "zones", "segments", "stand", "settlement", "renewed")
 DECLINE_FRAMES = ("zones", "zone_vintage", "forecast", "vintage_effects", "scales")
 
@@ -91,14 +96,24 @@ def load_measured(folder: Path) -> Measured:
     Raises
     ------
     StoreError
-        If there is no finished assessment, or one of another format.
+        If there is no finished assessment, or one that is damaged or of another format.
     """
-    try:
-        words = read_words(folder / "measured.json")
-    except FileNotFoundError:
+    if not (folder / "measured.json").exists():
         raise StoreError(
             "There is no assessment yet.", where=str(folder.parent), remedy="Run vinemap assess first."
-        ) from None
+        )
+    try:
+        return _load(folder)
+    except DAMAGE as error:
+        raise StoreError(
+            f"The assessment cannot be read: {str(error)[:200]}.",
+            where=str(folder.parent),
+            remedy="Run vinemap assess again.",
+        ) from error
+
+
+def _load(folder: Path) -> Measured:
+    words = read_words(folder / "measured.json")
     if words["format"] != FORMAT:
         raise StoreError(
             f"The assessment is of format {words['format']}, this version reads {FORMAT}.",

@@ -13,6 +13,7 @@ from vinemap.errors import StoreError
 from vinemap.estate.atomic import LOCK_WAIT_S, locked
 
 KEPT = "measured"  # folder inside out/<vintage>/ that lets a plan be made without the readings
+SURFACES = "surfaces"  # folder inside out/<vintage>/ of the GeoTIFFs
 SWAP_WAIT_S = 600.0  # a plan of a large estate holds the outputs for minutes
 LEFTOVER_S = 24 * 3600.0  # what a killed run left is deleted when no run can still be writing to it
 

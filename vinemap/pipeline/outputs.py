@@ -15,7 +15,7 @@ from vinemap.estate import Settings
 from vinemap.pipeline.cleaning import describe_cleaning, tabulate_cleaning
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision
-from vinemap.pipeline.surface_files import FOLDER as SURFACES
+from vinemap.pipeline.out_folder import SURFACES
 from vinemap.pipeline.surface_files import list_map_surfaces
 
 

@@ -15,15 +15,26 @@ from vinemap import publish
 from vinemap.assess import Advised, advise_estate, measure_estate
 from vinemap.errors import StoreError
 from vinemap.estate import EstateStore
-from vinemap.estate.atomic import write_text_whole
 from vinemap.pipeline.assessment import Assessment, Parts, tell
 from vinemap.pipeline.cache import FOLDER as CACHE
 from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.measured import Measured, load_measured, save_measured
-from vinemap.pipeline.out_folder import KEPT, holding_outputs, list_assessed, put_in_place, staged_folder
+from vinemap.pipeline.out_folder import (
+    KEPT,
+    SURFACES,
+    holding_outputs,
+    list_assessed,
+    put_in_place,
+    staged_folder,
+)
 from vinemap.pipeline.outputs import tell_headline, write_files
-from vinemap.pipeline.surface_files import FOLDER as SURFACES
-from vinemap.pipeline.unchanged import INPUTS, digest_inputs, find_measured, note_written
+from vinemap.pipeline.unchanged import (
+    digest_inputs,
+    find_measured,
+    note_measured,
+    note_written,
+    stands_whole,
+)
 from vinemap.progress import Report, report_nothing
 
 
@@ -69,7 +80,9 @@ def assess_and_publish(
             report=report,
         )
         save_measured(measured, stage / KEPT)
-        write_text_whole(stage / KEPT / INPUTS, key)
+        if digest_inputs(store, vintage=vintage, blocks=blocks) != key:
+            key = ""  # another session added something meanwhile: the next assessment measures anew
+        note_measured(stage, key)
         result = _advise_and_write(store, measured, stage, limits=None, key=key, report=report)
         final = out / str(measured.vintage)
         put_in_place(stage, final)
@@ -123,6 +136,12 @@ def plan_and_publish(
                 remedy="Run vinemap assess first.",
             )
         folder = out / str(chosen)
+        if not stands_whole(folder):
+            raise StoreError(
+                "Files of the assessment are missing or cut short.",
+                where=str(folder),
+                remedy="Run vinemap assess again.",
+            )
         measured = load_measured(folder / KEPT)
         return _advise_and_write(store, measured, folder, limits=limits, key=key, report=report)
 

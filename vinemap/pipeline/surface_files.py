@@ -19,7 +19,6 @@ import pandas as pd
 from vinemap import land, publish, zones
 from vinemap.estate.layout import block_of, file_stem
 
-FOLDER = "surfaces"
 _YIELD, _LOSS = re.compile(r"yield_(.+)_(\d+)\.tif"), re.compile(r"loss_(.+)\.tif")
 
 

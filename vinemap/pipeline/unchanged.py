@@ -10,8 +10,8 @@ from typing import Any
 from vinemap.estate import EstateStore, layout
 from vinemap.estate.atomic import write_text_whole
 from vinemap.pipeline.assessment import TOLD, Assessment, Parts
-from vinemap.pipeline.cache import code_of, digest, hash_of
-from vinemap.pipeline.out_folder import KEPT, list_assessed
+from vinemap.pipeline.cache import code_of, digest, hash_of, is_whole, seal
+from vinemap.pipeline.out_folder import KEPT, SURFACES, list_assessed
 
 # Sections of estate.toml that only advice and outputs read; they are made anew where one has changed.
 LATER_SECTIONS = frozenset({"estate", "money", "prices", "decision", "methods", "programme", "outputs"})
@@ -65,11 +65,37 @@ def find_measured(out: Path, key: str) -> int | None:
     int or None
     """
     for vintage in reversed(list_assessed(out)):
-        file = out / str(vintage) / KEPT / INPUTS
-        whole = file.exists() and (out / str(vintage) / "surfaces").is_dir()
-        if whole and file.read_text(encoding="utf-8") == key:
+        folder = out / str(vintage)
+        if stands_whole(folder) and (folder / KEPT / INPUTS).read_text(encoding="utf-8") == key:
             return vintage
     return None
+
+
+def stands_whole(folder: Path) -> bool:
+    """Whether nothing is missing of what an assessment measured, and of its surfaces.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        out/<vintage>/.
+    """
+    return is_whole(folder / KEPT) and is_whole(folder / SURFACES)
+
+
+def note_measured(folder: Path, key: str) -> None:
+    """Note from which inputs was measured what lies in a folder, and that it is all there.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        What will stand as out/<vintage>/.
+    key : str
+        Hash of the inputs; empty if they changed meanwhile.
+    """
+    write_text_whole(folder / KEPT / INPUTS, key)
+    (folder / SURFACES).mkdir(exist_ok=True)  # blocks that were only weighed have none
+    seal(folder / SURFACES)
+    seal(folder / KEPT)
 
 
 def note_written(folder: Path, store: EstateStore, key: str, told: dict[str, Any]) -> None:
@@ -164,4 +190,8 @@ def _hash_data(store: EstateStore) -> list[tuple[str, str]]:
     files = [store.folder / name for name in DATA_FILES]
     for name in DATA_FOLDERS:
         files += sorted(one for one in (store.folder / name).rglob("*") if one.is_file())
-    return [(one.relative_to(store.folder).as_posix(), hash_of(one)) for one in files]
+    hashes = [(one.relative_to(store.folder).as_posix(), hash_of(one)) for one in files]
+    reference = store.reference_path()
+    if reference is not None and reference.is_file():
+        hashes.append((layout.REFERENCE_FILE, hash_of(reference)))
+    return hashes
