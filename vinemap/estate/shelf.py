@@ -17,6 +17,7 @@ from vinemap.estate.ledger import read_ledger
 from vinemap.estate.readings import index_harvest, list_harvest
 from vinemap.estate.reference import read_reference
 from vinemap.estate.settings import Settings, load_settings
+from vinemap.estate.vigour import Vigour, canopy_vigour, zone_vigour
 from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, RENEWALS, ROWS
 
 IMAGERY_INDEX = f"{layout.IMAGERY}/index.parquet"
@@ -142,6 +143,18 @@ class EstateTables:
             if file.exists()
             else pd.DataFrame(columns=["file", "path", "date", "vintage", "import_id"])
         )
+
+    def canopy_vigour(self, spec: land.GridSpec, *, vintage: int | None = None) -> list[Vigour]:
+        """Canopy vigour on a grid, one for each image that reaches it; see `vinemap.estate.vigour`."""
+        return canopy_vigour(self.folder, self._images(vintage), spec)
+
+    def zone_vigour(self, zones: gpd.GeoDataFrame, *, vintage: int | None = None) -> pd.DataFrame:
+        """Vigour of the zones of one block against its mean: zone_id, vintage, relative_vigour, images."""
+        return zone_vigour(self.folder, self._images(vintage), zones)
+
+    def _images(self, vintage: int | None) -> pd.DataFrame:
+        images = self.imagery()
+        return images if vintage is None else images[images["vintage"] == vintage]
 
     def ledger(self) -> pd.DataFrame:
         """Every import, those taken back among them."""

@@ -17,6 +17,7 @@ from vinemap.intake.positions import check_crs, no_crs
 from vinemap.taken import Guess, Intake, refused_table
 
 _DAY = re.compile(r"(?<!\d)((?:19|20)\d{2})[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)")
+SEASON_STARTS = 7  # month in which the southern growing season is counted on; common practice, no source
 MAX_PIXELS = 4_000_000_000
 IMAGERY_COLUMNS = (
     "file",
@@ -88,7 +89,7 @@ def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str
     row = {
         "file": path.name,
         "date": day,
-        "vintage": vintage or (int(day[:4]) if day else 0),
+        "vintage": vintage or _vintage_of(day, (bounds[1] + bounds[3]) / 2),
         "bands": source.count,
         "width": source.width,
         "height": source.height,
@@ -115,6 +116,20 @@ def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str
         path,
         {"crs": named, "headers": [text or "" for text in source.descriptions]},
     )
+
+
+def _vintage_of(day: str, latitude: float) -> int:
+    """Year of the harvest that the canopy of a day bears: south of the equator the next one, from July on.
+
+    Examples
+    --------
+    >>> _vintage_of("2025-12-10", -34.2), _vintage_of("2025-08-10", 44.0), _vintage_of("", 44.0)
+    (2026, 2025, 0)
+    """
+    if not day:
+        return 0
+    year, month = int(day[:4]), int(day[5:7])
+    return year + 1 if latitude < 0 and month >= SEASON_STARTS else year
 
 
 def _date_of(source: rasterio.DatasetReader, path: Path, date: str) -> tuple[str, str]:
