@@ -79,9 +79,12 @@ def show_assessment(told: dict[str, Any]) -> str:
         f"{head['keep']} kept."
     ]
     if head["wait_cost"] is not None:
+        cost, low, high = (
+            f"{float(f'{head[name]:.2g}'):,.0f}" for name in ("wait_cost", "wait_cost_low", "wait_cost_high")
+        )
         lines.append(
-            f"Waiting a year with the zones to renew costs about {head['wait_cost']:,} {money} "
-            f"(90 % interval {head['wait_cost_low']:,} to {head['wait_cost_high']:,} {money})."
+            f"Waiting a year with the zones to renew costs about {cost} {money} "
+            f"(90 % interval {low} to {high} {money})."
         )
     lines += [
         f"  {one['zone_id']} ({one['area_ha']:.1f} ha), {one['advice']}: {one['reason']}"

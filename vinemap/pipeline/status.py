@@ -109,7 +109,8 @@ def _what_is_missing(held: pd.DataFrame) -> list[str]:
     if not vintages:
         words.append("No harvest data yet: vinemap add harvest FILE... --to FOLDER --vintage Y.")
     elif len(vintages) < 3:
-        words.append(f"{len(vintages)} vintage(s) only: a trend needs three or more, and is weak below five.")
+        few = "One vintage" if len(vintages) == 1 else "Two vintages"
+        words.append(f"{few} only: a trend needs three or more, and is weak below five.")
     for vintage in vintages:
         lacking = held.loc[~held[vintage].str.contains("[HC]"), "block_id"].tolist()
         unweighed = held.loc[
