@@ -1,7 +1,11 @@
 """ISO 11783-10 task data against the types of the standard; files by the writer in conftest, all invented.
 
-Marks are those of the handbook: [S] seen in print, [R] recomputed or taken over from an open implementation,
-[C] computed, [M] from memory.
+Beside each test stands the XML element of ISO 11783-10 (its annex on XML elements; nobody here has seen the
+numbers of its clauses printed) or the entry of the data dictionary, ISO 11783-11, that it is about. Marks are
+those of the handbook: [S] seen in print, [R] as open implementations have it, [C] computed, [M] from memory.
+Open implementations looked at: for entries and units the dictionary's public export as AgIsoStack++ carries
+it (isobus_data_dictionary.cpp, generated 2025); for the records the ISO 11783-10 plug-in of AgGateway's ADAPT
+framework (TimeLogMapper, ISOPositionStatus).
 """
 
 from __future__ import annotations
@@ -17,12 +21,45 @@ import pytest
 
 from vinemap.errors import IntakeError
 from vinemap.intake import preview_source, read_source
+from vinemap.intake.taskdata import DICTIONARY, OTHER_YIELDS, WORK_STATE, YIELD_ENTRIES
 
 START = dt.datetime(2024, 3, 1, 8, 0, 0)
 PLACES = [(-34.2001234, 140.5001234), (-34.2002234, 140.5001244), (-34.2003234, 140.5001254)]
 FLOW = '<DLV A="0057" B="" C="DET-1"/>'
 WIDTH = '<DLV A="0043" B="" C="DET-1"/>'
 SPEED = '<DLV A="018D" B="" C="DET-1"/>'
+
+
+# Number: (name, unit of one bit), copied by hand from the dictionary's export [R].
+EXPORT = {
+    67: ("Actual Working Width", "mm"),
+    84: ("Mass Per Area Yield", "mg/m2"),
+    87: ("Mass Per Time Yield", "mg/s"),
+    90: ("Yield Total Mass", "kg"),
+    100: ("Crop Contamination", "ppm"),
+    397: ("Actual Speed", "mm/s"),
+}
+OTHER = {
+    83: "Volume Per Area Yield",
+    85: "Count Per Area Yield",
+    86: "Volume Per Time Yield",
+    88: "Count Per Time Yield",
+    181: "Dry Mass Per Area Yield",
+    182: "Dry Mass Per Time Yield",
+    183: "Yield Total Dry Mass",
+    358: "Average Dry Yield Mass Per Time",
+    359: "Average Dry Yield Mass Per Area",
+}
+
+
+def test_entries_are_those_of_the_data_dictionary():
+    """ISO 11783-11: numbers, names and units [R]; 141 is Actual Work State, 0 to 3 [R]."""
+    assert DICTIONARY == EXPORT
+    assert set(YIELD_ENTRIES) == {84, 87, 90}
+    assert WORK_STATE == 141
+    assert set(OTHER_YIELDS) == set(OTHER)
+    for entry, ours in OTHER_YIELDS.items():
+        assert set(ours.split()) <= set(OTHER[entry].lower().split()), entry
 
 
 def log(tasks, rows, *, every_s: float = 1.0) -> bytes:
@@ -111,7 +148,7 @@ def test_value_fixed_in_the_header(tmp_path, tasks):
 
 
 def test_further_position_fields(tmp_path, tasks):
-    """PTN C height (int32), E and F dilution (uint16), G satellites (uint8), H and I receiver time [M]."""
+    """PTN C height (int32), E, F dilution (uint16), G satellites (uint8), H, I time (uint32, uint16) [R]."""
     utc = struct.pack("<IH", (21 * 3600 + 30 * 60) * 1000, (dt.date(2024, 2, 29) - dt.date(1980, 1, 1)).days)
     position = struct.pack("<iiiBHHB", -342001234, 1405001234, 250, 4, 12, 8, 17) + utc
     file = tasks.write_task_data(
@@ -135,13 +172,26 @@ def test_clock_of_the_task_controller_is_local(tmp_path, tasks):
     assert any("name no time zone" in note for note in read_source(file, "harvest").notes)
 
 
-@pytest.mark.parametrize("status", [0, 14, 15])
+@pytest.mark.parametrize("status", [0, 14])
 def test_record_without_a_fix_is_refused(tmp_path, tasks, status):
-    """PTN D: 0 no fix, 14 error, 15 not available [M]."""
+    """PTN D: 0 no fix, 14 error [R]."""
     binary = tasks.pack_record(START, tasks.pack_position(-34.2, 140.5, status), [(0, 1_000_000)])
     binary += tasks.pack_record(START, tasks.pack_position(-34.2, 140.5), [(0, 1_000_000)])
     taken = read_source(tasks.write_task_data(tmp_path, binary, values=FLOW), "harvest")
     assert taken.refused[["source_row", "reason"]].to_numpy().tolist() == [[1, "position is empty"]]
+
+
+def test_status_that_is_not_known_says_nothing_against_the_position(tmp_path, tasks):
+    """PTN D 15: not available [R]; exporters that do not know it write it beside good positions [R].
+
+    A position that is not available itself is 0x7FFFFFFF in both coordinates [R].
+    """
+    nowhere = struct.pack("<iiB", 2**31 - 1, 2**31 - 1, 15)
+    binary = tasks.pack_record(START, tasks.pack_position(-34.2, 140.5, 15), [(0, 1_000_000)])
+    binary += tasks.pack_record(START, nowhere, [(0, 1_000_000)])
+    taken = read_source(tasks.write_task_data(tmp_path, binary, values=FLOW), "harvest")
+    assert taken.table.geometry.y.tolist() == pytest.approx([-34.2])
+    assert taken.refused[["source_row", "reason"]].to_numpy().tolist() == [[2, "position is empty"]]
 
 
 def test_value_stands_for_ten_seconds_and_not_while_the_machine_is_off(tmp_path, tasks):
@@ -157,6 +207,7 @@ def test_value_stands_for_ten_seconds_and_not_while_the_machine_is_off(tmp_path,
 
 
 def test_two_elements_that_log_the_same_are_told_and_can_be_chosen(tmp_path, tasks):
+    """DLV C: the device element (DET) whose value it is [S/M]; entry 87 of two of them."""
     values = '<DLV A="0057" B="" C="DET-2"/><DLV A="0057" B="" C="DET-3"/>'
     file = tasks.write_task_data(tmp_path, log(tasks, [[(0, 1_000_000), (1, 2_000_000)]]), values=values)
     assert read_source(file, "harvest").table["mass_flow_kg_s"].tolist() == [1.0]
@@ -169,7 +220,7 @@ def test_two_elements_that_log_the_same_are_told_and_can_be_chosen(tmp_path, tas
 
 
 def test_width_that_the_device_states(tmp_path, tasks):
-    """DPT (device property) with entry 67 [M], where the log has no width."""
+    """DPT (device property): B entry, C value, as entry 67 in mm [M]; where the log has no width."""
     file = tasks.write_task_data(
         tmp_path,
         log(tasks, [[(0, 1_000_000)]]),
@@ -182,7 +233,7 @@ def test_width_that_the_device_states(tmp_path, tasks):
 @pytest.mark.parametrize("lower", [False, True])
 @pytest.mark.parametrize("form", ["folder", "folder above", "zip", "zip with a folder", "file"])
 def test_folder_zip_and_letter_case(tmp_path, tasks, form, lower):
-    """A stick holds a folder TASKDATA; names come in either letter case."""
+    """TASKDATA.XML in a folder TASKDATA [S/M], TLG with A as the stem of its files; either letter case."""
     folder = tmp_path / "stick" / "TASKDATA"
     file = tasks.write_task_data(folder, log(tasks, [[(0, 1_000_000)]]), values=FLOW, lower=lower)
     source = {"folder": folder, "folder above": tmp_path / "stick", "file": file}.get(form)
@@ -222,13 +273,14 @@ def test_parts_of_the_task_data_in_files_of_their_own(tmp_path, tasks):
 
 
 def test_hash_covers_the_logs(tmp_path, tasks):
-    """The same TASKDATA.XML with other records is another import."""
+    """TLG keeps its records outside TASKDATA.XML: the same one with other records is another import."""
     first = tasks.write_task_data(tmp_path / "a", log(tasks, [[(0, 1_000_000)]]), values=FLOW)
     second = tasks.write_task_data(tmp_path / "b", log(tasks, [[(0, 2_000_000)]]), values=FLOW)
     assert read_source(first, "harvest").sha256 != read_source(second, "harvest").sha256
 
 
 def test_log_that_is_cut_off_or_lies_about_its_length(tmp_path, tasks):
+    """TLG B: length of the file in bytes [M]; of a record the last bytes are missing."""
     binary = log(tasks, [[(0, 1_000_000)], [(0, 2_000_000)]])
     file = tasks.write_task_data(
         tmp_path, binary[:-3], values=FLOW, logs='<TLG A="TLG00001" B="10737418240" C="1"/>'
@@ -240,13 +292,15 @@ def test_log_that_is_cut_off_or_lies_about_its_length(tmp_path, tasks):
 
 
 def test_value_that_the_header_does_not_list(tmp_path, tasks):
+    """The byte before a value is the place of its DLV in TIM, from 0 [S/R]."""
     rows = [[(0, 1_000_000)], [(9, 1)], [(0, 3_000_000)]]
     taken = read_source(tasks.write_task_data(tmp_path, log(tasks, rows), values=FLOW), "harvest")
     assert len(taken.table) == 1
     assert any("Record 2 of TLG00001.BIN names a value" in note for note in taken.notes)
 
 
-# What is wrong: (arguments of the writer, what to do to the folder, sentence).
+# Elements that a file gets wrong, or abuses: TLG A and C, TIM A, PTN A, DLV A (four hexadecimal digits of
+# ISO 11783-11), entries 181 and 7. What is wrong: (arguments of the writer, sentence).
 BAD = {
     "path that climbs": (
         {"logs": '<TLG A="../../etc/passwd" C="1"/>'},
@@ -286,6 +340,7 @@ BAD = {
 
 @pytest.mark.parametrize("case", BAD.values(), ids=BAD.keys())
 def test_bad_task_data_is_refused_with_its_sentence(tmp_path, tasks, case):
+    """Each refusal says which element it is about and what to do."""
     changes, sentence = case
     arguments = {"values": FLOW, "binary": log(tasks, [[(0, 1_000_000)]])} | changes
     if "taskdata" in arguments:
@@ -297,6 +352,7 @@ def test_bad_task_data_is_refused_with_its_sentence(tmp_path, tasks, case):
 
 
 def test_two_folders_in_one_zip(tmp_path):
+    """One TASKDATA.XML is one set of task data [S/M]."""
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as archive:
         archive.writestr("a/TASKDATA.XML", "<x/>")
         archive.writestr("b/TASKDATA.XML", "<x/>")

@@ -29,8 +29,8 @@ from vinemap.taken import refused_table
 MAX_XML_BYTES = 256 << 20
 MAX_FILES = 10_000
 # Entries of the data dictionary (ISO 11783-11) that tell about a harvest: name, unit of one bit.
-# 84, 87, 90 and 67: handbook section 7 [S]; 100 and 397: the dictionary's public export as
-# open-source libraries carry it [R].
+# 84, 87, 90 and 67: handbook section 7 [S]; all of them: the dictionary's public export of 2025 as an open
+# library (AgIsoStack++, isobus_data_dictionary.cpp) carries it [R].
 DICTIONARY = {
     67: ("Actual Working Width", "mm"),
     84: ("Mass Per Area Yield", "mg/m2"),
@@ -44,7 +44,8 @@ YIELD_ENTRIES = (84, 87, 90)
 # Yields that say nothing about fresh grapes; named when there is nothing else.
 OTHER_YIELDS = {
     83: "volume per area", 85: "count per area", 86: "volume per time", 88: "count per time",
-    181: "dry mass per area", 358: "average dry mass per time", 359: "average dry mass per area",
+    181: "dry mass per area", 182: "dry mass per time", 183: "total dry mass",
+    358: "average dry mass per time", 359: "average dry mass per area",
 }  # fmt: skip
 # A value that a record leaves out stands as it was logged last, for so long [s]; the width for ever. Loggers
 # leave out what has not changed; common practice, no source.

@@ -10,7 +10,8 @@ pattern (one byte) and its value (four bytes, signed).
 References
 ----------
 ISO 11783-10, annex on binary-coded log data (TIM, PTN and DLV elements); handbook section 7, mark [S/M].
-Attributes of PTN beyond D (dilution of precision, satellites, time of the receiver) from memory.
+Attributes of PTN beyond D (dilution of precision, satellites, time of the receiver), numbers of the status
+and the value for "not available" as the open ISO 11783-10 plug-in of AgGateway's ADAPT framework has them [R].
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ MAX_VALUES = 255  # the place of a value in the pattern is one byte
 EPOCH = np.datetime64("1980-01-01", "ms")
 DAY_MS = 86_400_000
 DEGREE = 1e-7  # positions are stored in units of this
+NO_DEGREES = (2**31 - 1) * DEGREE  # stands for "not available" where a position should be
+# Status of a position: 0 no fix, 14 error. 15 says that the status is not known, not that the position is.
+LOST = (0, 14)
 # Attribute of PTN: name here, type in the binary.
 _POSITION = {
     "A": ("north", "<i4"),
@@ -305,6 +309,5 @@ def _degrees(head: Any, pattern: LogPattern, name: str, records: int) -> npt.NDA
     else:
         degrees = np.full(records, pattern.fixed.get(name, np.nan))
     status = head["status"] if "status" in dict(pattern.stored) else pattern.fixed.get("status", 1)
-    # 0 no fix, 14 error, 15 not available.
-    lost = np.isin(status, (0, 14, 15))
+    lost = np.isin(status, LOST) | (np.abs(degrees - NO_DEGREES) < DEGREE)
     return np.where(lost, np.nan, degrees)
