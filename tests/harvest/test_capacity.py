@@ -37,6 +37,26 @@ def test_share_over_capacity_weighs_ground_not_readings():
         find_over_capacity(rows, clean, block_id="A", capacity_t_ha=0)
 
 
+def test_only_covered_ground_counts_as_picked():
+    rows = pd.DataFrame({
+        "row_no": [1], "machine": ["H1"], "covered_m": [50.0], "length_m": [200.0], "area_ha": [0.06],
+        "readings": [2],
+    })  # fmt: skip
+    clean = pd.DataFrame({"row_no": [1, 1], "machine": "H1", "yield_t_ha": [30.0, 10.0]})
+    line = find_over_capacity(rows, clean, block_id="A", capacity_t_ha=20.0).iloc[0]
+    assert line["picked_ha"] == pytest.approx(0.015)
+    assert line["over_capacity_ha"] == pytest.approx(0.0075)
+
+
+def test_error_of_mog_is_that_of_a_weighted_mean():
+    # by hand: 10, 10 and 20 t with 1, 2 and 3 %; sum of (mass x difference)2 over mass2, times n / (n - 1)
+    loads = loads_of([("A", 2026, 10, 1.0), ("A", 2026, 10, 2.0), ("A", 2026, 20, 3.0)])
+    line = sum_up_mog(loads).iloc[0]
+    assert line["mog_pct"] == pytest.approx(2.25)
+    expected = np.sqrt((100 * 1.25**2 + 100 * 0.25**2 + 400 * 0.75**2) / 1600 * 1.5)
+    assert line["mog_se_pct"] == pytest.approx(expected)
+
+
 def test_mog_counts_shared_loads_for_each_block_and_skips_unknown():
     found = sum_up_mog(
         loads_of([("A", 2026, 10, 1.0), ("A; B", 2026, 10, 2.0), ("B", 2026, 5, np.nan), ("A", 2025, 8, 0.5)])

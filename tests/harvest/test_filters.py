@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 
 from vinemap.harvest import REASONS, filters
 from vinemap.harvest.jumps import find_bad_fixes, find_shifted_runs
+from vinemap.harvest.layout import _speed_note
 from vinemap.harvest.reasons import set_first
 from vinemap.harvest.track import join_passes, number_passes, steady_rows
 
@@ -116,3 +117,21 @@ def test_hops_into_the_next_row_are_taken_back():
     assert set(steady_rows(hop, interval_s=1.0)) == {4}
     drift = np.array([4] * 20 + [5] * 9 + [4] * 20)
     assert set(join_passes(drift, np.zeros(49), np.arange(49.0), interval_s=1.0)) == {4}
+
+
+def test_a_shifted_run_is_found_while_the_speed_changes():
+    time = np.arange(60.0)
+    speed = np.linspace(0.6, 3.0, 60)
+    y = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]))])
+    x = np.where((time >= 20) & (time < 25), 6.0, 0.0)
+    found = find_shifted_runs(time, x, y, np.zeros(60), speed, (0.0, 1.0), interval_s=1.0)
+    assert found.nonzero()[0].tolist() == [20, 21, 22, 23, 24]
+
+
+@pytest.mark.parametrize(("readings", "told"), [(19, 0), (20, 1)])
+def test_a_speed_in_the_wrong_unit_is_told_where_enough_readings_say_so(readings, told):
+    travelled = np.r_[np.full(readings, 1.5), np.full(30, 0.1)]
+    notes = _speed_note(3.6 * travelled, travelled)
+    assert len(notes) == told
+    assert all("3.60 times the speed between positions" in one for one in notes)
+    assert _speed_note(1.1 * travelled, travelled) == []
