@@ -145,6 +145,38 @@ def test_ids_are_carried_over_by_overlap(block):
     assert again["zone_id"].tolist() == renamed["zone_id"].tolist()
 
 
+@pytest.mark.parametrize("moved_m", [-15.0, 15.0, 30.0])
+def test_ids_stay_when_a_border_moves(block, moved_m):
+    """Last year the falling zone was smaller or larger by a strip of 15 or 30 m: every zone keeps its id."""
+    found = zones_of(block)
+    falling = int(found.report.profile["change_pct"].idxmin())
+    shapes = found.zones.geometry.tolist()
+    grown = shapes[falling].buffer(moved_m, join_style="mitre").intersection(block.outline)
+    rest = block.outline.difference(grown)
+    before = [grown if place == falling else shape.intersection(rest) for place, shape in enumerate(shapes)]
+    if moved_m < 0:  # what the falling zone gained since was of the largest
+        largest = int(np.argmax([one.area for one in before]))
+        before[largest] = before[largest].union(shapes[falling].difference(grown))
+    names = [f"A-Z{number}" for number in (7, 3, 5)]
+    old = gpd.GeoDataFrame({"zone_id": names}, geometry=before, crs=block.rows.crs)
+    assert zones_of(block, previous=old).zones["zone_id"].tolist() == names
+
+
+def test_a_zone_that_is_new_gets_an_id_never_used(block):
+    """Last year there were two zones: the patch that fell since is new, the others keep their names."""
+    found = zones_of(block)
+    falling = int(found.report.profile["change_pct"].idxmin())
+    poor = int(found.report.profile["level_pct"].where(found.zones.index != falling).idxmin())
+    rest = block.outline.difference(found.zones.geometry[poor])
+    old = gpd.GeoDataFrame(
+        {"zone_id": ["A-Z1", "A-Z2"]}, geometry=[found.zones.geometry[poor], rest], crs=block.rows.crs
+    )
+    names = zones_of(block, previous=old).zones["zone_id"]
+    assert names[poor] == "A-Z1"
+    assert names[falling] == "A-Z3"
+    assert sorted(names) == ["A-Z1", "A-Z2", "A-Z3"]
+
+
 def test_ids_are_numbered_from_the_first_row(block):
     found = zones_of(block).zones
     assert found["zone_id"].tolist() == [f"A-Z{number + 1}" for number in range(len(found))]

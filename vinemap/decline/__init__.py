@@ -7,7 +7,7 @@ from vinemap.decline.forecast import DeclineDraws
 from vinemap.decline.health import score_health
 from vinemap.decline.hints import HINTS, word_cause
 from vinemap.decline.sampler import Priors
-from vinemap.decline.scouting import place_scouting_points
+from vinemap.decline.scouting import choose_controls, place_scouting_points
 from vinemap.decline.trend import MannKendall, mann_kendall, sen_slope
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "DeclineDraws",
     "MannKendall",
     "Priors",
+    "choose_controls",
     "describe_causes",
     "draw_bank",
     "draw_recovery",

@@ -15,7 +15,8 @@ from vinemap.errors import DataError
 POINTS_PER_ZONE = 5
 LLOYD_ROUNDS = 20
 STRETCH_VINES = 20  # vines to look at from each point on: about a panel or three; common practice, no source
-CONTROL_WHY = "Healthy control: what sound vines of this variety look like in the same season."
+CONTROL_WHY = "Healthy control: what sound vines look like in the same season."
+CONTROL_OF_VARIETY_WHY = "Healthy control: what sound vines of the variety look like in the same season."
 
 
 def place_scouting_points(
@@ -23,7 +24,7 @@ def place_scouting_points(
     segments: gpd.GeoDataFrame,
     *,
     flagged: Mapping[str, str] | Sequence[str],
-    controls: Sequence[str] = (),
+    controls: Mapping[str, str] | Sequence[str] = (),
     points_per_zone: int = POINTS_PER_ZONE,
     rng: np.random.Generator,
 ) -> gpd.GeoDataFrame:
@@ -41,8 +42,8 @@ def place_scouting_points(
         the first to the last vine.
     flagged : mapping of str to str, or sequence of str
         Zones to look at, with the reason.
-    controls : sequence of str, optional
-        Healthy zones to look at for comparison.
+    controls : mapping of str to str, or sequence of str, optional
+        Healthy zones to look at for comparison, with the reason (`choose_controls`).
     points_per_zone : int, optional
     rng : numpy.random.Generator
 
@@ -73,9 +74,11 @@ def place_scouting_points(
     (5, True)
     """
     reasons = dict(flagged) if isinstance(flagged, Mapping) else dict.fromkeys(flagged, "Doubtful zone.")
+    sound = dict(controls) if isinstance(controls, Mapping) else dict.fromkeys(controls, CONTROL_WHY)
     known = set(zones["zone_id"])
     parts = []
-    for zone, why in [*reasons.items(), *((one, CONTROL_WHY) for one in controls if one not in reasons)]:
+    asked = reasons | {zone: why for zone, why in sound.items() if zone not in reasons}
+    for zone, why in asked.items():
         own = segments[segments["zone_id"] == zone]
         if zone not in known or own.empty:
             raise DataError(
@@ -90,6 +93,37 @@ def place_scouting_points(
     table = pd.concat(parts, ignore_index=True)
     points = gpd.points_from_xy(table["easting"], table["northing"])
     return gpd.GeoDataFrame(table[columns], geometry=points, crs=segments.crs)
+
+
+def choose_controls(zones: pd.DataFrame, flagged: Sequence[str]) -> dict[str, str]:
+    """Choose the healthiest kept zone of every variety that is flagged, or of the estate where none is.
+
+    Parameters
+    ----------
+    zones : pandas.DataFrame
+        zone_id, variety, advice, health_score.
+    flagged : sequence of str
+        Zones to look at.
+
+    Returns
+    -------
+    dict of str to str
+        The reason by zone, as `place_scouting_points` takes it.
+
+    Examples
+    --------
+    >>> zones = pd.DataFrame({"zone_id": ["A", "B", "C"], "variety": ["Shiraz", "Merlot", "Shiraz"],
+    ...     "advice": ["renew", "keep", "keep"], "health_score": [40.0, 99.0, 95.0]})
+    >>> list(choose_controls(zones, ["A"]))
+    ['C']
+    """
+    kept = zones[(zones["advice"] == "keep") & ~zones["zone_id"].isin(flagged)]
+    best = kept.sort_values("health_score", ascending=False).drop_duplicates("variety")
+    wanted = zones.loc[zones["zone_id"].isin(flagged), "variety"]
+    same = best.loc[best["variety"].isin(wanted), "zone_id"]
+    if len(same):
+        return dict.fromkeys(same.astype(str), CONTROL_OF_VARIETY_WHY)
+    return dict.fromkeys(best["zone_id"].head(1).astype(str), CONTROL_WHY)
 
 
 def _one_zone(

@@ -7,11 +7,16 @@ import numpy as np
 import pandas as pd
 
 from vinemap import tables
-from vinemap.decline import place_scouting_points
+from vinemap.decline import choose_controls, place_scouting_points
 from vinemap.pipeline.measured import Measured
 
 STRENGTH = {name: place for place, name in enumerate(tables.ADVICE)}
-CONTROLS = 1  # healthy control zones to scout beside the doubtful ones
+MAY_FALL = 0.5  # chance of decline from which a watched zone is worth a look
+SCOUTING_WHY = {
+    "renew": "Check symptoms and trunks before the saw: renewal is advised.",
+    "scout": "A count here could change the advice.",
+    "watch": "May be falling: a count tells whether symptoms go with it.",
+}
 
 
 def build_layers(
@@ -89,18 +94,19 @@ def _block_layer(measured: Measured, zone: gpd.GeoDataFrame) -> gpd.GeoDataFrame
 
 
 def _scouting(measured: Measured, zone: gpd.GeoDataFrame, rng: np.random.Generator) -> pd.DataFrame:
-    doubtful = zone[zone["advice"].isin(["scout", "renew"])]
-    if doubtful.empty:
-        return tables.empty_table(tables.SCOUTING_POINT, crs=zone.crs)
+    """Points in zones advised to renew or to scout, in those that may be falling, and in healthy controls."""
     why = {
-        str(one.zone_id): "Check symptoms and trunks before the saw: renewal is advised."
-        if one.advice == "renew"
-        else "A count here could change the advice."
-        for one in doubtful.itertuples()
+        str(one["zone_id"]): SCOUTING_WHY[one["advice"]]
+        for one in zone.to_dict("records")
+        if one["advice"] in {"scout", "renew"}
+        or (one["advice"] == "watch" and one["chance_declining"] > MAY_FALL and pd.isna(one["renewed_year"]))
     }
-    sound = zone[zone["advice"] == "keep"].sort_values("health_score", ascending=False)
-    controls = sound["zone_id"].head(CONTROLS).astype(str).tolist()
+    if not why:
+        return tables.empty_table(tables.SCOUTING_POINT, crs=zone.crs)
+    known = zone.drop(columns="variety", errors="ignore").merge(
+        measured.blocks[["block_id", "variety"]], on="block_id"
+    )
     points: pd.DataFrame = place_scouting_points(
-        zone, measured.segments, flagged=why, controls=controls, rng=rng
+        zone, measured.segments, flagged=why, controls=choose_controls(known, list(why)), rng=rng
     )
     return points
