@@ -37,6 +37,15 @@ def files(layers, valued, sixty_zones, grid, tmp_path_factory) -> dict[str, Path
         "sixty": write_map(folder / "sixty.html", sixty_zones, estate=estate),
         "hostile": write_map(folder / "hostile.html", hostile, estate=EstateLabel(HOSTILE, "AUD")),
         "sheet": write_sheets(folder / "sheets", layers, estate=estate)[0],
+        "spanish": write_map(
+            folder / "mapa.html",
+            valued[0],
+            estate=estate,
+            surfaces=surfaces,
+            what_if=valued[1],
+            language="es",
+        ),
+        "hoja": write_sheets(folder / "hojas", layers, estate=estate, language="es")[0],
     }
 
 
@@ -308,7 +317,7 @@ def test_five_tasks_of_a_new_reader_in_so_many_clicks(visit, valued):
 
 
 @pytest.mark.parametrize("size", [WIDE, NARROW], ids=["wide", "narrow"])
-@pytest.mark.parametrize("name", ["map", "valued", "sheet"])
+@pytest.mark.parametrize("name", ["map", "valued", "spanish", "sheet", "hoja"])
 def test_axe_finds_no_violation(visit, name, size):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="needs axe-playwright-python")
     page = visit(name, size, bypass_csp=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import re
 import zlib
 from dataclasses import replace
 from typing import Any
@@ -146,6 +147,37 @@ def test_crop_after_the_work_is_that_of_the_renewal_stage(page, valuation, name,
     got = page.evaluate("([name, year]) => VMValue.cropOf('B1-Z1', name, year)", [name, year])
     assert [one[0] for one in got] == list(range(year + 1, int(whole.standing.years[-1]) + 1))
     np.testing.assert_allclose([one[1] for one in got], want[-len(got) :], rtol=1e-3)
+
+
+@pytest.mark.parametrize(("zone_id", "name", "values"), [
+    ("B1-Z1", "price", [0.9, 0.8, 0.7, 0.6, 0.5]),
+    ("B3-Z3", "cost", [1.2, 1.5, 2.0]),
+    ("B1-Z3", "price", [1.1, 1.2, 1.3, 1.4, 1.5]),
+    ("B3-Z1", "shift", [-2, -4, -6, -8, -10]),
+])  # fmt: skip
+def test_advice_turns_where_the_renewal_stage_turns_it(page, valuation, zone_id, name, values):
+    whole, facts = valuation
+    advice = {
+        value: revalue(whole, facts, {name: value} if value is not None else {})
+        .set_index("zone_id")
+        .loc[zone_id, "advice"]
+        for value in (None, *values)
+    }
+    turned = [one for one in values if advice[one] != advice[None]]
+    want = {"value": turned[0], "advice": advice[turned[0]]} if turned else None
+    page.evaluate("VMValue.load()")
+    got = page.evaluate(
+        "([id, name, values]) => VMValue.turnOf(id, VMValue.base(), name, values)", [zone_id, name, values]
+    )
+    assert got == want
+
+
+def test_picked_zone_says_what_would_change_its_advice(page):
+    page.evaluate("VM.change({ zone: VM.zones[0].zone_id, from: 'list' })")
+    page.locator("#sheet .turns li").first.wait_for()
+    assert re.search(
+        r"(cheaper|dearer|sooner|longer|less|more|moved alone)", page.locator(".turns").inner_text()
+    )
 
 
 def open_controls(page) -> None:

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vinemap import tables
+from vinemap.decline import hints
 from vinemap.errors import SettingsError
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import FACTORS, Display, Interval, format_number, round_significant, unit_labels
@@ -17,7 +18,8 @@ from vinemap.publish.map_data import safe_json
 from vinemap.publish.page import SCRIPTS
 from vinemap.publish.policy import template_text
 from vinemap.publish.ramps import ADVICE_MARKS, BUPU, CIVIDIS, RAMPS, YLGNBU, contrast
-from vinemap.publish.texts import CATALOGUE, STANDING_CAUTIONS, texts_in
+from vinemap.publish.sentences import write_cause
+from vinemap.publish.texts import CATALOGUE, HINTS, STANDING_CAUTIONS, texts_in
 
 
 def blanks(text: str) -> set[str]:
@@ -35,6 +37,22 @@ def test_every_language_has_the_same_keys_and_blanks():
 def test_spanish_is_not_english_left_standing():
     same = {key for key, text in CATALOGUE["en"].items() if text == CATALOGUE["es"][key] and len(text) > 3}
     assert not same
+
+
+def test_hints_of_cause_have_the_codes_and_blanks_of_the_decline_stage():
+    for language, words in HINTS.items():
+        assert {key: blanks(text) for key, text in words.items()} == {
+            key: blanks(text) for key, text in hints.HINTS.items()
+        }, language
+
+
+@pytest.mark.parametrize("code", hints.HINTS)
+def test_every_hint_is_said_in_spanish_as_the_decline_stage_says_it_in_english(code):
+    row = {"renewed_year": 2021, "recovery_pct": 61.4, "symptomatic_pct": 14.2, "cause_code": code}
+    row |= {"machine_change_vintage": 2025, "machine_change_to": ""}
+    said, spoken = write_cause(row | {"cause_hint": "English."}, "es")
+    assert spoken == "es"
+    assert said == hints.word_cause(code, row, HINTS["es"]).rstrip(" .")
 
 
 def test_every_advice_and_method_has_its_words():

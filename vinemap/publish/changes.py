@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import pandas as pd
 
 from vinemap import units
-from vinemap.publish.display import NBSP, Display, round_significant, unit_labels
+from vinemap.publish.display import Display, unit_labels
 from vinemap.publish.texts import texts_in
 
 # Keys and blanks are those of `vinemap.renewal.change.CHANGES` (a test holds it), and what joins two parts.
@@ -74,7 +74,29 @@ def write_change(zone: Mapping[str, Any], display: Display) -> str:
     own, code = zone.get("would_change"), str(zone.get("change_code") or "")
     if not isinstance(own, str) or not code or (display.language == "en" and display.system == "metric"):
         return own if isinstance(own, str) else ""
-    words = CHANGES[texts_in(display.language)["language_code"]]
+    said = CHANGES[texts_in(display.language)["language_code"]]["or"].join(list_changes(zone, display))
+    return f"{said[:1].upper()}{said[1:]}."
+
+
+def list_changes(zone: Mapping[Any, Any], display: Display, *, leave_out: Collection[str] = ()) -> list[str]:
+    """Say what would change the advice of a zone, one phrase a code.
+
+    Parameters
+    ----------
+    zone : mapping of str to object
+        As in `write_change`; no phrase without ``change_code``.
+    display : Display
+    leave_out : collection of str
+        Codes to leave out.
+
+    Returns
+    -------
+    list of str
+    """
+    words, code = CHANGES[texts_in(display.language)["language_code"]], zone.get("change_code")
+    codes = [one for one in (code.split() if isinstance(code, str) else []) if one not in leave_out]
+    if not codes:
+        return []
     shown = {
         "loss": display.percent(_number(zone["break_even_loss_pct"])),
         "loss_taken": display.percent(_number(zone["loss_pct"])),
@@ -82,8 +104,7 @@ def write_change(zone: Mapping[str, Any], display: Display) -> str:
         "price_set": _price(zone["price_per_t"], display),
         "year": "" if pd.isna(zone["best_year"]) else str(int(zone["best_year"])),
     }
-    said = words["or"].join(words[one].format_map(shown) for one in code.split())
-    return f"{said[:1].upper()}{said[1:]}."
+    return [words[one].format_map(shown) for one in codes]
 
 
 def _price(per_tonne: Any, display: Display) -> str:
@@ -93,8 +114,7 @@ def _price(per_tonne: Any, display: Display) -> str:
         return ""
     tonnes = units.SHORT_TON_KG / units.TONNE_KG if display.system == "us" else 1.0
     unit = unit_labels(display.language, display.system)["per_tonne"]
-    rounded = round_significant(value * tonnes)
-    return f"{display.currency}{NBSP}{rounded:.0f}{unit}".strip(NBSP)
+    return f"{display.money(value * tonnes)}{unit}"
 
 
 def _number(value: Any) -> float | None:

@@ -18,18 +18,29 @@ from jinja2 import Environment, Template, select_autoescape
 from vinemap import tables
 from vinemap._version import __version__
 from vinemap.errors import DataError, SettingsError
-from vinemap.publish.display import FACTORS, Display, EstateLabel, Interval, format_date, unit_labels
+from vinemap.publish.changes import list_changes
+from vinemap.publish.display import (
+    FACTORS,
+    Display,
+    EstateLabel,
+    Interval,
+    UnitSystem,
+    format_date,
+    unit_labels,
+)
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.headline import write_headline
 from vinemap.publish.map_data import collect_layers, safe_json
 from vinemap.publish.overlays import MapSurface, pack_surfaces
 from vinemap.publish.policy import LEAFLET, asset_text, content_policy, template_text
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
+from vinemap.publish.sentences import write_cause
 from vinemap.publish.texts import standing_cautions, texts_in
 from vinemap.publish.what_if import WhatIf, pack_what_if
 
 SCRIPTS = ("core.js", "cash.js", "visits.js", "value.js", "charts.js", "map.js", "page.js", "whatif.js")
 MAP_NAME = "vinemap_map"
+SYSTEMS: tuple[UnitSystem, ...] = ("metric", "us")
 
 
 class OfflineMap(folium.Map):
@@ -117,8 +128,8 @@ def write_map(
     path : path-like
     layers : mapping of str to DataFrame or GeoDataFrame
         Tables of `tables.OUTPUTS`. ``zone`` may carry ``wait_cost_per_ha_low``, ``wait_cost_per_ha_high``,
-        ``horizon_year`` (last vintage on the trellis: the forecast ends there) and ``would_change`` (a
-        sentence) besides.
+        ``horizon_year`` (last vintage on the trellis: the forecast ends there), and ``cause_code`` and
+        ``change_code`` with what their texts speak of, for other languages and units.
     estate : EstateLabel
         Name, currency and display units.
     surfaces : sequence of MapSurface, optional
@@ -188,13 +199,16 @@ def build_page(
     origin = _origin(background_url)
     if what_if is not None:
         checked["zone"] = _with_horizon(checked["zone"], what_if)
+    checked["zone"] = _with_sentences(
+        checked["zone"], words["language_code"], currency=estate.currency, valued=what_if is not None
+    )
     data = collect_layers(checked)
     vintages = sorted({int(one) for one in checked["zone_vintage"]["vintage"]}) or [0]
     headlines = {
         system: write_headline(
             checked["zone"], display=Display(language, system, estate.currency), waiting=waiting
         )
-        for system in ("metric", "us")
+        for system in SYSTEMS
     }
     data |= {
         "texts": dict(words),
@@ -273,6 +287,27 @@ def _with_horizon(zone: pd.DataFrame, what_if: WhatIf) -> pd.DataFrame:
     """Add the last vintage on the present trellis, where the forecast is to end."""
     ends = dict(zip(what_if.zone_ids, what_if.zone["horizon"].astype(int), strict=True))
     return zone.assign(horizon_year=zone["zone_id"].map(ends))
+
+
+# Said in the page itself, where it values anew: at which price the advice turns.
+_TURNED_IN_PAGE = ("price_below", "price_above", "nothing")
+
+
+def _with_sentences(zone: pd.DataFrame, language: str, *, currency: str, valued: bool) -> pd.DataFrame:
+    """Put hints of cause, and what would change an advice, into the language and units of the page."""
+    rows = zone.drop(columns="geometry").to_dict("records")
+    causes = [write_cause(one, language) for one in rows]
+    leave_out = _TURNED_IN_PAGE if valued else ()
+    changes = {
+        f"changes_{system}": [
+            "\n".join(list_changes(one, Display(language, system, currency), leave_out=leave_out))
+            for one in rows
+        ]
+        for system in SYSTEMS
+    }
+    return zone.assign(
+        cause_hint=[hint for hint, _ in causes], cause_language=[spoken for _, spoken in causes], **changes
+    )
 
 
 def _sheet_links(block_ids: pd.Series, folder: str | None) -> dict[str, str]:

@@ -1,18 +1,18 @@
-"""The reason of an advice in any language and units, built from the numbers of the zone.
+"""Sentences about a zone in any language and units, built from its numbers and codes.
 
-The assessment's own sentence (column ``reason``) is English and metric. The page builds the same in
-`templates/page.js`.
+The assessment's own sentences (columns ``reason`` and ``cause_hint``) are English and metric. The page builds
+the same reason in `templates/page.js`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
 from vinemap.publish.display import Display
-from vinemap.publish.texts import texts_in
+from vinemap.publish.texts import HINTS, texts_in
 
 MOVES_PCT = 0.25  # a change of less than this a year is called holding, as `vinemap.renewal` does
 
@@ -78,3 +78,51 @@ def _money(zone: Mapping[str, Any], words: Mapping[str, str], display: Display) 
     if zone["advice"] == "scout":
         out.append(words["reason_scout"])
     return out
+
+
+def write_cause(zone: Mapping[Any, Any], language: str) -> tuple[str, str]:
+    """Say what the pattern of loss looks like, and in which language it is said.
+
+    Parameters
+    ----------
+    zone : mapping of str to object
+        One row of table ``zone``; ``cause_code`` and the columns that its texts speak of where known.
+    language : str
+
+    Returns
+    -------
+    tuple of str
+        The hint without its last stop, "" for none; language of the hint: English where its codes are not
+        known.
+
+    Examples
+    --------
+    >>> zone = {"cause_hint": "Falls first here.", "cause_code": "doubtful growing_focus"}
+    >>> write_cause(zone, "en")
+    ('Falls first here', 'en')
+    >>> write_cause(zone, "es")
+    ('Si es que cae: cae primero aquí y después al lado, como haría un foco que crece', 'es')
+    """
+    short = texts_in(language)["language_code"]
+    codes = str(zone.get("cause_code") or "").split()
+    words = HINTS.get(short, {})
+    if not codes or not all(one in words for one in codes):
+        return str(zone["cause_hint"] or "").rstrip(" ."), "en"
+    return _word_codes(codes, zone, words).rstrip(" ."), short
+
+
+def _word_codes(codes: Sequence[str], zone: Mapping[Any, Any], words: Mapping[str, str]) -> str:
+    shown = {str(name): _plain(value) for name, value in zone.items()}
+    said: list[str] = []
+    for one in codes:
+        named = one == "machine_change" and shown.get("machine_change_to")
+        text = words["machine_change_named" if named else one].format_map(shown)
+        after_colon = bool(said) and said[-1].endswith(":")
+        said.append(text[:1].lower() + text[1:] if after_colon else text)
+    return " ".join(said)
+
+
+def _plain(value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    return "" if not pd.api.types.is_number(value) or pd.isna(value) else f"{float(value):.0f}"

@@ -15,11 +15,12 @@ from jinja2 import Environment
 
 from vinemap import tables
 from vinemap._version import __version__
+from vinemap.publish.changes import write_change
 from vinemap.publish.display import DASH, Display, EstateLabel, format_date, format_number
 from vinemap.publish.drawing import draw_block_map, draw_yield_chart
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.policy import content_policy, template_text
-from vinemap.publish.sentences import write_reason
+from vinemap.publish.sentences import write_cause, write_reason
 from vinemap.publish.texts import standing_cautions, texts_in
 
 # Of run_info only what a reader of the paper needs to trace it; the whole is in the GeoPackage.
@@ -235,11 +236,13 @@ def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Displa
         (display.percent(chance), ""),
     ]
     before, _, after = words["cause"].partition("{cause}")
-    cause = zone["cause_hint"].rstrip(" .")
+    cause, spoken = write_cause(zone, display.language)
     return {
         "cells": cells,
         "reason": write_reason(zone, display),
         "cause": cause,
+        "cause_language": spoken,
+        "change": write_change(zone, display),
         "before": before,
         "after": after,
     }

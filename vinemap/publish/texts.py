@@ -141,7 +141,6 @@ _ENGLISH = {
     "not_set": "none",
     "held": "holds its level",
     "cause": "What the pattern looks like, not a diagnosis: {cause}.",
-    "would_change": "What would change this: {what}",
     "compare": "Compare with",
     "compare_none": "no other zone",
     "between": "{low} to {high}",
@@ -168,6 +167,20 @@ _ENGLISH = {
     "what_if_loses": "With these figures no work pays: the best, {work} in {year}, comes to {gain} against keeping (90 %: {low} to {high}) and pays with a chance of {chance}.",
     "what_if_no_method": "With these figures no work is possible before the trellis ends.",
     "what_if_before": "With the estate's own figures the advice is: {advice}.",
+    # what would turn the advice of the picked zone
+    "turn_title": "What would change this advice",
+    "turn_price_low": "Grapes at least {value} cheaper: {advice}.",
+    "turn_price_high": "Grapes at least {value} dearer: {advice}.",
+    "turn_cost_low": "Work at least {value} cheaper: {advice}.",
+    "turn_cost_high": "Work at least {value} dearer: {advice}.",
+    "turn_shift_low": "A trellis that ends {value} sooner: {advice}.",
+    "turn_shift_high": "A trellis that lasts {value} longer: {advice}.",
+    "turn_rate_low": "A discount rate of {value} or less: {advice}.",
+    "turn_rate_high": "A discount rate of {value} or more: {advice}.",
+    "turn_threshold_low": "A chance of {value} or less asked for: {advice}.",
+    "turn_threshold_high": "A chance of {value} or more asked for: {advice}.",
+    "turn_count": "A count of missing and sick vines: nobody has counted here yet.",
+    "turn_none": "No price, cost, discount rate, chance or trellis life within the reach of the controls above, each moved alone.",
     # reason of the advice, built from the zone's numbers where the assessment's own English sentence does not do
     "reason_lost": "Has lost {loss} ({low} to {high}) of its healthy {healthy}",
     "and": "and",
@@ -182,6 +195,7 @@ _ENGLISH = {
     "reason_renewed": "it was renewed in {year} and its first crops say nothing against the work",
     "why_renew": "Check symptoms and trunks before the saw: renewal is advised.",
     "why_scout": "A count here could change the advice.",
+    "why_watch": "May be falling: a count tells whether symptoms go with it.",
     "why_control": "Healthy control: what sound vines look like in the same season.",
     # cautions
     "cautions": "Cautions",
@@ -340,7 +354,6 @@ _SPANISH = {
     "not_set": "ninguno",
     "held": "se mantiene",
     "cause": "A qué se parece el patrón, sin ser un diagnóstico: {cause}.",
-    "would_change": "Qué lo cambiaría: {what}",
     "compare": "Comparar con",
     "compare_none": "ninguna otra zona",
     "between": "de {low} a {high}",
@@ -367,6 +380,19 @@ _SPANISH = {
     "what_if_loses": "Con estas cifras no compensa ninguna labor: la mejor, {work} en {year}, da {gain} frente a mantener (90 %: de {low} a {high}) y compensa con una probabilidad de {chance}.",
     "what_if_no_method": "Con estas cifras no cabe ninguna labor antes de que acabe la espaldera.",
     "what_if_before": "Con las cifras propias de la finca el consejo es: {advice}.",
+    "turn_title": "Qué cambiaría este consejo",
+    "turn_price_low": "Uva al menos un {value} más barata: {advice}.",
+    "turn_price_high": "Uva al menos un {value} más cara: {advice}.",
+    "turn_cost_low": "Labor al menos un {value} más barata: {advice}.",
+    "turn_cost_high": "Labor al menos un {value} más cara: {advice}.",
+    "turn_shift_low": "Una espaldera que acabe {value} antes: {advice}.",
+    "turn_shift_high": "Una espaldera que dure {value} más: {advice}.",
+    "turn_rate_low": "Un tipo de descuento de {value} o menos: {advice}.",
+    "turn_rate_high": "Un tipo de descuento de {value} o más: {advice}.",
+    "turn_threshold_low": "Una probabilidad exigida de {value} o menos: {advice}.",
+    "turn_threshold_high": "Una probabilidad exigida de {value} o más: {advice}.",
+    "turn_count": "Un conteo de marras y cepas enfermas: aquí aún no ha contado nadie.",
+    "turn_none": "Ningún precio, coste, tipo de descuento, probabilidad ni vida de la espaldera al alcance de los mandos de arriba, movidos uno a uno.",
     "reason_lost": "Ha perdido {loss} (de {low} a {high}) de las {healthy} que daría sana",
     "and": "y",
     "reason_falls": "pierde cerca de {rate} al año",
@@ -380,6 +406,7 @@ _SPANISH = {
     "reason_renewed": "se renovó en {year} y sus primeras cosechas no dicen nada en contra de la labor",
     "why_renew": "Mire síntomas y troncos antes de serrar: se aconseja renovar.",
     "why_scout": "Un conteo aquí podría cambiar el consejo.",
+    "why_watch": "Puede que caiga: un conteo dice si hay síntomas con ello.",
     "why_control": "Testigo sano: cómo están las cepas sanas en el mismo año.",
     "cautions": "Precauciones",
     "run_notes": "Lo que debilita este cálculo: {n} notas",
@@ -410,6 +437,30 @@ _SPANISH = {
 }
 
 CATALOGUE: Mapping[str, Mapping[str, str]] = {"en": _ENGLISH, "es": _SPANISH}
+# Hints of cause by the codes of the decline stage, which words them in English itself.
+HINTS: Mapping[str, Mapping[str, str]] = {
+    "es": {
+        "renewed_waiting": "Renovada en {renewed_year}; ninguna vendimia desde entonces.",
+        "renewed_back": "Renovada en {renewed_year}; rinde ahora un {recovery_pct} % de su nivel sano.",
+        "missing_most": "Las marras explican la mayor parte de la pérdida; cada cepa en pie rinde casi como sana.",
+        "missing_half": "Las marras explican cerca de la mitad de la pérdida o más; las cepas en pie también han perdido algo.",
+        "below_holding": "Por debajo de su nivel, pero sin una caída clara.",
+        "doubtful": "Si es que cae:",
+        "whole_block_no_peer": "Cae toda la parcela, y no hay otra de la variedad con que comparar.",
+        "whole_block_alone": "Cae toda la parcela, mientras la mayor parte de la variedad en otros sitios se mantiene.",
+        "whole_block_shared": "Cae la mayor parte de la variedad, y con ella esta parcela.",
+        "along_rows": "Caen filas enteras mientras otras de la parcela se mantienen, como haría lo que avanza por las filas.",
+        "growing_focus": "Cae primero aquí y después al lado, como haría un foco que crece.",
+        "patch": "Cae un rodal dentro de las filas mientras el terreno de alrededor se mantiene, como haría un foco.",
+        "several_zones": "Caen varias zonas de la parcela mientras otras se mantienen.",
+        "one_zone": "Cae esta zona mientras el resto de la parcela se mantiene.",
+        "ground": "El rendimiento solo no distingue un suelo encharcado, salino o pobre: inspeccione.",
+        "symptoms_few": "Se contaron pocos síntomas, lo que apunta a otra causa que la muerte regresiva.",
+        "symptoms_seen": "Se contaron síntomas en un {symptomatic_pct} % de las cepas, lo que cuadra con enfermedad de madera pero no la prueba.",
+        "machine_change": "Coincide un cambio de vendimiadora en {machine_change_vintage}: revise antes las cargas.",
+        "machine_change_named": "Coincide un cambio a la vendimiadora {machine_change_to} en {machine_change_vintage}: revise antes las cargas.",
+    }
+}
 # Said wherever advice is shown; an estate's own come after them.
 STANDING_CAUTIONS = (
     "caution_estimate",

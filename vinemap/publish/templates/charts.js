@@ -91,7 +91,7 @@ const VMCharts = (() => {
   }
   const opened = new Set(); // figures whose numbers the reader keeps open
   function numbersBeside(figure, makeTables) { // made when first opened
-    const box = make("div", { class: "scroll" }), summary = make("summary", {}, words.as_table), details = make("details", {}, summary, box);
+    const box = make("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": words.as_table }), summary = make("summary", {}, words.as_table), details = make("details", {}, summary, box);
     const fill = () => { if (!box.firstChild) box.append(...makeTables()); };
     summary.addEventListener("click", fill);
     details.addEventListener("toggle", () => { fill(); if (details.open) opened.add(figure); else opened.delete(figure); });

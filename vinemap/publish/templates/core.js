@@ -73,6 +73,6 @@ const VM = (() => {
     Object.assign(state, part);
     for (const listener of listeners) listener(part);
   }
-  const written = (text) => make("span", { lang: words.language_code === "en" ? null : "en" }, text); // sentences of the assessment are English
+  const written = (text, language = "en") => make("span", { lang: words.language_code === language ? null : language }, text); // sentences of the assessment are English
   return { figures: null, sort, data, words, word, state, show, between, make, table, written, urgency, zones, byId, blocks, blockOf, shortName, fullName, waits, seriesOf, yieldIn, mix, colour, swatch, onChange, change, isNumber, factor, unit, SPACE };
 })();

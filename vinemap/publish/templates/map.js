@@ -294,13 +294,13 @@ const VMMap = ((map) => {
   // ---------------------------------------------------------------- frame
   function controls() {
     L.control.zoom({ position: "topright", zoomInTitle: words.zoom_in, zoomOutTitle: words.zoom_out }).addTo(map);
-    const whole = L.control({ position: "topright" });
-    whole.onAdd = () => {
+    const frame = L.control({ position: "topright" });
+    frame.onAdd = () => {
       const link = make("a", { href: "#", role: "button", title: words.whole_estate, "aria-label": words.whole_estate, class: "whole" }, "◱");
-      L.DomEvent.on(link, "click", (event) => { L.DomEvent.stop(event); map.fitBounds(data.bounds, { padding: [18, 18] }); });
+      L.DomEvent.on(link, "click", (event) => { L.DomEvent.stop(event); whole(); });
       return make("div", { class: "leaflet-bar leaflet-control" }, link);
     };
-    whole.addTo(map);
+    frame.addTo(map);
     let scale = null;
     const rescale = () => {
       if (scale) scale.remove();
@@ -311,7 +311,8 @@ const VMMap = ((map) => {
     map.on("focus click", () => map.scrollWheelZoom.enable());
     map.getContainer().addEventListener("mouseleave", () => map.scrollWheelZoom.disable());
   }
-  map.fitBounds(data.bounds, { padding: [18, 18], animate: false });
+  function whole() { map.fitBounds(data.bounds, { padding: [18, 18], animate: false }); }
+  whole();
   addZones();
   controls();
   roving(zones[0]);
@@ -333,6 +334,12 @@ const VMMap = ((map) => {
     paint();
     if ("mode" in part) drawDetail(VM.byId.get(state.zone));
   });
-  const refit = () => { map.invalidateSize({ animate: false }); map.fitBounds(data.bounds, { padding: [18, 18], animate: false }); };
-  return { hasFine, readOut, focusZone, refit };
+  let before = null; // what the reader looks at while the whole estate is drawn for paper
+  function forPaper(on) {
+    if (on) before = [map.getCenter(), map.getZoom()];
+    map.invalidateSize({ animate: false });
+    if (on) whole();
+    else if (before) map.setView(...before, { animate: false });
+  }
+  return { hasFine, readAhead, readOut, focusZone, forPaper };
 })(vinemap_map);

@@ -120,7 +120,7 @@
     const mine = factRows(zone), theirs = other ? factRows(other) : null;
     const head = other ? make("thead", {}, make("tr", {}, make("th", { scope: "col" }, make("span", { class: "sr" }, words.numbers)), make("th", { scope: "col" }, VM.fullName(zone)), make("th", { scope: "col" }, VM.fullName(other)))) : null;
     const rows = mine.map(([label, cells], place) => make("tr", {}, make("th", { scope: "row" }, label), make("td", {}, ...cells), theirs ? make("td", {}, ...theirs[place][1]) : null));
-    return make("div", { class: "facts" }, make("table", {}, head, make("tbody", {}, ...rows)));
+    return make("div", { class: other ? "facts two" : "facts" }, make("table", {}, head, make("tbody", {}, ...rows)));
   }
   const rival = make("select", {}, make("option", { value: "" }, words.compare_none), ...zones.slice().sort((one, other) => collator.compare(VM.fullName(one), VM.fullName(other))).map((one) => make("option", { value: one.zone_id }, VM.fullName(one))));
   rival.addEventListener("change", () => VM.change({ other: rival.value || null, from: "sheet" }));
@@ -133,18 +133,18 @@
     rival.value = state.other || "";
     return comparing;
   }
-  function filled(key, name, text) { // a sentence of the page around one of the assessment, each in its language
+  function filled(key, name, text, language = "en") { // a sentence of the page around one of the assessment, each in its language
     const [before, after] = words[key].split(`{${name}}`);
-    return make("p", { class: "note" }, before, VM.written(text), after);
+    return make("p", { class: "note" }, before, VM.written(text, language), after);
   }
   function zoneCautions(zone) {
     const keys = ["caution_estimate"];
     if (zone.cause_hint) keys.push("caution_cause");
     if (zone.best_method && zone.advice !== "keep") keys.push(...({ infill: ["caution_money"], replant: ["caution_metal", "caution_burning", "caution_money"] }[zone.best_method] || ["caution_tools", "caution_sprays", "caution_metal", "caution_money"]));
-    return make("ul", { class: "zone-cautions" }, ...keys.map((key) => make("li", {}, words[key])));
+    return make("ul", { class: "zone-cautions not-print" }, ...keys.map((key) => make("li", {}, words[key])));
   }
   function pointLine(zone, row, vine, why) { // the reasons of the assessment are English
-    const told = words.language_code === "en" ? why : words["why_" + ({ renew: "renew", scout: "scout" }[zone.advice] || "control")];
+    const told = words.language_code === "en" ? why : words["why_" + ({ renew: "renew", scout: "scout", watch: "watch" }[zone.advice] || "control")];
     return make("li", {}, word("point", { row, vine, why: told }));
   }
   function places(zone) {
@@ -155,7 +155,7 @@
   }
   function sheetLink(zone) {
     const file = data.sheets[zone.block_id];
-    return file ? [make("p", { class: "note" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) })))] : [];
+    return file ? [make("p", { class: "note not-print" }, make("a", { href: file }, word("sheet_link", { file: decodeURIComponent(file) })))] : [];
   }
   function reasonOf(zone) { // the assessment's own sentence is English and metric: else built from the numbers, as vinemap.publish.sentences does
     if (words.language_code === "en" && state.units === "metric") return zone.reason || "";
@@ -180,10 +180,24 @@
       make("p", { class: "reason" }, zone.best_method ? word(zone.gain_per_ha > 0 ? "what_if_worth" : "what_if_loses", worthOf(zone)) : words.what_if_no_method),
       make("p", { class: "note" }, word("what_if_before", { advice: words["advice_" + before.advice] }) + " ", reasonOf(before))];
   }
+  let asked = 0, turns = { key: "", lines: [] };
+  function wouldChange(zone) { // the assessment's own points, then what turns the advice, worked out once the sheet stands
+    const own = (zone[`changes_${state.units}`] || "").split("\n").filter(Boolean).map((one) => one[0].toLocaleUpperCase() + one.slice(1) + "."), mine = ++asked;
+    if (!own.length && !VM.turnLines) return [];
+    const list = make("ul", { class: "points turns" }), show = (lines) => list.replaceChildren(...lines.map((line) => make("li", {}, line)));
+    const key = [zone.zone_id, state.units, at("whatif-note").textContent].join("|"), known = VM.figures ? [] : own;
+    show(turns.key === key ? turns.lines : known);
+    if (VM.turnLines && turns.key !== key) setTimeout(() => VMValue.load().then(async () => {
+      const lines = mine === asked && (await VM.turnLines(zone, () => mine === asked));
+      if (lines) { turns = { key, lines: [...known, ...lines] }; show(turns.lines); }
+    }), 60);
+    return [make("h3", {}, words.turn_title), list];
+  }
+  const PAPER = 700; // px of a 186 mm column
   function drawSheet() {
     const zone = VM.byId.get(state.zone), box = at("sheet");
     if (!zone) { box.replaceChildren(make("p", { class: "hint" }, words.pick_first)); return; }
-    const other = VM.byId.get(state.other), block = VM.blockOf(zone), width = Math.max(300, box.clientWidth - 8);
+    const other = VM.byId.get(state.other), block = VM.blockOf(zone), width = document.body.classList.contains("printing") ? PAPER : Math.max(300, box.clientWidth - 8);
     const planted = word("zone_of", { variety: block.variety || "–", year: block.year_planted ?? "–" });
     const money = VMCharts.moneyFigure(zone, width);
     box.replaceChildren(
@@ -193,11 +207,11 @@
       ...reasons(zone), ...sheetLink(zone),
       make("h3", {}, words.chart_yield), VMCharts.yieldFigure(zone, other, width), compareChoice(zone),
       make("h3", {}, words.numbers), facts(zone, other),
-      ...(zone.cause_hint ? [filled("cause", "cause", zone.cause_hint.replace(/[ .]+$/, ""))] : []),
-      ...(zone.would_change ? [filled("would_change", "what", zone.would_change)] : []),
+      ...(zone.cause_hint ? [filled("cause", "cause", zone.cause_hint, zone.cause_language)] : []),
+      ...wouldChange(zone),
       ...(money ? [make("h3", {}, words.chart_money), money] : []),
       make("h3", {}, words.rows_link), ...places(zone),
-      make("h3", {}, words.cautions), zoneCautions(zone));
+      make("h3", { class: "not-print" }, words.cautions), zoneCautions(zone));
     box.scrollTop = 0;
   }
 
@@ -211,7 +225,11 @@
     at("units").value = state.units;
     at("units").addEventListener("change", () => VM.change({ units: at("units").value }));
     at("print").addEventListener("click", () => window.print());
-    for (const moment of ["beforeprint", "afterprint"]) window.addEventListener(moment, () => { drawSheet(); VMMap.refit(); });
+    for (const moment of ["beforeprint", "afterprint"]) window.addEventListener(moment, () => {
+      document.body.classList.toggle("printing", moment === "beforeprint");
+      VMMap.forPaper(moment === "beforeprint");
+      drawSheet();
+    });
     for (const head of at("zones").tHead.rows[0].cells) head.querySelector("button").addEventListener("click", () => press(head.dataset.order));
     for (const id of ["find", "show"]) at(id).addEventListener("input", drawList);
     for (const id of ["finder", "chooser"]) at(id).addEventListener("submit", (event) => event.preventDefault());
@@ -253,6 +271,7 @@
   fromAddress();
   requestAnimationFrame(() => setTimeout(() => {
     performance.mark("drawn");
+    VMMap.readAhead();
     if (VMValue) VMValue.load().then(() => VM.change({ other: state.other })); // crop after the work, from the draws
   }, 0));
 })();

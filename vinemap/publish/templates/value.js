@@ -158,10 +158,28 @@ const VMValue = (() => {
     const zone = zoneNumber.get(zoneId), at = METHODS.findIndex((method) => method.name === name);
     return !VMCash.ready() || zone === undefined || at < 0 || METHODS[at].protects ? null : VMCash.cropOf(zone, at, work);
   }
+  function adviceIn(zoneId, set) { // of one zone, valued with its block
+    const starts = startsOf(set), results = decideBlock(blocks.get(held.block_ids[zoneNumber.get(zoneId)]), set, starts, visitsOf(set, starts));
+    const mine = results.find((one) => one.zone_id === zoneId);
+    return { advice: advise(mine, set.threshold), mine };
+  }
+  function turnOf(zoneId, set, name, values) { // first of these values at which the advice is another, null if none
+    const now = adviceIn(zoneId, set).advice;
+    for (const value of values) {
+      const { advice } = adviceIn(zoneId, { ...set, [name]: value });
+      if (advice !== now) return { value, advice };
+    }
+    return null;
+  }
+  function chanceTurn(zoneId, set, values) { // the same for the chance asked for: nothing is valued anew
+    const { mine, advice: now } = adviceIn(zoneId, set);
+    for (const value of values) if (advise(mine, value) !== now) return { value, advice: advise(mine, value) };
+    return null;
+  }
   const stop = () => { turn++; };
   async function warm() { // while the reader looks for the slider
     await VMCash.load();
-    if (turn === 0) await decide(base(), 15);
+    for (const price of [1, 1.05]) if (turn < 2) await decide({ ...base(), price }, 15); // twice: what runs often runs faster
   }
-  return { base, decide, cropOf, load: VMCash.load, stop, warm, waiting, optionsOf, held, ready: VMCash.ready };
+  return { base, decide, cropOf, load: VMCash.load, stop, warm, waiting, optionsOf, turnOf, chanceTurn, held, ready: VMCash.ready };
 })();

@@ -76,6 +76,23 @@
     for (const name of names) input(name).value = CONTROLS[name].shown;
     value();
   });
+  // ---------------------------------------------------------------- what would turn the advice of one zone: each control moved alone until it does
+  const walk = (name, from, to) => { const { step } = CONTROLS[name], count = Math.abs(Math.round((to - from) / step)), sign = to > from ? 1 : -1; return Array.from({ length: count }, (_, at) => from + sign * step * (at + 1)); };
+  const bare = (value) => show.number(Math.abs(value)) + VM.SPACE + "%", lasting = (value) => years(Math.abs(value)).replace("+", "");
+  const plain = { price: bare, cost: bare, shift: lasting, rate: CONTROLS.rate.say, threshold: CONTROLS.threshold.say };
+  async function turnLines(zone, wanted) { // in small pieces, so that the page stays alive; null if no longer wanted
+    const set = settings(), out = [];
+    for (const name of ["price", "cost", "shift", "rate", "threshold"]) for (const end of ["low", "high"]) {
+      await new Promise((done) => setTimeout(done, 0));
+      if (!wanted()) return null;
+      const steps = walk(name, valueOf(name), CONTROLS[name][end]), values = steps.map(CONTROLS[name].take);
+      const found = name === "threshold" ? VMValue.chanceTurn(zone.zone_id, set, values) : VMValue.turnOf(zone.zone_id, set, name, values);
+      if (found) out.push(word(`turn_${name}_${end}`, { value: plain[name](steps[values.indexOf(found.value)]), advice: words["advice_" + found.advice] }));
+    }
+    if (zone.missing_pct === null && zone.symptomatic_pct === null) out.push(words.turn_count);
+    return out.length ? out : [words.turn_none];
+  }
+  VM.turnLines = turnLines;
   VM.onChange((part) => { if ("units" in part) { label(); if (VM.figures) at("whatif-note").textContent = word("what_if_note", { what: said() }); } });
   box.addEventListener("toggle", () => { if (box.open) VMValue.warm(); });
   label();
