@@ -84,3 +84,17 @@ def test_too_much_gone_is_warned_of(removed, after, words):
     assert len(found) == 1
 
     assert re.search(words, found[0])
+
+
+def test_harvesters_that_read_low_or_high_are_told_with_their_interval(cleaned):
+    plain = cleaned.report.to_dict() | {"described": []}
+    machines = [
+        {"vintage": 2025, "machine": "H1", "log_bias": np.log(0.9), "log_bias_se": 0.01},
+        {"vintage": 2026, "machine": "H1", "log_bias": np.log(0.92), "log_bias_se": 0.01},
+        {"vintage": 2026, "machine": "H2", "log_bias": np.log(1.04), "log_bias_se": 0.02},
+    ]
+    text = describe_cleaning({"B": {"2026": plain}}, vintage=2026, machines=machines)
+    assert "| vintage | H1 | H2 |" in text
+    assert "| 2025 | -10.0 +- 1.5 | - |" in text  # 1.645 x 0.01 x 0.9
+    assert "| 2026 | -8.0 +- 1.5 | +4.0 +- 3.4 |" in text
+    assert "How the harvesters read" not in describe_cleaning({"B": {"2026": plain}}, vintage=2026)

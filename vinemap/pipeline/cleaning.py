@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -121,7 +121,7 @@ def _line(block_id: str, vintage: int, told: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def describe_cleaning(reports: Reports, *, vintage: int) -> str:
+def describe_cleaning(reports: Reports, *, vintage: int, machines: Sequence[Mapping[str, Any]] = ()) -> str:
     """Tell a grower what was left out of the readings and what it did, as Markdown text.
 
     Parameters
@@ -129,6 +129,8 @@ def describe_cleaning(reports: Reports, *, vintage: int) -> str:
     reports : mapping of block_id to mapping of vintage to dict
     vintage : int
         The vintage told in full; of earlier ones only the warnings.
+    machines : sequence of mapping
+        machine, vintage, log_bias and log_bias_se of `harvest.Settlement.machines`.
 
     Returns
     -------
@@ -146,6 +148,7 @@ def describe_cleaning(reports: Reports, *, vintage: int) -> str:
         "All blocks and vintages are in cleaning.csv.",
         "",
         *_tell_table([one for one in found if one[1] == vintage], vintage),
+        *_tell_machines(machines),
         *_tell_warnings(found),
         *(line for one in found if one[1] == vintage for line in _tell_block(*one)),
     ]
@@ -178,6 +181,29 @@ def _tell_table(found: list[tuple[str, int, dict[str, Any]]], vintage: int) -> l
 def _pair(told: dict[str, Any], name: str, scale: float) -> str:
     figures = [told[when].get(name) for when in ("before", "after")]
     return ", ".join("-" if one is None else f"{scale * one:.1f}" for one in figures)
+
+
+def _tell_machines(machines: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Tell by vintage how much each harvester read low or high."""
+    if not machines:
+        return []
+    table = pd.DataFrame(list(machines))
+    table["told"] = [
+        f"{100 * np.expm1(bias):+.1f} +- {100 * NORMAL_90 * np.exp(bias) * error:.1f}"
+        for bias, error in zip(table["log_bias"], table["log_bias_se"], strict=True)
+    ]
+    by_vintage = table.pivot_table("told", "vintage", "machine", aggfunc="first").fillna("-")
+    return [
+        "## How the harvesters read",
+        "",
+        "Percent above (+) or below (-) what was picked, MOG in, with its 90 % interval: by the weighed "
+        "loads and by the rows beside each other. It was taken off before anything was compared.",
+        "",
+        f"| vintage | {' | '.join(by_vintage.columns)} |",
+        "| --- |" + " ---: |" * by_vintage.shape[1],
+        *(f"| {line[0]} | {' | '.join(line[1:])} |" for line in by_vintage.itertuples()),
+        "",
+    ]
 
 
 def _tell_warnings(found: list[tuple[str, int, dict[str, Any]]]) -> list[str]:

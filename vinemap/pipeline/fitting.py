@@ -101,6 +101,7 @@ def fit_estate(
             "mapping": {one.block_id: one.reports for one in mapped},
             "over_capacity": _records([one.capacity for one in mapped]),
             "mog": _records([mog]),
+            "machines": _records([one.machines.assign(vintage=year) for year, one in settled.items()]),
         },
         notes=[*words, *warn_of_record(decline.zone_vintage), *decline.notes],
     )

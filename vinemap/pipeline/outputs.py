@@ -144,7 +144,11 @@ def _write_tables(folder: Path, measured: Measured, advised: Advised, settings: 
             publish.write_csv(folder / "lists" / f"{name}.csv", pd.DataFrame(table))
         else:
             (folder / "lists" / f"{name}.csv").unlink(missing_ok=True)
-    told = describe_cleaning(measured.reports["cleaning"], vintage=measured.vintage)
+    told = describe_cleaning(
+        measured.reports["cleaning"],
+        vintage=measured.vintage,
+        machines=measured.reports.get("machines", []),
+    )
     if told:
         publish.write_text(folder / "lists" / "cleaning.md", told)
 

@@ -1,0 +1,303 @@
+"""Change the code in small ways and see whether the tests notice.
+
+Run: python scripts/mutate.py harvest surface [--mutants 80] [--seed 1] [--folder FOLDER] [--json FILE]
+
+A copy of the repository is changed, one place at a time: comparisons and their bounds, arithmetic, logic,
+numbers, truth values and what is returned, at random over the package. Of the package's own tests (its folder
+under tests, and its doctests; not those marked slow, nor tests of other packages) those that pass through the
+changed line, themselves or by what they share (or through its module, if it runs at import only), run on each
+copy, quickest first. A change that makes none fail has survived: a gap in the tests, or a change that means
+nothing. Messages, annotations and docstrings are left alone. Compiled functions run uncompiled, so that their
+lines can be seen and no cache is stale.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parent.parent
+RECORD, LIMIT = "MUTATE_RECORD", "MUTATE_CPU_S"  # told to the tests' process by its environment
+LONGEST_TEST_S = 10.0  # of processor time uncompiled; a longer one is left out
+SPARE_S = 20.0  # processor time a changed copy may take beyond three times the usual
+WALL = 20  # times the processor time, for a machine that is busy
+COMPARED: dict[type, tuple[type, ...]] = {
+    ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt),
+    ast.GtE: (ast.Gt, ast.Lt), ast.Eq: (ast.NotEq,), ast.NotEq: (ast.Eq,), ast.Is: (ast.IsNot,),
+    ast.IsNot: (ast.Is,), ast.In: (ast.NotIn,), ast.NotIn: (ast.In,),
+}  # fmt: skip
+WORKED: dict[type, type] = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,
+    ast.FloorDiv: ast.Div, ast.Mod: ast.Mult, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
+    ast.MatMult: ast.Mult,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """One change: file, line, what stood there and what stands there now, and how it went."""
+
+    file: str
+    line: int
+    was: str
+    now: str
+    start: int
+    end: int
+    outcome: str = ""
+
+
+def changes_of(node: ast.AST) -> Iterator[ast.AST]:
+    """Give what may stand in the place of a node."""
+    if isinstance(node, ast.Compare) and len(node.ops) == 1:
+        for other in COMPARED[type(node.ops[0])]:
+            yield ast.Compare(node.left, [other()], node.comparators)
+    elif isinstance(node, ast.BinOp) and type(node.op) in WORKED:
+        yield ast.BinOp(node.left, WORKED[type(node.op)](), node.right)
+    elif isinstance(node, ast.BoolOp):
+        yield ast.BoolOp(ast.Or() if isinstance(node.op, ast.And) else ast.And(), node.values)
+    elif isinstance(node, ast.UnaryOp) and isinstance(node.op, (ast.Not, ast.USub, ast.Invert)):
+        yield node.operand
+    elif isinstance(node, ast.IfExp):
+        yield ast.IfExp(node.test, node.orelse, node.body)
+    elif isinstance(node, ast.Constant) and isinstance(node.value, bool):
+        yield ast.Constant(not node.value)
+    elif isinstance(node, ast.Constant) and isinstance(node.value, (int, float)):
+        yield ast.Constant(node.value + 1 if isinstance(node.value, int) else 2 * node.value + 0.1)
+    elif isinstance(node, ast.Return) and node.value is not None:
+        yield ast.Return(ast.Constant(None))
+
+
+def places_in(node: ast.AST) -> Iterator[ast.AST]:
+    """Walk over the code that does something: no annotation, message, docstring or decorator."""
+    for name, value in ast.iter_fields(node):
+        if name in ("annotation", "returns", "decorator_list", "format_spec"):
+            continue
+        for child in value if isinstance(value, list) else [value]:
+            if isinstance(child, ast.AST) and not isinstance(child, (ast.Raise, ast.JoinedStr)):
+                yield child
+                yield from places_in(child)
+
+
+def list_mutants(path: Path, root: Path) -> list[Mutant]:
+    """List every change of a file, with its place in bytes."""
+    text = path.read_bytes()
+    starts = [0]
+    for line in text.splitlines(keepends=True):
+        starts.append(starts[-1] + len(line))
+    found = []
+    for node in places_in(ast.parse(text)):
+        for other in changes_of(node):
+            start = starts[node.lineno - 1] + node.col_offset
+            end = starts[node.end_lineno - 1] + node.end_col_offset
+            now = ast.unparse(ast.fix_missing_locations(other))
+            now = now if isinstance(node, ast.stmt) else f"({now})"
+            was = " ".join(text[start:end].decode().split())
+            name = path.relative_to(root).as_posix()
+            found.append(Mutant(name, node.lineno, was, now, start, end))
+    return found
+
+
+class Bench:
+    """A copy of the repository in which one package is changed and tested."""
+
+    def __init__(self, package: str, folder: Path) -> None:
+        self.package, self.folder = package, folder
+        for name in ("vinemap", "tests", "data", "scripts"):
+            shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
+        for path in ROOT.glob("*.[tm][od]*"):
+            shutil.copy(path, folder)
+        self.sources = sorted((folder / "vinemap" / package).glob("*.py"))
+        self.compiled = any("njit" in path.read_text(encoding="utf-8") for path in self.sources)
+        self.seconds: dict[str, float] = {}
+        self.lines: dict[str, dict[int, list[str]]] = {}
+
+    def run(self, tests: list[str], seconds: float, **told: str) -> int | None:
+        """Run tests; exit status, None when out of time."""
+        environment = os.environ | {"PYTHONPATH": f"{self.folder}{os.pathsep}{self.folder / 'scripts'}"}
+        environment |= {"PYTHONDONTWRITEBYTECODE": "1", LIMIT: str(int(seconds))} | told
+        if self.compiled:
+            environment["NUMBA_DISABLE_JIT"] = "1"
+        command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-m", "not slow"]
+        command += ["-p", "mutate", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-seed=0", *tests]
+        try:
+            done = subprocess.run(
+                command, cwd=self.folder, env=environment, timeout=WALL * seconds, check=False,
+                stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+            )  # fmt: skip
+        except subprocess.TimeoutExpired:
+            return None
+        self.told = done.stdout.decode(errors="replace")
+        return None if done.returncode < 0 else done.returncode
+
+    def learn(self) -> None:
+        """Run all tests on the unchanged copy: which lines each passes through, and how long it takes."""
+        record = self.folder / "record.json"
+        status = self.run([f"tests/{self.package}", f"vinemap/{self.package}"], 3000, **{RECORD: str(record)})
+        if status != 0:
+            raise SystemExit(f"The tests of {self.package} fail before any change:\n{self.told[-2000:]}")
+        known = json.loads(record.read_text(encoding="utf-8"))
+        self.seconds = {name: spent for name, spent in known["seconds"].items() if spent <= LONGEST_TEST_S}
+        for file, lines in known["lines"].items():
+            self.lines[file] = {
+                int(line): [name for name in known["seconds"] if seen.intersection(known["uses"][name])]
+                for line, seen in ((line, set(contexts)) for line, contexts in lines.items())
+            }
+
+    def judge(self, mutant: Mutant) -> str:
+        """Change the copy, test it and put it right again."""
+        path = self.folder / mutant.file
+        before = path.read_bytes()
+        path.write_bytes(before[: mutant.start] + mutant.now.encode() + before[mutant.end :])
+        try:
+            lines = self.lines.get(mutant.file, {})
+            through = lines.get(mutant.line) or {one for tests in lines.values() for one in tests}
+            tests = sorted((one for one in through if one in self.seconds), key=self.seconds.__getitem__)
+            if not tests:
+                return "not reached"
+            status = self.run(tests, 3 * sum(self.seconds[one] for one in tests) + SPARE_S)
+            if status is None:
+                return "out of time"
+            return "killed" if status else "survived"
+        finally:
+            path.write_bytes(before)
+
+
+# -- inside the tests' process, as a plugin of pytest --------------------------------------------------------
+
+
+class Recorder:
+    """Notes the lines each test and each shared fixture passes through, and the processor time of a test."""
+
+    def __init__(self, target: str) -> None:
+        import coverage
+
+        self.target = Path(target)
+        self.seconds: dict[str, float] = {}
+        self.uses: dict[str, list[str]] = {}
+        self.within: list[str] = [""]
+        self.coverage = coverage.Coverage(data_file=None, source=["vinemap"], config_file=False)
+        self.coverage.start()
+
+    def measure(self, item: Any) -> Iterator[None]:
+        """Run a test."""
+        self.uses[item.nodeid] = [item.nodeid, *getattr(item, "fixturenames", [])]
+        self.within = [item.nodeid]
+        self.coverage.switch_context(item.nodeid)
+        start = time.process_time()
+        outcome = yield
+        self.seconds[item.nodeid] = time.process_time() - start
+        return outcome
+
+    def share(self, fixture: Any) -> Iterator[None]:
+        """Make a fixture; one that several tests share is noted by its own name."""
+        self.within.append(self.within[-1] if fixture.scope == "function" else fixture.argname)
+        self.coverage.switch_context(self.within[-1])
+        outcome = yield
+        self.within.pop()
+        self.coverage.switch_context(self.within[-1])
+        return outcome
+
+    def write(self) -> None:
+        """Leave what was noted for the process that asked."""
+        self.coverage.stop()
+        data = self.coverage.get_data()
+        lines = {
+            Path(file).relative_to(Path.cwd()).as_posix(): data.contexts_by_lineno(file)
+            for file in data.measured_files()
+        }
+        noted = {"seconds": self.seconds, "uses": self.uses, "lines": lines}
+        self.target.write_text(json.dumps(noted), encoding="utf-8")
+
+
+def pytest_configure(config: Any) -> None:
+    try:
+        import resource
+    except ImportError:  # Windows: the wall clock alone stops a copy that never ends
+        resource = None  # type: ignore[assignment]
+    if resource and LIMIT in os.environ:
+        most = int(os.environ[LIMIT])
+        resource.setrlimit(resource.RLIMIT_CPU, (most, most + 5))
+    config.recorder = Recorder(os.environ[RECORD]) if RECORD in os.environ else None
+
+
+def pytest_unconfigure(config: Any) -> None:
+    if config.recorder:
+        config.recorder.write()
+
+
+def _hooks() -> tuple[Any, Any]:
+    import pytest
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(item: Any) -> Iterator[None]:
+        recorder = item.config.recorder
+        return (yield from recorder.measure(item)) if recorder else (yield)
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(fixturedef: Any, request: Any) -> Iterator[None]:
+        recorder = request.config.recorder
+        return (yield from recorder.share(fixturedef)) if recorder else (yield)
+
+    return pytest_runtest_protocol, pytest_fixture_setup
+
+
+if __name__ == "mutate":
+    pytest_runtest_protocol, pytest_fixture_setup = _hooks()
+
+
+# ------------------------------------------------------------------------------------------------------------
+
+
+def check_package(package: str, *, mutants: int, seed: int, folder: Path) -> list[Mutant]:
+    """Judge some mutants of a package, drawn at random."""
+    bench = Bench(package, folder)
+    bench.learn()
+    every = [one for path in bench.sources for one in list_mutants(path, folder)]
+    chosen = sorted(
+        random.Random(seed).sample(every, min(mutants, len(every))), key=lambda one: (one.file, one.start)
+    )
+    print(f"{package}: {len(chosen)} of {len(every)} changes, {len(bench.seconds)} tests", flush=True)
+    done = []
+    for one in chosen:
+        judged = Mutant(**asdict(one) | {"outcome": bench.judge(one)})
+        done.append(judged)
+        if judged.outcome in ("survived", "not reached"):
+            print(f"  {judged.outcome}: {one.file}:{one.line}: {one.was}  ->  {one.now}", flush=True)
+    return done
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("packages", nargs="+")
+    parser.add_argument("--mutants", type=int, default=80, help="changes tried in each package")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--folder", type=Path, help="where the copies are put (default: a temporary folder)")
+    parser.add_argument("--json", type=Path, help="also write every change and its outcome to this file")
+    given = parser.parse_args()
+    lines, told = ["| package | changes | noticed % | survived |", "| --- | ---: | ---: | ---: |"], []
+    with tempfile.TemporaryDirectory(dir=given.folder) as name:
+        for package in given.packages:
+            done = check_package(package, mutants=given.mutants, seed=given.seed, folder=Path(name) / package)
+            alive = sum(one.outcome in ("survived", "not reached") for one in done)
+            told += [asdict(one) for one in done]
+            share = 100 * (1 - alive / max(len(done), 1))
+            lines.append(f"| {package} | {len(done)} | {share:.0f} | {alive} |")
+    print("\n".join(lines))
+    if given.json:
+        given.json.write_text(json.dumps(told, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
