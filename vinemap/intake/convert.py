@@ -175,6 +175,8 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
         job.refusals.add(
             ~np.isnan(values) & (values != np.round(values)), f"{one.name} is not a whole number", cells
         )
+    if one.shared and job.raw.shares is not None:
+        values = job.raw.shares.of(values, whole=one.kind == "whole")
     if absurd.any():
         job.refusals.add(absurd, f"{one.name} is larger than anything measured", cells)
         values = np.where(absurd, np.nan, values)  # so that no sum after this can overflow

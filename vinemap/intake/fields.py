@@ -33,6 +33,8 @@ class Field:
     typical : tuple of float
         Believable range of the median in the inside unit.
     required : bool
+    shared : bool
+        A sum over the rows that a line speaks of, to be shared out where it speaks of several.
     """
 
     name: str
@@ -44,6 +46,7 @@ class Field:
     candidates: tuple[str, ...] = ()
     typical: tuple[float, float] = (float("-inf"), float("inf"))
     required: bool = False
+    shared: bool = False
 
 
 def _words(text: str) -> tuple[str, ...]:
@@ -68,6 +71,12 @@ _ROW_WORDS = _words("row, row no, row number, row nr, row id, fila, numero de fi
                     "numero de rang, no rang, filare, numero filare, fila n, reihe, zeile, reihennummer, "
                     "zeilennummer, "
                     "reihe nr, zeile nr, linha, fileira, numero da linha")  # fmt: skip
+ROW_WORDS = frozenset((*_ROW_WORDS, *_words(
+    "rows, row range, row numbers, filas, hileras, lineas, rangs, rangees, filari, reihen, zeilen, linhas, "
+    "fileiras")))  # fmt: skip
+STRETCH_WORDS = frozenset(_words(
+    "vine range, stretch, vines from to, vine numbers, tramo de cepas, cepas desde hasta, ceps de a, "
+    "viti da a, stocke von bis, reben von bis, videiras de a"))  # fmt: skip
 _MACHINE_WORDS = _words(
     "machine, machine id, machine name, harvester, harvester id, vehicle, veh, unit id, maquina, "
     "cosechadora, "
@@ -223,6 +232,7 @@ LOADS = (
         "peso liquido, liquido, massa liquida, tonnes, tons, tonnage, weight, peso, poids, gewicht"),
         0, 200_000, _KG, (200, 45_000)),
     Field("mog_pct", "number", "%", _MOG_WORDS, 0, 100, ("%", "fraction"), (0, 30)),
+    Field("rows", "text", "", tuple(sorted(ROW_WORDS))),
     Field("sugar_brix", "number", "", _words(
         "sugar, brix, sugar brix, degrees brix, azucar, grado brix, sucre, degre brix, zucchero, gradi brix, "
         "zucker, acucar, grau brix"), 0),
@@ -231,7 +241,7 @@ LOADS = (
 COUNTS = (
     Field("vintage", "whole", "", (*_VINTAGE_WORDS, "year", "ano", "annee", "anno", "jahr"), 1950, 2100),
     Field("block_id", "text", "", _BLOCK_WORDS, required=True),
-    Field("row_no", "whole", "", _ROW_WORDS, 1, 100_000, required=True),
+    Field("row_no", "whole", "", tuple(sorted(ROW_WORDS)), 1, 100_000, required=True),
     Field("from_vine", "whole", "", _words("from vine, first vine, vine from, start vine, vine, vine no, "
         "vine number, cepa, nro cepa, numero de cepa, cep, cep no, pied, vite, ceppo, numero vite, stock, "
         "rebe, stocknummer, videira, numero da videira, "
@@ -243,30 +253,31 @@ COUNTS = (
     Field("vines", "whole", "", _words(
         "vines, vines looked at, vine places, vines counted, total vines, places, cepas, cepas totales, "
         "plantas, ceps, "
-        "nombre de ceps, viti, numero viti, reben, stocke, rebstocke, videiras, plantas totais"), 0, 100_000),
+        "nombre de ceps, viti, numero viti, reben, stocke, rebstocke, videiras, plantas totais"),
+        0, 100_000, shared=True),
     Field("missing", "whole", "", _words(
         "missing, missing vines, dead, dead vines, missing or dead, gaps, faltantes, cepas faltantes, "
         "fallas, muertas, manquants, "
         "ceps manquants, morts, mancanti, viti mancanti, fallanze, fehlstellen, fehlende, fehlende reben, "
         "falhas, faltas, "
-        "videiras em falta"), 0, 100_000),
+        "videiras em falta"), 0, 100_000, shared=True),
     Field("symptomatic", "whole", "", _words(
         "symptomatic, symptoms, with symptoms, dieback, symptomatic vines, foliar symptoms, sintomaticas, "
         "con sintomas, sintomas, "
         "symptomatiques, avec symptomes, symptomes, sintomatiche, con sintomi, symptomatisch, mit "
         "symptomen, symptome, "
-        "com sintomas"), 0, 100_000),
+        "com sintomas"), 0, 100_000, shared=True),
     Field("dead_arm", "whole", "", _words("dead arm, dead arms, dead cordon, brazo muerto, bras mort, bras "
         "morts, "
-          "braccio morto, toter arm, tote arme, braco morto"), 0, 100_000),
+          "braccio morto, toter arm, tote arme, braco morto"), 0, 100_000, shared=True),
     Field("replanted", "whole", "", _words("replanted, replants, young vines, replantadas, complants, "
         "complantes, replantes, "
-          "reimpianti, rimpiazzi, nachgepflanzt, replantadas"), 0, 100_000),
+          "reimpianti, rimpiazzi, nachgepflanzt, replantadas"), 0, 100_000, shared=True),
     Field("picked_kg", "number", "kg", _words(
         "picked, picked mass, picked weight, picked kg, yield kg, harvested, cosechado, peso cosechado, "
         "recolte, poids recolte, "
         "raccolto, peso raccolto, geerntet, erntegewicht, lesegewicht, colhido, peso colhido, mass, weight"),
-        0, 100_000, ("kg", "lb")),
+        0, 100_000, ("kg", "lb"), shared=True),
     Field("panel", "whole", "", _words(
         "panel, panel no, panel number, bay, bay no, tramo, vano, travee, numero de travee, campata, "
         "numero campata, stickelfeld, drahtfeld, vao, painel"), 1, 100_000),
@@ -277,7 +288,7 @@ COUNTS = (
     Field("bunches", "whole", "", _words(
         "bunches, bunch count, number of bunches, clusters, cluster count, racimos, numero de racimos, "
         "grappes, nombre de grappes, grappoli, numero grappoli, trauben, traubenzahl, cachos, "
-        "numero de cachos"), 0, 1e6),
+        "numero de cachos"), 0, 1e6, shared=True),
     Field("bunch_kg", "number", "kg", _words(
         "bunch weight, bunch mass, average bunch weight, cluster weight, peso racimo, peso de racimo, "
         "peso medio racimo, poids grappe, poids de grappe, poids moyen grappe, peso grappolo, "
@@ -287,7 +298,7 @@ COUNTS = (
         "pruning weight, pruning mass, prunings, peso de poda, madera de poda, bois de taille, "
         "poids des bois de taille, legno di potatura, peso legno di potatura, schnittholz, "
             "schnittholzgewicht, "
-        "peso da poda, lenha de poda"), 0, 100_000, ("kg", "g", "lb")),
+        "peso da poda, lenha de poda"), 0, 100_000, ("kg", "g", "lb"), shared=True),
     Field("box_width_m", "number", "m", _words(
         "box width, cordon width, hedge width, canopy width, ancho del cordon, ancho de seto, "
         "largeur du cordon, largeur de haie, larghezza cordone, larghezza siepe, kordonbreite, heckenbreite, "
@@ -310,7 +321,7 @@ RENEWALS = (
         "jahr"), 1900, 2100, required=True),
     Field("cost", "number", "", _words("cost, total cost, amount, price, costo, coste, importe, cout, "
         "montant, kosten, betrag, "
-          "custo, valor"), 0, 1e9),
+          "custo, valor"), 0, 1e9, shared=True),
     Field("variety", "text", "", (*_VARIETY_WORDS, "new variety", "variety after")),
 )  # fmt: skip
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from vinemap.errors import IntakeError
 from vinemap.intake.fields import FIELDS
+from vinemap.intake.parting import part_cells
 from vinemap.intake.raw import RawTable
 from vinemap.intake.readers import find_source, first_bytes, read_raw
 from vinemap.intake.recognise import recognise_columns
@@ -201,6 +202,7 @@ def _refused_preview(
 ) -> Preview:
     if raw is None or kind not in FIELDS:
         return Preview(file.name, kind, "raster", notes=notes, problem=problem)
+    raw = part_cells(raw, kind)
     try:
         guesses = recognise_columns(raw, FIELDS[kind], columns=columns, units=units, where=file.name)
     except IntakeError:
@@ -263,7 +265,8 @@ _TELLING = {
 
 def _kind_score(raw: RawTable, kind: str) -> float:
     try:
-        found = {one.field: one.confidence for one in recognise_columns(raw, FIELDS[kind])}
+        parted = part_cells(raw, kind)
+        found = {one.field: one.confidence for one in recognise_columns(parted, FIELDS[kind])}
     except IntakeError:
         return 0.0
     return sum(sure for name, sure in found.items() if name in _TELLING[kind]) / len(_TELLING[kind])

@@ -42,6 +42,8 @@ class RawTable:
     notes : list of str
     details : dict
         Encoding, delimiter, header row, layer, CRS.
+    shares : Shares or None
+        Where a line of the file was parted into several rows.
     """
 
     frame: pd.DataFrame
@@ -53,11 +55,13 @@ class RawTable:
     refused: pd.DataFrame = field(default_factory=refused_table)
     notes: list[str] = field(default_factory=list)
     details: dict[str, Any] = field(default_factory=dict)
+    shares: Shares | None = None
 
     @property
     def rows_read(self) -> int:
         """Rows in the file, those that could not be cut into cells among them."""
-        return len(self.frame) + len(self.refused)
+        rows = len(self.frame) if self.shares is None else len(np.unique(self.source_row))
+        return rows + len(self.refused)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +81,33 @@ class Places:
 
     def __len__(self) -> int:
         return len(self.x)
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """Which part of the numbers of its line in the file falls to each row, as two shares added up.
+
+    Attributes
+    ----------
+    before, after : array of float, shape (rows,)
+        Share (0-1) of the line before and up to the end of each row.
+    """
+
+    before: npt.NDArray[np.float64]
+    after: npt.NDArray[np.float64]
+
+    def of(self, values: npt.NDArray[np.float64], *, whole: bool) -> npt.NDArray[np.float64]:
+        """Share values out; whole numbers so that they stay whole and add up.
+
+        Examples
+        --------
+        >>> halves = Shares(np.array([0.0, 0.5]), np.array([0.5, 1.0]))
+        >>> halves.of(np.array([5.0, 5.0]), whole=True).tolist()
+        [2.0, 3.0]
+        """
+        if whole:
+            return np.asarray(np.floor(self.after * values + 1e-9) - np.floor(self.before * values + 1e-9))
+        return np.asarray(self.after * values - self.before * values)
 
 
 def arrow_frame(table: pa.Table, headers: Sequence[str]) -> pd.DataFrame:

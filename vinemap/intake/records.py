@@ -48,6 +48,8 @@ def tidy_loads(job: Job) -> pd.DataFrame:
             "sugar_brix": _sugar(job),
             "import_id": 0,
         }
+        # As written: loads are settled block by block, but which rows they came from is not thrown away.
+        | ({"rows": job.values["rows"]} if job.has("rows") else {})
     )
     job.refusals.add(frame["net_kg"].isna(), "net mass is empty and cannot be had from gross and tare")
     job.refusals.add(frame["net_kg"] <= 0, "net mass is not above 0", frame["net_kg"])

@@ -16,6 +16,7 @@ from vinemap.intake.counts import tidy_counts
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.harvest import tidy_harvest
 from vinemap.intake.land import tidy_blocks, tidy_rows
+from vinemap.intake.parting import part_cells
 from vinemap.intake.raw import RawTable
 from vinemap.intake.recall import recall_columns, settle_units, to_remember
 from vinemap.intake.recognise import doubtful_notes, recognise_columns
@@ -105,6 +106,7 @@ def tidy_raw(
     shared = flow or Flow()
     if not len(raw.frame) and flow is None:
         raise _nothing_left(raw.refused, where)
+    raw = part_cells(raw, kind, shared.decided)
     _understand(raw, kind, asked, where, shared)
     job = Job(
         where,

@@ -11,7 +11,8 @@ References
 ----------
 ISO 11783-10, annex on binary-coded log data (TIM, PTN and DLV elements); handbook section 7, mark [S/M].
 Attributes of PTN beyond D (dilution of precision, satellites, time of the receiver), numbers of the status
-and the value for "not available" as the open ISO 11783-10 plug-in of AgGateway's ADAPT framework has them [R].
+and the value for "not available" as the open ISO 11783-10 plug-in of AgGateway's ADAPT framework has them
+[R].
 """
 
 from __future__ import annotations
