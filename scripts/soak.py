@@ -105,11 +105,10 @@ class Soak:
         file = self.files[min(len(self.acknowledged), len(self.files) - 1)]
         return ("add", "harvest", file, "--to", self.folder, "--vintage", file.name[:4])
 
-    def note_added(self) -> None:
-        """Take the log that was added as acknowledged: from now on it must be there."""
-        name = self.files[min(len(self.acknowledged), len(self.files) - 1)].name
-        if name not in self.acknowledged:
-            self.acknowledged.append(name)
+    def note_added(self, words: tuple[object, ...], status: int) -> None:
+        """Take a log whose adding ended well as acknowledged: from now on it must be there."""
+        if words[0] == "add" and status == DONE and Path(str(words[2])).name not in self.acknowledged:
+            self.acknowledged.append(Path(str(words[2])).name)
 
     def some_words(self) -> tuple[object, ...]:
         """Give a command that writes: add, assess or plan."""
@@ -150,8 +149,7 @@ class Soak:
             process.kill()
         process.communicate()
         kill_group(process)
-        if process.returncode == DONE and words[0] == "add":
-            self.note_added()
+        self.note_added(words, process.returncode)
         return f"killed {words[0]}"
 
     def kill_worker(self) -> str:
@@ -175,8 +173,7 @@ class Soak:
         with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGINT)
         status, _ = self.end(process, DONE, REFUSED, STOPPED, -signal.SIGINT)
-        if status == DONE and words[0] == "add":
-            self.note_added()
+        self.note_added(words, status)
         return f"interrupted {words[0]}"
 
     def fill_disk(self) -> str:
@@ -184,8 +181,7 @@ class Soak:
         words = self.some_words()
         limit = int(10 ** self.rng.uniform(2.0, 6.5))
         status, _ = self.run(*words, allowed=(DONE, REFUSED), file_limit=limit)
-        if status == DONE and words[0] == "add":
-            self.note_added()
+        self.note_added(words, status)
         return f"full disk: {words[0]}"
 
     def cut_result(self) -> str:
@@ -232,14 +228,14 @@ class Soak:
         both = [self.start(*one) for one in words]
         for one, process in zip(words, both, strict=True):
             status, _ = self.end(process, DONE, REFUSED)
-            if status == DONE and one[0] == "add":
-                self.note_added()
+            self.note_added(one, status)
         return " and ".join(sorted(str(one[0]) for one in words)) + " at once"
 
     def go_on(self) -> str:
         """Do what a person does next: add the next log, and assess."""
-        self.run(*self.add_words())
-        self.note_added()
+        words = self.add_words()
+        status, _ = self.run(*words)
+        self.note_added(words, status)
         self.run("assess", self.folder, "--workers", 2)
         return "went on"
 

@@ -1,9 +1,10 @@
 """vinemap: from harvest files to a vineyard renewal map.
 
 The whole job on an estate folder: `new_estate`, `open_estate` (then ``.add``, ``.status``, ``.assess``,
-``.plan``), `preview_file`, `run_demo`. The stages, each usable on plain tables by itself: `vinemap.land`,
-`vinemap.harvest`, `vinemap.surface`, `vinemap.zones`, `vinemap.decline`, `vinemap.renewal`,
-`vinemap.publish`, `vinemap.simulate`; reading files: `vinemap.intake`; the folder: `vinemap.estate`.
+``.plan``), `preview_file`, `run_demo`; on many at once: `assess_region`. The stages, each usable on plain
+tables by itself: `vinemap.land`, `vinemap.harvest`, `vinemap.surface`, `vinemap.zones`, `vinemap.decline`,
+`vinemap.renewal`, `vinemap.publish`, `vinemap.simulate`; reading files: `vinemap.intake`; the folder:
+`vinemap.estate`.
 
 Everything is loaded on first use, so that ``import vinemap`` costs nothing.
 """
@@ -17,9 +18,9 @@ from vinemap._version import __version__
 
 if TYPE_CHECKING:
     from vinemap import decline, estate, harvest, intake, land, publish, renewal, simulate, surface, zones
-    from vinemap.job import Estate, new_estate, open_estate, preview_file, run_demo
+    from vinemap.job import Estate, assess_region, new_estate, open_estate, preview_file, run_demo
 
-_FUNCTIONS = ("Estate", "new_estate", "open_estate", "preview_file", "run_demo")
+_FUNCTIONS = ("Estate", "assess_region", "new_estate", "open_estate", "preview_file", "run_demo")
 _STAGES = (
     "decline", "estate", "harvest", "intake", "land", "publish", "renewal", "simulate", "surface", "zones",
 )  # fmt: skip
@@ -27,6 +28,7 @@ _STAGES = (
 __all__ = [
     "Estate",
     "__version__",
+    "assess_region",
     "decline",
     "estate",
     "harvest",

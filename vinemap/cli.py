@@ -297,6 +297,29 @@ def plan(
 
 
 @vinemap.command()
+@click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path, file_okay=False))
+@click.option(
+    "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the summary."
+)
+@click.option(
+    "--workers", type=click.IntRange(1), default=None, help="Processes to use (all cores if not given)."
+)
+@click.option("--scheduler", default=None, metavar="ADDRESS", help="Dask scheduler to map blocks over.")
+@_json_option
+def region(
+    folders: tuple[Path, ...], out: Path, workers: int | None, scheduler: str | None, as_json: bool
+) -> None:
+    """Assess many estate FOLDERS with their seasons shared; one table and one map of all."""
+    from vinemap.job import assess_region
+    from vinemap.show import show_region
+
+    with _progress(as_json) as report:
+        result = assess_region(folders, out, workers=workers, scheduler=scheduler, report=report)
+    told = result.to_dict()
+    _show(told, as_json, show_region(told))
+
+
+@vinemap.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default="demo-estate")
 @click.option(
     "--workers", type=click.IntRange(1), default=None, help="Processes to use (all cores if not given)."

@@ -14,6 +14,7 @@ from vinemap.progress import Report, report_nothing
 if TYPE_CHECKING:
     from vinemap import intake
     from vinemap.pipeline.assessment import Assessment
+    from vinemap.pipeline.region import Region
     from vinemap.pipeline.status import EstateStatus
 
 DEMO_NAME = "Brolga Reach (invented)"
@@ -302,6 +303,44 @@ def preview_file(
     return intake.preview_source(Path(file), kind=kind, crs=crs, columns=columns, units=units)
 
 
+def assess_region(
+    folders: Sequence[Path | str],
+    out: Path | str,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    report: Report = report_nothing,
+) -> Region:
+    """Assess many estates with their seasons shared; write region.html, region.gpkg and region.csv.
+
+    Parameters
+    ----------
+    folders : sequence of path-like
+        Estate folders, two or more.
+    out : path-like
+        Made if it is not there.
+    workers : int, optional
+    scheduler : str, optional
+        Address of a Dask scheduler.
+    report : callable
+
+    Returns
+    -------
+    Region
+
+    Raises
+    ------
+    SettingsError
+        If two folders have the same name, or the estates count in different currencies.
+    DataError
+        If there is nothing to assess in one of them.
+    """
+    from vinemap.pipeline import region
+
+    stores = [storage.open_store(Path(one)) for one in folders]
+    return region.assess_region(stores, Path(out), workers=workers, scheduler=scheduler, report=report)
+
+
 def run_demo(
     folder: Path | str, *, workers: int | None = None, report: Report = report_nothing
 ) -> Assessment:
@@ -372,6 +411,7 @@ def _demo_source(place: Path) -> Path:
 __all__ = [
     "Estate",
     "VinemapError",
+    "assess_region",
     "list_demo_files",
     "new_estate",
     "open_estate",

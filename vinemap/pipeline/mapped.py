@@ -19,6 +19,15 @@ from vinemap.pipeline.surface_files import relative_file, yield_file
 
 CODE = ("surface", "land", "publish/surfaces.py", "pipeline/mapped.py")  # kept surfaces follow it
 LONG_STRETCH = 2.0  # squares: a longer counted stretch is the mean over its length, a shorter one a place
+YIELD_TYPES = {
+    **{"zone_id": "object", "vintage": "int64"},
+    **dict.fromkeys(("yield_t_ha", "yield_se_t_ha"), "float64"),
+    "readings": "int64",
+}
+STAND_TYPES = {
+    **{"zone_id": "object", "vintage": "int64"},
+    **dict.fromkeys(("vines", "missing", "symptomatic", "missing_pct", "symptomatic_pct"), "float64"),
+}
 MIN_READINGS_TO_MAP = 8  # fewer cannot carry a variogram at all (pairs per lag), common practice, no source
 
 
@@ -277,8 +286,12 @@ def _sum_up_zones(
                 }
             )
         )
-    columns = ["zone_id", "vintage", "yield_t_ha", "yield_se_t_ha", "readings"]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    return pd.concat(parts, ignore_index=True) if parts else _nothing(YIELD_TYPES)
+
+
+def _nothing(types: Mapping[str, str]) -> pd.DataFrame:
+    """Give a table without lines, typed so that it does not change the types of those it is put under."""
+    return pd.DataFrame(columns=list(types)).astype(dict(types))
 
 
 def _count_inside(where: np.ndarray, found: gpd.GeoDataFrame) -> np.ndarray:
@@ -288,9 +301,8 @@ def _count_inside(where: np.ndarray, found: gpd.GeoDataFrame) -> np.ndarray:
 
 
 def _stand_by_zone(stand: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> pd.DataFrame:
-    columns = ["zone_id", "vintage", "vines", "missing", "symptomatic", "missing_pct", "symptomatic_pct"]
     if not len(stand):
-        return pd.DataFrame(columns=columns)
+        return _nothing(STAND_TYPES)
     joined = gpd.sjoin_nearest(stand, found[["zone_id", "geometry"]], how="inner")
     sums = joined.groupby(["zone_id", "vintage"])[["vines", "missing", "symptomatic"]].sum(min_count=1)
     sums = sums.astype(float).reset_index()
@@ -298,7 +310,7 @@ def _stand_by_zone(stand: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> pd.DataF
     sums["symptomatic_pct"] = (
         100 * sums["symptomatic"] / (sums["vines"] - sums["missing"].fillna(0)).clip(lower=1)
     )
-    ordered: pd.DataFrame = sums[columns]
+    ordered: pd.DataFrame = sums[list(STAND_TYPES)]
     return ordered
 
 

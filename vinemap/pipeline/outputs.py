@@ -23,7 +23,7 @@ def tell_headline(advised: Advised, settings: Settings) -> dict[str, Any]:
     """Give counts and sums for the first line: zones by advice, gain and cost of waiting."""
     zone = pd.DataFrame(advised.layers["zone"])
     renew = zone[zone["advice"] == "renew"]
-    waiting = _waiting(advised)
+    waiting = tell_waiting(advised)
     return {
         "zones": len(zone),
         "renew": len(renew),
@@ -39,7 +39,7 @@ def tell_headline(advised: Advised, settings: Settings) -> dict[str, Any]:
     }
 
 
-def _waiting(advised: Advised) -> publish.Interval | None:
+def tell_waiting(advised: Advised) -> publish.Interval | None:
     """Cost of a year's delay over all zones to renew, with its 90 % interval over the draws."""
     renew = advised.advice[advised.advice["advice"] == "renew"]
     if renew.empty:
@@ -94,7 +94,7 @@ def write_files(
         estate=label,
         surfaces=surfaces if len(measured.blocks) <= settings.outputs.map_surface_blocks else [],
         cautions=measured.notes,
-        waiting=_waiting(advised),
+        waiting=tell_waiting(advised),
         language=language,
         what_if=publish.build_what_if(advised.valuation, advised.layers["zone"], **set_decision(settings)),
     )
