@@ -141,9 +141,9 @@ def test_wood_is_an_estimate_with_its_basis_and_cautions(valuation, rows):
     cut = work[work["method"] == "trunk_renewal"]
     assert (cut["wood_low_t"] < cut["wood_t"]).all()
     assert (cut["wood_t"] < cut["wood_high_t"]).all()
-    assert cut["basis"].str.contains("rule of thumb without a source").all()
+    assert cut["basis"].str.contains("rule of thumb without a source", na=False).all()
     for name in ("saws", "chippers", "sprays", "burning"):
-        assert cut["caution"].str.contains(CAUTIONS[name], regex=False).all()
+        assert cut["caution"].str.contains(CAUTIONS[name], regex=False, na=False).all()
 
 
 def test_cautions_defer_to_label_law_and_advisers():

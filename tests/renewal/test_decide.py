@@ -17,7 +17,7 @@ from vinemap.renewal.example import example_decline, example_draws, example_valu
 from vinemap.renewal.methods import Money
 from vinemap.renewal.scouting import scouting_value
 from vinemap.renewal.visits import share_visits, visit_shares
-from vinemap.renewal.wording import Facts, say_amount
+from vinemap.renewal.wording import Facts, say_amount, state_words
 
 FACTS = Facts(
     healthy_t_ha=22.0, loss_pct=41.0, loss_low=33.0, loss_high=49.0, decline_pct=4.0, vintages=8,
@@ -257,6 +257,12 @@ def test_every_sentence_reads_as_one_sentence(
     assert "  " not in text
     assert "nan" not in text
     assert "-0 " not in text
+
+
+@pytest.mark.parametrize(("low", "told"), [(-2.0, "(-2 to 10 %)"), (0.0, "(0-10 %)"), (3.0, "(3-10 %)")])
+def test_interval_of_a_loss_below_nought_is_written_with_to(low, told):
+    facts = replace(FACTS, loss_pct=5.0, loss_low=low, loss_high=10.0)
+    assert told in state_words(facts)
 
 
 def test_brief_sentence():

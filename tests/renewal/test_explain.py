@@ -7,6 +7,7 @@ import pytest
 
 from vinemap.errors import DataError
 from vinemap.renewal import break_even, decide_zones, explain_zone, measure_sensitivity, value_options
+from vinemap.renewal.example import example_draws
 from vinemap.renewal.methods import Method, Money, default_methods
 from vinemap.renewal.value import single_zone
 
@@ -87,6 +88,27 @@ def test_sensitivity_moves_the_way_it_must(valuation):
     falling = ["cost of work", "discount rate"]
     assert (table.loc[falling, "gain_high"] < table.loc[falling, "gain_low"]).all()
     assert table.loc["first crop", "gain_high"] == pytest.approx(now, rel=1e-9)
+
+
+def test_sensitivity_is_the_gain_with_that_input_exchanged(zones):
+    money = Money(idle_cost_per_ha=1500.0, growing_cost_per_ha=5000.0, price_per_t=330.0)  # near break-even
+    draws = example_draws(rng=np.random.default_rng(3), draw_count=40)
+
+    def gain(changed):
+        out = value_options(draws, zones, methods=default_methods(), money=changed, horizon_year=2046,
+                            rng=np.random.default_rng(9))  # fmt: skip
+        table = measure_sensitivity(out, "A-Z1", method="trunk_renewal", year=2026)
+        return table.set_index("input"), table["swing"].is_monotonic_decreasing
+
+    table, in_order = gain(money)
+    assert in_order
+    assert (table["changes_sign"] == (table["gain_low"] * table["gain_high"] < 0)).all()
+    assert table["changes_sign"].any()
+    assert not table["changes_sign"].all()
+    # The middle of a line that is straight or bent one way: each end is the gain with the input so.
+    for factor, name in ((0.5, "gain_low"), (1.5, "gain_high")):
+        moved, _ = gain(replace(money, idle_cost_per_ha=factor * 1500.0))
+        assert table.loc["cost of leaving idle", name] == pytest.approx(moved.loc["first crop", "gain_high"])
 
 
 def test_options_that_were_not_valued_are_refused(valuation):

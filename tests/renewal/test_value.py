@@ -52,6 +52,13 @@ def test_infill_adds_only_to_what_gaps_lost(make_draws, one_zone, plain_money):
     assert npv(out, "infill", 2026) == pytest.approx(by_hand, rel=1e-12)
 
 
+def test_work_by_metre_and_hectare_is_done_on_the_gaps_only(make_draws, one_zone, plain_money):
+    fill = Method(name="infill", cost_per_vine=20.0, cost_per_m=0.5, cost_per_ha=1000.0, keeps_standing=True)
+    out = value(make_draws([15.0] * 4, missing=0.30), one_zone, [fill], plain_money, horizon_year=2030)
+    by_hand = 20.0 * 300 + 0.30 * (0.5 * 3000 + 1000.0)
+    np.testing.assert_allclose(mean_cost(out, 0), [by_hand])
+
+
 def test_replanting_is_credited_by_its_equivalent_annual_value(make_draws, one_zone, plain_money):
     money = replace(plain_money, growing_cost_per_ha=1000.0, growing_cost_out_of_crop_per_ha=600.0,
                     idle_cost_per_ha=200.0, removal_per_ha=2000.0)  # fmt: skip
