@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import importlib.util
+import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
-SCRIPT = Path(__file__).parents[2] / "scripts" / "bench_decline.py"
+SCRIPTS = Path(__file__).parents[2] / "scripts"
 SOUND = ("none", "bad_season", "biased_machine", "weak_soil", "missing_only")
 SICK = ("focal", "row_wise", "whole_block", "late_onset")
 
 
-@pytest.fixture(scope="module")
-def bench():
-    spec = importlib.util.spec_from_file_location("bench_decline", SCRIPT)
+def load(name):
+    spec = importlib.util.spec_from_file_location(name, SCRIPTS / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module  # dataclasses look their module up
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="module")
+def bench():
+    return load("bench_decline")
 
 
 @pytest.mark.slow
@@ -57,9 +64,39 @@ def test_zones_of_invented_blocks_come_back(bench):
     assert figures["told_apart_pct"] >= 90
 
 
+@pytest.mark.slow
+def test_truth_drawn_from_the_prior_lies_anywhere_among_the_draws():
+    """Simulation-based calibration; 24 estates know the share within 90 % to about 2 points."""
+    figures = load("bench_decline_prior").run_bench(estates=24, seed=78, vintages=6, blocks=3)
+    assert 84 <= figures["within 90 %"] <= 98
+    assert figures["mean place"] == pytest.approx(0.5, abs=0.06)
+    assert figures["declining, model %"] == pytest.approx(figures["declining, truth %"], abs=10)
+
+
+def test_estates_go_round_and_the_least_covered_is_named(bench, monkeypatch):
+    """A stand-in fit: the interval of one scenario misses every zone."""
+
+    def fit(one):
+        scenario, estate, _, _ = one
+        return pd.DataFrame({
+            "scenario": scenario, "estate": f"{scenario}-{estate}", "fit": [0, 0], "seconds": 1.0,
+            "series": 8, "counted": True, "loss_pct": 1.0, "loss_pct_low": 0.0, "loss_pct_true": 2.0,
+            "loss_pct_high": 0.0 if scenario == "focal" else 5.0,
+            "decline_pct_per_year_low": 0.0, "decline_pct_per_year_high": 1.0, "renew": 0.0,
+            "decline_pct_per_year_true": 0.5, "borderline": False, "renewed_year_true": 0, "trouble": "",
+            "declining": [True, False], "plain_loss_pct": 5.0, "future_inside": 1.0, "chance_declining": 0.5,
+        })  # fmt: skip
+
+    monkeypatch.setattr(bench, "_all_fits", fit)
+    found = bench.run_bench(estates=20, seed=1, vintages=(8,), zone_blocks=0)
+    assert found["estates"] == 20
+    assert found["fits"] == 20
+    assert found["lowest"]["cover_loss"] == ("focal", 0.0)
+    focal = list(bench.SCENARIOS).count("focal") + (list(bench.SCENARIOS).index("focal") < 20 - 17)
+    assert found["scenarios"].loc["ALL", "cover_loss"] == pytest.approx(1 - focal / 20)
+
+
 def test_area_under_curve_against_known_case(bench):
     """Two of three positives above both negatives, one between: (2 + 2 + 1) / 6."""
-    import pandas as pd
-
     score, truth = pd.Series([0.9, 0.8, 0.4, 0.5, 0.1]), pd.Series([True, True, True, False, False])
     assert bench.area_under_curve(score, truth) == pytest.approx(5 / 6)

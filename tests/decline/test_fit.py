@@ -197,8 +197,10 @@ def test_growing_focus_and_change_of_harvester_reach_the_hint(make_estate, fit):
     assert hint.endswith("A change of harvester to Ibis in 2020 coincides: check the loads first.")
 
 
-def test_chains_agree_on_an_ordinary_estate(found):
-    assert not any("has not settled" in one for one in found.notes)
+def test_chains_agree_on_an_ordinary_estate(falling, fit):
+    """With the draws of the settings' default."""
+    full = counts(falling[1]["zone_id"], symptomatic=np.nan)
+    assert not any("has not settled" in one for one in fit(*falling, stand=full, draws=400).notes)
 
 
 # ---------------------------------------------------------------- counts, renewal, few vintages

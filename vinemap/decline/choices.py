@@ -23,6 +23,7 @@ from vinemap.decline.curves import (
 )
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.pools import LEAST, Curves, Pools
+from vinemap.decline.signs import SignTable
 from vinemap.decline.symptoms import SymptomTable
 from vinemap.decline.turns import add_prior, choose_blocks, choose_series
 
@@ -48,6 +49,7 @@ class CurveChoice:
     space : CurveSpace
         Owners are the series; a block uses the age of its first series, the estate that of the first of all.
     symptoms : SymptomTable
+    signs : SignTable
     families : tuple of int
         Kinds of decline offered; empty for none.
     declining, common : tuple of float
@@ -67,6 +69,7 @@ class CurveChoice:
         space: CurveSpace,
         *,
         symptoms: SymptomTable,
+        signs: SignTable,
         families: tuple[int, ...],
         declining: tuple[float, float],
         common: tuple[float, float],
@@ -75,7 +78,7 @@ class CurveChoice:
         per_family: int,
         rng: np.random.Generator,
     ) -> None:
-        self.rng, self.symptoms, self.families = rng, symptoms, families
+        self.rng, self.symptoms, self.signs, self.families = rng, symptoms, signs, families
         self.estate_share = estate_share
         self.prior_declining, self.prior_common, self.likeness = declining, common, likeness
         self.blocks, self.slots = layout.place
@@ -83,8 +86,9 @@ class CurveChoice:
         self.starts = self.slots * self.shape[2]
         self.spans = self.starts[:, None] + np.arange(self.shape[2])  # positions in the log yields of a block
         seen_years = layout.vintages - space.years[0]
-        columns = np.union1d(seen_years, symptoms.columns())
+        columns = np.unique(np.concatenate([seen_years, symptoms.columns(), signs.columns()]))
         symptoms.place_in(columns)
+        signs.place_in(columns)
         self.at_vintages = np.searchsorted(columns, seen_years)
         self.pools = Pools(space, columns, families=families, per_family=per_family, rng=rng)
         self.restarts = self.pools.restarts
@@ -186,7 +190,8 @@ class CurveChoice:
         old = self.estate.log_curve[0, self.at_vintages]
         total[0] += curve @ (now.pull_estate() + now.inner_estate @ old)
         total[0] -= 0.5 * ((curve @ now.inner_estate) * curve).sum(axis=1)
-        self.symptoms.weigh_estate(made.log_curve, self.series.log_curve, self.block.log_curve, total)
+        rest = self.series.log_curve + self.block.log_curve[self.blocks]
+        self._add_evidence(made.log_curve, np.zeros_like(self.blocks), rest, total)
         chosen = np.array([np.argmax(total[0] + self.rng.gumbel(size=total.size))])
         now.change_estate(old - curve[chosen[0]])
         self.estate = made.choose(chosen)
@@ -194,7 +199,8 @@ class CurveChoice:
     def _draw_blocks(self, now: _Gauss, fresh: bool, likeness: float) -> None:
         made, fit = self._candidates(self.block_owner, self.block, fresh, likeness)
         self._add_prior(made, np.full(self.shape[0], self.common_share), fit)
-        self.symptoms.weigh_blocks(made.log_curve, self.series.log_curve, self.estate.log_curve[0], fit)
+        rest = self.series.log_curve + self.estate.log_curve
+        self._add_evidence(made.log_curve, self.blocks, rest, fit)
         chosen = np.zeros(self.shape[0], dtype=np.int64)
         choose_blocks(
             now.inverse, now.projected, now.shrunk, now.inner_blocks, now.residual, now.score, self.expand,
@@ -206,7 +212,8 @@ class CurveChoice:
     def _draw_series(self, now: _Gauss, fresh: bool, likeness: float) -> None:
         made, fit = self._candidates(self.series_owner, self.series, fresh, likeness)
         self._add_prior(made, self.share_of_block[self.blocks], fit)
-        self.symptoms.weigh_series(made.log_curve, self.block.log_curve, self.estate.log_curve[0], fit)
+        rest = self.block.log_curve[self.blocks] + self.estate.log_curve
+        self._add_evidence(made.log_curve, self.series_owner, rest, fit)
         chosen = np.zeros(self.series_owner.size, dtype=np.int64)
         choose_series(
             now.inverse, now.projected, now.shrunk, now.inner_series, now.residual, now.score, self.blocks,
@@ -214,6 +221,16 @@ class CurveChoice:
             self.own_anchor, self.own_seen, fit, self.rng.uniform(size=chosen.size), chosen,
         )  # fmt: skip
         self.series = made.choose(chosen)
+
+    def _add_evidence(
+        self, candidates: FloatArray, owner: IntArray, rest: FloatArray, fit: FloatArray
+    ) -> None:
+        self.symptoms.weigh(candidates, owner, rest, fit)
+        self.signs.weigh(candidates, owner, rest, fit)
+
+    def draw_signs(self) -> None:
+        """Draw how signs follow the loss, given all curves."""
+        self.signs.draw(self.series.log_curve + self.block.log_curve[self.blocks] + self.estate.log_curve)
 
     def _add_prior(self, curves: Curves, share: FloatArray, fit: FloatArray) -> None:
         """Add the log prior: share that declines, kind, and rate class over its own prior mass."""

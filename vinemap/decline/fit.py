@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -14,13 +14,16 @@ from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.forecast import DeclineDraws, Paths, make_draws, trace_paths
 from vinemap.decline.layout import Layout, Series, build_layout, list_series, space_of_series
 from vinemap.decline.results import (
+    SLOPE_COLUMNS,
     effects_table,
     forecast_table,
     scales_table,
+    slopes_table,
     zone_table,
     zone_vintage_table,
 )
-from vinemap.decline.sampler import PER_FAMILY, ChainDraws, Priors, Sampler
+from vinemap.decline.sampler import PER_FAMILY, ChainDraws, Priors, Reference, Sampler
+from vinemap.decline.signs import SignTable
 from vinemap.decline.stand import Stand, interpolate_stand
 from vinemap.decline.symptoms import SymptomTable
 from vinemap.errors import DataError
@@ -53,6 +56,9 @@ class Decline:
         name, median, low, high: standard deviations of the model (log scale).
     notes : list of str
         What weakens the result, in words.
+    slopes : pandas.DataFrame
+        name, median, low, high: change of log yield with the log of what was adjusted for, and of the log of
+        a sign of the loss with log kept.
     """
 
     zones: pd.DataFrame
@@ -62,6 +68,7 @@ class Decline:
     draws: DeclineDraws
     scales: pd.DataFrame
     notes: list[str]
+    slopes: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=SLOPE_COLUMNS))
 
 
 def fit_decline(
@@ -72,6 +79,8 @@ def fit_decline(
     stand: pd.DataFrame | None = None,
     renewals: pd.DataFrame | None = None,
     reference: pd.DataFrame | None = None,
+    adjustments: pd.DataFrame | None = None,
+    signs: pd.DataFrame | None = None,
     machine_changes: pd.DataFrame | None = None,
     horizon_year: int,
     draws: int = 400,
@@ -94,7 +103,14 @@ def fit_decline(
     renewals : pandas.DataFrame, optional
         zone_id, year (winter after that vintage), method.
     reference : pandas.DataFrame, optional
-        vintage and effect_pct [%] or yield_t_ha [t/ha]: outside district series of the seasons.
+        vintage and effect_pct [%], yield_t_ha [t/ha] or index (any level), and perhaps variety (empty for all
+        together): outside district series of the seasons.
+    adjustments : pandas.DataFrame, optional
+        zone_id, vintage and one column for each thing that lowers a crop without being a decline (width of
+        the pruned row [cm] ...), positive: the yield is adjusted for its departures from the zone's mean.
+    signs : pandas.DataFrame, optional
+        zone_id, vintage, sign ("vigour" or "mog"), value (positive), perhaps worth: second the yield as a
+        measure of the loss (see `vinemap.decline.signs`).
     machine_changes : pandas.DataFrame, optional
         zone_id or block_id, vintage, machine: vintages from which another harvester picked
         (`list_machine_changes`); named in the cause hint where a decline sets in at that time.
@@ -144,12 +160,14 @@ def fit_decline(
     years = np.arange(min(vintages[0], last - 3), max(horizon_year, last + 4) + 1)
     standing = interpolate_stand(stand, zone_ids, years)
     series = list_series(zones, renewals)
-    layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement)
+    layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement, adjustments)
     planted = pd.to_numeric(zones["year_planted"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     space = space_of_series(series, planted, years=years, last_vintage=last)
     chains = _run_chains(
         layout, space, lambda: SymptomTable(layout, years, stand, zone_ids),
-        reference=_reference(reference, vintages), priors=priors, per_family=per_family, draws=draws, rng=rng,
+        lambda: SignTable(layout, years, signs, zone_ids, rng),
+        reference=_reference(reference, vintages, layout.varieties), priors=priors, per_family=per_family,
+        draws=draws, rng=rng,
     )  # fmt: skip
     paths = trace_paths(chains, space, layout, standing, zones=len(zones), last_vintage=last, rng=rng)
     made = make_draws(paths, standing, zone_ids, last_vintage=last, horizon_year=horizon_year, rng=rng)
@@ -162,6 +180,7 @@ def fit_decline(
         draws=made,
         scales=scales_table(chains),
         notes=_notes(layout, zones, standing, series, paths, vintages, len(chains)),
+        slopes=slopes_table(layout, SignTable(layout, years, signs, zone_ids, rng).names, chains),
     )
 
 
@@ -194,31 +213,43 @@ def _arrange(
     years: IntArray,
     vintages: IntArray,
     settlement: pd.DataFrame | None,
+    adjustments: pd.DataFrame | None,
 ) -> Layout:
     columns = vintages - years[0]
     share = 1 - standing.missing[:, columns]
     return build_layout(
         zone_vintage, zones, series, log_stand=np.log(share),
         stand_variance=(standing.missing_sd[:, columns] / share) ** 2,
-        vintages=vintages, settlement=settlement,
+        vintages=vintages, settlement=settlement, adjustments=adjustments,
     )  # fmt: skip
 
 
-def _reference(reference: pd.DataFrame | None, vintages: IntArray) -> FloatArray | None:
+def _reference(reference: pd.DataFrame | None, vintages: IntArray, varieties: list[str]) -> Reference | None:
+    """Bring outside series to the vintages; those of varieties that are not grown here are left out."""
     if reference is None or reference.empty:
         return None
-    table = reference.set_index("vintage").reindex(vintages)
-    if "yield_t_ha" in table:
-        return np.asarray(np.log(table["yield_t_ha"].to_numpy(dtype=float)))
-    return np.asarray(np.log1p(table["effect_pct"].to_numpy(dtype=float) / 100))
+    names = reference.get("variety", pd.Series("", index=reference.index)).fillna("").astype(str)
+    codes = {"": -1} | {name: code for code, name in enumerate(varieties) if name}
+    if "effect_pct" in reference:
+        logs = np.log1p(reference["effect_pct"].astype(float) / 100)
+    else:
+        logs = np.log(reference["yield_t_ha" if "yield_t_ha" in reference else "index"].astype(float))
+    wide = pd.DataFrame({"variety": names, "vintage": reference["vintage"], "log": logs})
+    wide = wide.pivot_table(index="variety", columns="vintage", values="log", aggfunc="mean")
+    wide = wide.loc[[one for one in wide.index if one in codes]].reindex(columns=vintages)
+    wide = wide[wide.notna().sum(axis=1) > 1]
+    if wide.empty:
+        return None
+    return Reference(wide.to_numpy(dtype=float), [codes[one] for one in wide.index])
 
 
 def _run_chains(
     layout: Layout,
     space: CurveSpace,
     make_symptoms: Callable[[], SymptomTable],
+    make_signs: Callable[[], SignTable],
     *,
-    reference: FloatArray | None,
+    reference: Reference | None,
     priors: Priors,
     per_family: int,
     draws: int,
@@ -229,8 +260,8 @@ def _run_chains(
     with threadpool_limits(1, user_api="blas"):  # matrices are small: more threads only wait for one another
         for _ in range(CHAINS):
             sampler = Sampler(
-                layout, space, symptoms=make_symptoms(), priors=priors, rng=rng, reference=reference,
-                per_family=per_family,
+                layout, space, symptoms=make_symptoms(), signs=make_signs(), priors=priors, rng=rng,
+                reference=reference, per_family=per_family,
             )  # fmt: skip
             chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
     return chains

@@ -62,6 +62,9 @@ class Layout:
         Code of the variety.
     varieties : list of str
     block_ids : list of str
+    adjustment : float array (B, S, V, K)
+        Logs of what is adjusted for (pruning width ...), centred within the zone; 0 where not known.
+    adjusted_for : list of str (K,)
     """
 
     vintages: IntArray
@@ -75,6 +78,8 @@ class Layout:
     variety: IntArray
     varieties: list[str]
     block_ids: list[str]
+    adjustment: FloatArray
+    adjusted_for: list[str]
 
     @property
     def place(self) -> tuple[IntArray, IntArray]:
@@ -146,6 +151,7 @@ def build_layout(
     stand_variance: FloatArray,
     vintages: IntArray,
     settlement: pd.DataFrame | None,
+    adjustments: pd.DataFrame | None = None,
 ) -> Layout:
     """Arrange yields, their noise and the design of blocks, varieties and vintages.
 
@@ -162,6 +168,8 @@ def build_layout(
         Vintages in order [year].
     settlement : pandas.DataFrame or None
         Columns block_id, vintage, factor_se.
+    adjustments : pandas.DataFrame, optional
+        Columns zone_id, vintage and one a covariate (positive).
 
     Returns
     -------
@@ -177,6 +185,8 @@ def build_layout(
     block_ids = list(dict.fromkeys(zones["block_id"]))
     slot, same_zone = _slots(zones, series, block_ids)
     shape = (*slot.shape, vintages.size)
+    adjusted_for, logs = _adjustment_arrays(adjustments, zones, vintages)
+    adjustment = np.where((slot >= 0)[..., None, None], logs[_zone_of(slot, series)], 0.0)
     log_yield, variance, seen = np.zeros(shape), np.ones(shape), np.zeros(shape, dtype=bool)
     for block, position in zip(*np.nonzero(slot >= 0), strict=True):
         one = series[slot[block, position]]
@@ -195,8 +205,30 @@ def build_layout(
     codes = np.array([varieties.index(one) for one in names], dtype=np.int64)
     factor = _factor_variance(settlement, block_ids, vintages)
     return Layout(
-        vintages, series, slot, log_yield, variance, seen, same_zone, factor, codes, varieties, block_ids
+        vintages, series, slot, log_yield, variance, seen, same_zone, factor, codes, varieties, block_ids,
+        adjustment, adjusted_for,
     )  # fmt: skip
+
+
+def _adjustment_arrays(
+    adjustments: pd.DataFrame | None, zones: pd.DataFrame, vintages: IntArray
+) -> tuple[list[str], FloatArray]:
+    """Names (K) and logs (zones, V, K) of what is adjusted for, centred in the zone, 0 where not known."""
+    if adjustments is None or adjustments.empty:
+        return [], np.zeros((len(zones), vintages.size, 0))
+    names = [str(one) for one in adjustments.columns if one not in ("zone_id", "vintage")]
+    logs = np.zeros((len(zones), vintages.size, len(names)))
+    for place, name in enumerate(names):
+        usable = adjustments[adjustments[name] > 0]
+        wide = usable.pivot_table(index="zone_id", columns="vintage", values=name, aggfunc="mean")
+        wide = wide.reindex(index=zones["zone_id"], columns=vintages).astype(float).map(np.log)
+        logs[..., place] = wide.sub(wide.mean(axis=1), axis=0).fillna(0.0).to_numpy()
+    return names, logs
+
+
+def _zone_of(slot: IntArray, series: list[Series]) -> IntArray:
+    """Row of the zone table of every place (B, S); of padding, any."""
+    return np.array([one.zone for one in series], dtype=np.int64)[slot]
 
 
 def _zone_arrays(
@@ -224,7 +256,7 @@ def _slots(zones: pd.DataFrame, series: list[Series], block_ids: list[str]) -> t
     slot = np.full((len(block_ids), max(len(one) for one in members)), -1, dtype=np.int64)
     for block, positions in enumerate(members):
         slot[block, : len(positions)] = positions
-    zone_of = np.where(slot >= 0, np.array([one.zone for one in series])[slot], -1 - np.arange(slot.shape[1]))
+    zone_of = np.where(slot >= 0, _zone_of(slot, series), -1 - np.arange(slot.shape[1]))
     return slot, zone_of[:, :, None] == zone_of[:, None, :]
 
 

@@ -16,6 +16,7 @@ from vinemap.decline.sampler import SD_NAMES, ChainDraws
 from vinemap.decline.stand import Stand
 from vinemap.decline.trend import sen_slope
 
+SLOPE_COLUMNS = ("name", "median", "low", "high")
 INTERVAL = (5, 50, 95)  # quantiles of the 90 % interval and the median [%]
 
 
@@ -158,3 +159,10 @@ def scales_table(chains: list[ChainDraws]) -> pd.DataFrame:
     """Summarise the standard deviations of the model (log scale)."""
     low, median, high = quantiles(np.concatenate([np.array(one.sd) for one in chains]))
     return pd.DataFrame({"name": SD_NAMES, "median": median, "low": low, "high": high})
+
+
+def slopes_table(layout: Layout, names: list[str], chains: list[ChainDraws]) -> pd.DataFrame:
+    """Summarise the slopes of what was adjusted for and of the signs of the loss."""
+    low, median, high = quantiles(np.concatenate([np.array(one.slope) for one in chains]))
+    everything = [*layout.adjusted_for, *names]
+    return pd.DataFrame({"name": everything, "median": median, "low": low, "high": high})[[*SLOPE_COLUMNS]]

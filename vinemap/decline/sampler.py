@@ -2,7 +2,8 @@
 
 Model, for series s (zone z, block b, variety c) in vintage v::
 
-    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + curve(v) + curve_b(v) + curve_s(v) + e
+    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + c'x_zv + curve(v) + curve_b(v) + curve_s(v)
+                        + e
 
     alpha_b ~ N(0, sd_block^2)                a_z ~ N(0, sd_zone^2)
     u_v ~ N(0, sd_vintage^2 / lambda_v)       w_cv ~ N(0, sd_variety^2 / lambda_cv)
@@ -28,11 +29,13 @@ from scipy.stats import gamma
 from vinemap.decline.choices import CurveChoice
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.layout import Layout
+from vinemap.decline.signs import SignTable
 from vinemap.decline.symptoms import SymptomTable
 
 PER_FAMILY = 60
 NEVER_SEEN_VARIANCE = 1e4
 INTERCEPT_SD = 2.0
+ELASTICITY_SD = 0.5  # change of log yield with log pruning width and the like; common practice, no source
 REFERENCE_SD = 0.07  # log scale, how closely a district follows an estate; common practice, no source
 SD_GRID = np.geomspace(0.004, 1.5, 60)
 _QUANTILES = (np.arange(12) + 0.5) / 12
@@ -89,6 +92,23 @@ class ChainDraws:
     season: list[FloatArray] = field(default_factory=list)
     block_season: list[FloatArray] = field(default_factory=list)
     sd: list[FloatArray] = field(default_factory=list)
+    slope: list[FloatArray] = field(default_factory=list)  # of what is adjusted for, then of signs
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Outside series of the seasons of a district; each has a level of its own, which is free.
+
+    Attributes
+    ----------
+    log_yield : float array (R, V)
+        Log of yields or of an index of them, NaN where there is none.
+    variety : list of int (R,)
+        Code of the variety, -1 for all varieties together.
+    """
+
+    log_yield: FloatArray
+    variety: list[int]
 
 
 SD_NAMES = ("vintage", "variety", "block_vintage", "block", "zone", "error")
@@ -106,8 +126,9 @@ class Sampler:
         Log likelihood of counts of symptoms under each curve.
     priors : Priors
     rng : numpy.random.Generator
-    reference : float array (V,), optional
-        Log of an outside series of yields, NaN where it has none; its level is free.
+    signs : SignTable
+        Log likelihood of signs of the loss beside the yield.
+    reference : Reference, optional
     reference_sd : float, optional
         How closely the outside series follows the estate's seasons (log scale).
     per_family : int, optional
@@ -122,7 +143,8 @@ class Sampler:
         symptoms: SymptomTable,
         priors: Priors,
         rng: np.random.Generator,
-        reference: FloatArray | None = None,
+        signs: SignTable,
+        reference: Reference | None = None,
         reference_sd: float = REFERENCE_SD,
         per_family: int = PER_FAMILY,
     ) -> None:
@@ -130,44 +152,50 @@ class Sampler:
         self.blocks, self.slots = layout.place
         self.shape = layout.log_yield.shape
         self.choice = CurveChoice(
-            layout, space, symptoms=symptoms, families=priors.families, declining=priors.declining,
-            common=priors.common, estate_share=priors.estate, likeness=priors.likeness,
-            per_family=per_family, rng=rng,
+            layout, space, symptoms=symptoms, signs=signs, families=priors.families,
+            declining=priors.declining, common=priors.common, estate_share=priors.estate,
+            likeness=priors.likeness, per_family=per_family, rng=rng,
         )  # fmt: skip
         self._prepare_design(reference, reference_sd)
         self._prepare_block_design()
         self.sd = dict(zip(SD_NAMES, (0.2, 0.04, 0.06, 0.3, 0.15, 0.08), strict=True))
         self.weight = np.ones(self.shape)  # lambda of the Student-t errors
-        self.season_weight = np.ones(self.design.shape[2] - 2)  # of seasons, then of varieties' seasons
+        self.season_weight = np.ones(self.seasons.stop - 1)  # of seasons, then of varieties' seasons
         self.block_weight = np.ones((self.shape[0], self.shape[2]))
 
-    def _prepare_design(self, reference: FloatArray | None, reference_sd: float) -> None:
-        """Columns: intercept, one a vintage, one a variety and vintage (if several), level of reference."""
+    def _prepare_design(self, reference: Reference | None, reference_sd: float) -> None:
+        """Columns: intercept, one a vintage, one a variety and vintage, adjustments, levels of references."""
         blocks, series, vintages = self.shape
-        several = len(self.layout.varieties) > 1
-        width = 1 + vintages * (1 + (len(self.layout.varieties) if several else 0)) + 1
+        self.several = len(self.layout.varieties) > 1
+        codes = len(self.layout.varieties) if self.several else 0
+        self.seasons = slice(1, 1 + vintages * (1 + codes))
+        adjusted, levels = len(self.layout.adjusted_for), 0 if reference is None else len(reference.variety)
+        self.adjusted = slice(self.seasons.stop, self.seasons.stop + adjusted)
+        width = self.adjusted.stop + levels
         design = np.zeros((blocks, series, vintages, width))
         design[..., 0] = 1.0
         step = np.arange(vintages)
         design[:, :, step, 1 + step] = 1.0
-        if several:
-            for block, code in enumerate(self.layout.variety):
-                design[block, :, step, 1 + vintages * (1 + code) + step] = 1.0
-        self.several = several
+        for block, code in enumerate(self.layout.variety if self.several else ()):
+            design[block, :, step, 1 + vintages * (1 + code) + step] = 1.0
+        design[..., self.adjusted] = self.layout.adjustment
         self.centre = float(self.layout.log_yield[self.layout.seen].mean())
         self.target = np.where(self.layout.seen, self.layout.log_yield - self.centre, 0.0)
         self.design = (design * self.layout.seen[..., None]).reshape(blocks, series * vintages, width)
         self._prepare_reference(reference, reference_sd, width)
 
-    def _prepare_reference(self, reference: FloatArray | None, reference_sd: float, width: int) -> None:
+    def _prepare_reference(self, reference: Reference | None, reference_sd: float, width: int) -> None:
         self.extra_precision, self.extra_score = np.zeros((width, width)), np.zeros(width)
-        if reference is None:
-            return
-        for position in np.flatnonzero(np.isfinite(reference)):
-            row = np.zeros(width)
-            row[1 + position] = row[-1] = 1.0
-            self.extra_precision += np.outer(row, row) / reference_sd**2
-            self.extra_score += row * (reference[position] - np.nanmean(reference)) / reference_sd**2
+        vintages = self.shape[2]
+        for place, code in enumerate(() if reference is None else reference.variety):
+            values = reference.log_yield[place] if reference is not None else np.zeros(0)
+            for position in np.flatnonzero(np.isfinite(values)):
+                row = np.zeros(width)
+                row[1 + position] = row[self.adjusted.stop + place] = 1.0
+                if self.several and code >= 0:
+                    row[1 + vintages * (1 + code) + position] = 1.0
+                self.extra_precision += np.outer(row, row) / reference_sd**2
+                self.extra_score += row * (values[position] - np.nanmean(values)) / reference_sd**2
 
     # ------------------------------------------------------------------ one sweep
     def sweep(self) -> None:
@@ -182,6 +210,7 @@ class Sampler:
         self._draw_block_effects()
         self._draw_scales()
         self.choice.draw_shares()
+        self.choice.draw_signs()
 
     def run(self, *, burn: int, keep: int) -> ChainDraws:
         """Sweep `burn` times, then keep `keep` draws.
@@ -201,14 +230,17 @@ class Sampler:
                 out.season.append(self.season.copy())
                 out.block_season.append(self.block_season.copy())
                 out.sd.append(np.array([self.sd[name] for name in SD_NAMES]))
+                out.slope.append(np.concatenate([self.effect[self.adjusted], self.choice.signs.slope]))
         return out
 
     def _effect_variance(self) -> FloatArray:
         vintages = self.shape[2]
         variance = np.full(self.design.shape[2], self.sd["variety"] ** 2)
-        variance[0], variance[-1] = INTERCEPT_SD**2, INTERCEPT_SD**2
+        variance[0] = INTERCEPT_SD**2
         variance[1 : 1 + vintages] = self.sd["vintage"] ** 2
-        variance[1:-1] /= self.season_weight
+        variance[self.seasons] /= self.season_weight
+        variance[self.adjusted] = ELASTICITY_SD**2
+        variance[self.adjusted.stop :] = INTERCEPT_SD**2
         return variance
 
     def _season_variance(self) -> FloatArray:
@@ -238,7 +270,7 @@ class Sampler:
         self.effect = covariance @ score + root @ self.rng.standard_normal(score.size)
         vintages = self.shape[2]
         shared = self.effect[1 : 1 + vintages]
-        own = self.effect[1 + vintages : -1].reshape(-1, vintages)
+        own = self.effect[1 + vintages : self.seasons.stop].reshape(-1, vintages)
         self.season = shared + (own if self.several else np.zeros((1, vintages)))
         self.residual = (residual - self.design @ self.effect).reshape(self.shape)
 
@@ -279,7 +311,7 @@ class Sampler:
     # ------------------------------------------------------------------ scales
     def _draw_scales(self) -> None:
         vintages = self.shape[2]
-        priors, season = self.priors, self.effect[1:-1]
+        priors, season = self.priors, self.effect[self.seasons]
         self._draw_season_weights(season)
         scaled = season * np.sqrt(self.season_weight)
         self.sd["vintage"] = self._draw_sd(scaled[:vintages], priors.sd_vintage)
@@ -297,19 +329,22 @@ class Sampler:
         self._draw_error()
 
     def _draw_season_weights(self, season: FloatArray) -> None:
-        if not np.isfinite(self.priors.season_degrees):
-            return
-        weights, vintages = _weight_grid(self.priors.season_degrees), self.shape[2]
+        degrees, vintages = self.priors.season_degrees, self.shape[2]
         sd = np.where(np.arange(season.size) < vintages, self.sd["vintage"], self.sd["variety"])
-        variance = sd[:, None] ** 2 / weights
-        self.season_weight = weights[self._pick_normal(season, variance)]
-        variance = self.sd["block_vintage"] ** 2 / weights + self.layout.factor_variance[..., None]
-        self.block_weight = weights[self._pick_normal(self.block_season, variance)]
+        self.season_weight = self._draw_weights(season, sd**2, 0.0, degrees)
+        known = self.layout.factor_variance
+        self.block_weight = self._draw_weights(
+            self.block_season, np.full(known.shape, self.sd["block_vintage"] ** 2), known, degrees
+        )
 
-    def _pick_normal(self, values: FloatArray, variance: FloatArray) -> IntArray:
-        """Draw one of the variances (last axis) for each value, normal about zero."""
-        fit = -0.5 * (np.log(variance) + values[..., None] ** 2 / variance)
-        return np.asarray(np.argmax(fit + self.rng.gumbel(size=fit.shape), axis=-1))
+    def _draw_weights(
+        self, values: FloatArray, variance: FloatArray, known: FloatArray | float, degrees: float
+    ) -> FloatArray:
+        """Draw a precision for each value, normal about zero with a known variance on top."""
+        weights = weight_grid(degrees)
+        total = variance[..., None] / weights + np.asarray(known)[..., None]
+        fit = -0.5 * (np.log(total) + values[..., None] ** 2 / total)
+        return np.asarray(weights[np.argmax(fit + self.rng.gumbel(size=fit.shape), axis=-1)])
 
     def _draw_sd(
         self,
@@ -330,10 +365,8 @@ class Sampler:
     def _draw_error(self) -> None:
         seen = self.layout.seen
         residual, noise = self.residual[seen], self.layout.noise_variance[seen]
-        if np.isfinite(self.priors.degrees):
-            weights = _weight_grid(self.priors.degrees)
-            variance = noise[:, None] + self.sd["error"] ** 2 / weights
-            self.weight[seen] = weights[self._pick_normal(residual, variance)]
+        variance = np.full(noise.shape, self.sd["error"] ** 2)
+        self.weight[seen] = self._draw_weights(residual, variance, noise, self.priors.degrees)
         variance = noise + SD_GRID[:, None] ** 2 / self.weight[seen]
         fit = -0.5 * (np.log(variance) + residual**2 / variance).sum(axis=1)
         fit += -0.5 * (SD_GRID / self.priors.sd_error) ** 2 + np.log(SD_GRID)
@@ -341,5 +374,8 @@ class Sampler:
 
 
 @cache
-def _weight_grid(degrees: float) -> FloatArray:
+def weight_grid(degrees: float) -> FloatArray:
+    """Precisions, alike in chance, that make a normal a Student-t; 1 where the degrees are infinite."""
+    if not np.isfinite(degrees):
+        return np.ones(1)
     return np.asarray(gamma.ppf(_QUANTILES, degrees / 2, scale=2 / degrees))

@@ -44,7 +44,6 @@ class SymptomTable:
     def __init__(
         self, layout: Layout, years: IntArray, stand: pd.DataFrame | None, zone_ids: list[str]
     ) -> None:
-        self.blocks = layout.place[0]
         counts = _counts(stand)
         renewed = {one.zone for one in layout.series if np.isfinite(one.first_vintage)}
         rows = [row for row, one in enumerate(layout.series)
@@ -67,29 +66,20 @@ class SymptomTable:
         """Take curves from now on at these columns only, which must hold `columns()`."""
         self.when = np.searchsorted(columns, self.when)
 
-    def weigh_series(
-        self, candidates: FloatArray, blocks: FloatArray, estate: FloatArray, fit: FloatArray
-    ) -> None:
-        """Add the log likelihood of candidates of series (series, J, W) to `fit` (series, J)."""
-        if self.rows.size:
-            rest = blocks[self.blocks[self.rows]] + estate
-            add_symptoms(candidates, self.rows, rest, self.when, self.fit, fit)
+    def weigh(self, candidates: FloatArray, owner: IntArray, rest: FloatArray, fit: FloatArray) -> None:
+        """Add the log likelihood of candidates (n, J, W) to `fit` (n, J).
 
-    def weigh_blocks(
-        self, candidates: FloatArray, series: FloatArray, estate: FloatArray, fit: FloatArray
-    ) -> None:
-        """Add the log likelihood of candidates of blocks (B, J, W) to `fit` (B, J)."""
+        Parameters
+        ----------
+        candidates : float array (n, J, W)
+        owner : int array (series,)
+            Which of the n a series belongs to.
+        rest : float array (series, W)
+            Log kept by the other curves of the series.
+        fit : float array (n, J)
+        """
         if self.rows.size:
-            rest = series[self.rows] + estate
-            add_symptoms(candidates, self.blocks[self.rows], rest, self.when, self.fit, fit)
-
-    def weigh_estate(
-        self, candidates: FloatArray, series: FloatArray, blocks: FloatArray, fit: FloatArray
-    ) -> None:
-        """Add the log likelihood of candidates of the estate (1, J, W) to `fit` (1, J)."""
-        if self.rows.size:
-            rest = series[self.rows] + blocks[self.blocks[self.rows]]
-            add_symptoms(candidates, np.zeros_like(self.rows), rest, self.when, self.fit, fit)
+            add_symptoms(candidates, owner[self.rows], rest[self.rows], self.when, self.fit, fit)
 
 
 def _counts(stand: pd.DataFrame | None) -> dict[str, pd.DataFrame]:

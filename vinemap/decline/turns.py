@@ -146,3 +146,27 @@ def add_symptoms(curves, owner, rest, when, table, fit):
                 column = when[row, count]
                 loss = 100.0 * (1.0 - math.exp(curves[who, j, column] + rest[row, column]))
                 fit[who, j] += table[row, count, int(loss + 0.5)]
+
+
+@compiled
+def add_signs(curves, owner, rest, when, left, seen, slope, precision, fit):
+    """Add what signs of the loss (rows) say about candidates (n, J, W) of the owners of rows.
+
+    `left` (rows, V) is the sign less season and level, 0 where not `seen`; `when` (V) the column, `rest`
+    (rows, W) what the zone loses by its other curves. The level of the zone is free: only departures from its
+    mean count.
+    """
+    for row in range(owner.size):
+        who = owner[row]
+        count = seen[row].sum()
+        for j in range(curves.shape[1]):
+            mean = 0.0
+            for v in range(when.size):
+                if seen[row, v]:
+                    mean += (curves[who, j, when[v]] + rest[row, when[v]]) / count
+            squares = 0.0
+            for v in range(when.size):
+                if seen[row, v]:
+                    away = curves[who, j, when[v]] + rest[row, when[v]] - mean
+                    squares += (left[row, v] - slope[row] * away) ** 2
+            fit[who, j] -= 0.5 * precision[row] * squares
