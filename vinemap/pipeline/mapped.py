@@ -232,6 +232,7 @@ def _find_zones(
         min_area_ha=chosen.min_area_ha,
         min_segment_m=chosen.min_segment_m,
         max_zones=chosen.max_zones,
+        stand=task.cleaned.stand,
         previous=task.previous,
     )
     report = found.report

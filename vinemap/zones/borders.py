@@ -14,9 +14,10 @@ from vinemap.zones.tidy import neighbours
 # scripts/bench_zones.py) so that at most one block in twenty without zones is divided.
 EVIDENCE_ASKED = 8.0
 PATTERN_AREA_M2 = 2 * np.pi * PATTERN_RANGE_M**2  # integral of exp(-h / range) over the plane
-# Smaller differences than both of these change nothing that is done; common practice, no source.
+# Smaller differences than all of these change nothing that is done; common practice, no source.
 LEVEL_MATTERS = 0.15  # log yield
 CHANGE_MATTERS = 0.12  # share of the crop
+MISSING_MATTERS = 0.10  # share of vine places
 FEWEST_VINTAGES = 4  # to ask whether the difference holds in a vintage left out
 
 
@@ -32,6 +33,8 @@ class Border:
         Difference of log level.
     change : float
         Difference of change, as a share; the larger of change and late change.
+    missing : float
+        Difference of the share of missing vines, as counted.
     evidence : float
         Squared differences over the variance that patchy ground alone would give them.
     holds : bool
@@ -41,14 +44,17 @@ class Border:
     pair: tuple[int, int]
     level: float
     change: float
+    missing: float
     evidence: float
     holds: bool
 
     @property
     def stays(self) -> bool:
         """Whether the border is worth keeping."""
-        matters = abs(self.level) >= LEVEL_MATTERS or abs(self.change) >= CHANGE_MATTERS
-        return matters and self.holds and self.evidence >= EVIDENCE_ASKED
+        if self.evidence < EVIDENCE_ASKED:
+            return False
+        yields = abs(self.level) >= LEVEL_MATTERS or abs(self.change) >= CHANGE_MATTERS
+        return (yields and self.holds) or abs(self.missing) >= MISSING_MATTERS
 
 
 def merge_alike(
@@ -115,6 +121,7 @@ def weigh_border(
         pair,
         level=float(features.level[first].mean() - features.level[second].mean()),
         change=max(changes, key=abs),
+        missing=float(features.missing[first].mean() - features.missing[second].mean()),
         evidence=worth * float((apart**2).sum()),
         holds=_holds(_contrast(logs, first, second)),
     )

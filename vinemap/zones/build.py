@@ -15,7 +15,15 @@ from sklearn.metrics import adjusted_rand_score
 from vinemap.errors import DataError, GeometryError
 from vinemap.land import Grid, segment_rows
 from vinemap.zones.borders import Border, merge_alike, weigh_border
-from vinemap.zones.cells import BoolArray, FloatArray, IntArray, RowCells, average_cells, lay_cells
+from vinemap.zones.cells import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    RowCells,
+    average_cells,
+    count_missing,
+    lay_cells,
+)
 from vinemap.zones.cluster import cluster_cells
 from vinemap.zones.draw import draw_polygons
 from vinemap.zones.features import Features, describe_cells, relative_logs
@@ -23,7 +31,7 @@ from vinemap.zones.tidy import Rules, neighbours, tidy_labels
 
 MOST_LEFT_OUT = 4  # vintages left out in turn, spread over the series: enough to see unrest, and quick
 FEWEST_PIECES = 12  # pieces to begin with; more than anyone would work separately in a block
-BORDER_COLUMNS = ["first", "second", "level_pct", "change_pct", "evidence"]
+BORDER_COLUMNS = ["first", "second", "level_pct", "change_pct", "missing_pct", "evidence"]
 SAME_ZONE_SHARE = 0.3  # share of common area (over the union) from which a zone keeps its old id
 
 
@@ -39,8 +47,8 @@ class ZoneReport:
         Row-frame cells inside the outline.
     cells_without_data : int
     borders : pandas.DataFrame
-        first, second (zone_id), level_pct and change_pct (first against second; change in points of the
-        crop), evidence: what keeps neighbouring zones apart.
+        first, second (zone_id), level_pct, change_pct and missing_pct (first against second; the latter two
+        in points), evidence: what keeps neighbouring zones apart.
     agreement : float
         Mean adjusted Rand index with the zones found when one vintage is left out (up to four in turn); NaN
         below three vintages.
@@ -86,10 +94,11 @@ def find_zones(
     min_area_ha: float = 0.25,
     min_segment_m: float = 40.0,
     max_zones: int = 6,
+    stand: gpd.GeoDataFrame | None = None,
     previous: gpd.GeoDataFrame | None = None,
     check_stability: bool = True,
 ) -> ZoneMap:
-    """Divide a block into contiguous, workable zones by level and by change over the vintages.
+    """Divide a block into contiguous, workable zones by level, change over the vintages and missing vines.
 
     Parameters
     ----------
@@ -106,6 +115,8 @@ def find_zones(
     min_segment_m : float, optional
         Shortest row segment [m], except where the row itself is shorter.
     max_zones : int, optional
+    stand : geopandas.GeoDataFrame, optional
+        Counted stretches of row: points with vines (places looked at) and missing.
     previous : geopandas.GeoDataFrame, optional
         Earlier zones of the block; a new zone that shares most of an old one's area keeps its id.
     check_stability : bool, optional
@@ -156,8 +167,9 @@ def find_zones(
     logs = relative_logs(values, cells.inside)
     errors = _relative_errors(cells, values, surfaces, standard_errors)
     rules = Rules(min_area_ha * 1e4, _shortest_run(cells, min_segment_m))
-    labels, features = _label_cells(logs, errors, vintages, cells, rules, max_zones)
-    agreement = _agreement(labels, logs, errors, vintages, cells, rules, max_zones) if check_stability else {}
+    known = _Known(logs, errors, vintages, count_missing(cells, stand))
+    labels, features = _label_cells(known, cells, rules, max_zones)
+    agreement = _agreement(labels, known, cells, rules, max_zones) if check_stability else {}
     shapes, members = draw_polygons(labels, cells, outline, rows, min_area_m2=rules.min_area_m2)
     ids = _carry_ids(shapes, block_id, previous)
     zones = _as_table(shapes, ids, rows, block_id)
@@ -182,14 +194,26 @@ def _shortest_run(cells: RowCells, min_segment_m: float) -> int:
     return max(1, int(np.ceil(min_segment_m / step - 0.05)))
 
 
-def _label_cells(
-    logs: FloatArray, errors: FloatArray, vintages: IntArray, cells: RowCells, rules: Rules, max_zones: int
-) -> tuple[IntArray, Features]:
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of the cells, by vintage, and the share of missing vines."""
+
+    logs: FloatArray
+    errors: FloatArray
+    vintages: IntArray
+    missing: FloatArray | None
+
+    def without(self, row: int) -> _Known:
+        keep = np.arange(self.vintages.size) != row
+        return _Known(self.logs[keep], self.errors[keep], self.vintages[keep], self.missing)
+
+
+def _label_cells(known: _Known, cells: RowCells, rules: Rules, max_zones: int) -> tuple[IntArray, Features]:
     """Cut into more pieces than may stay, make them workable, merge what is not clearly apart."""
-    features = describe_cells(logs, errors, vintages, cells)
+    features = describe_cells(known.logs, known.errors, known.vintages, cells, known.missing)
     pieces = cluster_cells(features.scaled, cells, pieces=max(FEWEST_PIECES, 2 * max_zones))
     labels = tidy_labels(pieces, features.scaled, cells, rules)
-    labels = merge_alike(labels, features, logs, cells, max_zones=max_zones)
+    labels = merge_alike(labels, features, known.logs, cells, max_zones=max_zones)
     return tidy_labels(labels, features.scaled, cells, rules), features
 
 
@@ -207,22 +231,16 @@ def _relative_errors(
 
 
 def _agreement(
-    labels: IntArray,
-    logs: FloatArray,
-    errors: FloatArray,
-    vintages: IntArray,
-    cells: RowCells,
-    rules: Rules,
-    max_zones: int,
+    labels: IntArray, known: _Known, cells: RowCells, rules: Rules, max_zones: int
 ) -> dict[int, float]:
     """Compare the zones with those found with a vintage left out (adjusted Rand index)."""
-    if vintages.size < 3:
+    count = known.vintages.size
+    if count < 3:
         return {}
     out = {}
-    for row in np.unique(np.linspace(0, vintages.size - 1, MOST_LEFT_OUT).round().astype(int)):
-        keep = np.arange(vintages.size) != row
-        other, _ = _label_cells(logs[keep], errors[keep], vintages[keep], cells, rules, max_zones)
-        out[int(vintages[row])] = float(adjusted_rand_score(labels[cells.inside], other[cells.inside]))
+    for row in np.unique(np.linspace(0, count - 1, MOST_LEFT_OUT).round().astype(int)):
+        other, _ = _label_cells(known.without(int(row)), cells, rules, max_zones)
+        out[int(known.vintages[row])] = float(adjusted_rand_score(labels[cells.inside], other[cells.inside]))
     return out
 
 
@@ -237,9 +255,10 @@ def _list_borders(
     return pd.DataFrame([_border_row(ids, one) for one in weighed], columns=BORDER_COLUMNS)
 
 
-def _border_row(ids: list[str], one: Border) -> tuple[str, str, float, float, float]:
+def _border_row(ids: list[str], one: Border) -> tuple[str, str, float, float, float, float]:
     first, second = (ids[number] for number in one.pair)
-    return first, second, 100 * float(np.expm1(one.level)), 100 * one.change, one.evidence
+    level = 100 * float(np.expm1(one.level))
+    return first, second, level, 100 * one.change, 100 * one.missing, one.evidence
 
 
 def _as_table(shapes: list[Any], ids: list[str], rows: gpd.GeoDataFrame, block_id: str) -> gpd.GeoDataFrame:

@@ -22,6 +22,10 @@ BAND_M = 10.0  # width of a band of rows; a harvester map resolves no less
 STRETCH_M = 20.0  # length of a stretch along the rows
 MARGIN_M = 5.0  # outermost cells reach past the outline, which clips them
 LEAST_AREA_M2 = 1e-6
+COUNT_REACH_M = (
+    20.0  # how far a count of missing vines speaks for its surroundings; common practice, no source
+)
+LEAST_PLACES = 5.0  # vine places, by weight, from which a share is believed
 LEAST_DOOR_M = 0.5  # two cells are neighbours if they share this much border inside the outline
 
 
@@ -219,6 +223,37 @@ def average_cells(cells: RowCells, surfaces: Mapping[int, Grid]) -> FloatArray:
         total = np.bincount(flat, weights=values[good], minlength=count.size)
         out[number] = np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(shape)
     return np.where(cells.inside, out, np.nan)
+
+
+def count_missing(cells: RowCells, stand: gpd.GeoDataFrame | None) -> FloatArray | None:
+    """Share of vine places without a vine about every cell, from counted stretches of row.
+
+    Parameters
+    ----------
+    cells : RowCells
+    stand : geopandas.GeoDataFrame or None
+        Points with vines (places looked at) and missing; counts of several vintages are added up.
+
+    Returns
+    -------
+    float array (bands, stretches) or None
+        None if nobody counted. Stretches weigh by their places and by a Gaussian of their distance; cells far
+        from all take the share of the nearest that is not.
+    """
+    if stand is None:
+        return None
+    counted = stand[(stand["vines"] > 0) & stand["missing"].notna()]
+    if counted.empty:
+        return None
+    places, gone = (counted[name].to_numpy(dtype=float) for name in ("vines", "missing"))
+    middle = (cells.corners[:-1, :-1] + cells.corners[1:, 1:]) / 2
+    spot = np.column_stack([counted.geometry.x, counted.geometry.y])
+    away = ((middle[..., None, :] - spot) ** 2).sum(axis=-1)
+    weight = np.exp(-away / (2 * COUNT_REACH_M**2)) * places
+    total = weight.sum(axis=-1)
+    near = total > LEAST_PLACES
+    share = (weight @ (gone / places)) / np.maximum(total, LEAST_PLACES)
+    return fill_nearest(np.where(near, share, np.nan)) if near.any() else None
 
 
 def fill_nearest(values: FloatArray) -> FloatArray:

@@ -19,7 +19,7 @@ NORMAL_MEDIAN = 0.6745  # median of the absolute value of a standard normal
 FEWEST_PAIRS = 6
 # Say in telling zones apart. What falls matters more than what was always poor, and soil is not as regular as
 # the model of it; change and late change measure one thing, so they share a vote.
-SAY = {"level": 0.7, "change": 0.5, "late": 0.5}
+SAY = {"level": 0.7, "change": 0.5, "late": 0.5, "missing": 0.7}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,8 @@ class Features:
         with one vintage.
     late : float array
         The same, the last third of the vintages against the others.
+    missing : float array
+        Share of vine places without a vine; 0 where nobody counted.
     scaled : float array (band, stretch, p)
         Each over the standard deviation of its passing pattern, times the root of its say.
     """
@@ -42,6 +44,7 @@ class Features:
     level: FloatArray
     change: FloatArray
     late: FloatArray
+    missing: FloatArray
     scaled: FloatArray
 
 
@@ -59,7 +62,13 @@ def relative_logs(values: FloatArray, inside: BoolArray) -> FloatArray:
     return np.asarray(np.maximum(logs - centre[:, None, None], np.log(POOREST)))
 
 
-def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, cells: RowCells) -> Features:
+def describe_cells(
+    logs: FloatArray,
+    errors: FloatArray,
+    vintages: IntArray,
+    cells: RowCells,
+    missing: FloatArray | None = None,
+) -> Features:
     """Derive level and change of each cell.
 
     Parameters
@@ -70,6 +79,8 @@ def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, cel
         Standard error of `logs`.
     vintages : int array (V,)
     cells : RowCells
+    missing : float array (band, stretch), optional
+        Share of vine places without a vine, where counted (`count_missing`).
 
     Returns
     -------
@@ -94,7 +105,12 @@ def describe_cells(logs: FloatArray, errors: FloatArray, vintages: IntArray, cel
         "change": np.nan_to_num(np.expm1(fill_nearest(np.where(inside & tried, change, np.nan)))),
         "late": np.where(inside, np.expm1(_late_less_early(value, weight, vintages)), 0.0),
     }
-    used = ["level", "change", "late"] if vintages.size > 1 else ["level"]
+    found["missing"] = np.zeros(inside.shape) if missing is None else missing
+    used = [
+        "level",
+        *(["change", "late"] if vintages.size > 1 else []),
+        *([] if missing is None else ["missing"]),
+    ]
     parts = [np.nan_to_num(found[one]) * np.sqrt(SAY[one]) / spread_of_pattern(found[one], cells)
              for one in used]  # fmt: skip
     return Features(**found, scaled=np.stack(parts, axis=-1))
