@@ -9,7 +9,7 @@ import shapely
 from vinemap.errors import DataError
 from vinemap.land import grid_over
 from vinemap.surface import Variogram, fit_stretches, krige_stretch_grid, krige_stretch_polygons
-from vinemap.surface.counted import relative_noise
+from vinemap.surface.counted import _restricted, relative_noise
 
 FIELD = Variogram("exponential", 0.0, 4.0, 30.0)
 OUTLINE = shapely.box(0, 0, 120, 60)
@@ -134,3 +134,18 @@ def test_ground_far_from_every_stretch_has_no_data_but_both_ends_of_a_long_one_h
 def test_too_many_stretches_are_refused():
     with pytest.raises(DataError, match=r"shape \(1501, 2, 2\)"):
         fit_stretches(np.zeros((1501, 2, 2)), np.zeros(1501))
+
+
+def test_restricted_likelihood_is_that_of_the_textbook():
+    # Patterson & Thompson 1971: with P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1, minus half of
+    # log|V| + log|X'V^-1 X| + y'Py, here at the variance that makes it greatest, y'Py / (n - 1).
+    rng = np.random.default_rng(4)
+    root = rng.normal(size=(7, 7))
+    matrix, values, ones = root @ root.T + np.eye(7), rng.normal(3.0, 1.0, 7), np.ones((7, 1))
+    inverse = np.linalg.inv(matrix)
+    normal = ones.T @ inverse @ ones
+    projected = inverse - inverse @ ones @ np.linalg.inv(normal) @ ones.T @ inverse
+    likelihood, variance = _restricted(matrix, np.column_stack([ones, values]))
+    assert variance == pytest.approx(values @ projected @ values / 6)
+    spread = np.linalg.slogdet(matrix)[1] + np.log(normal[0, 0])
+    assert likelihood == pytest.approx(-0.5 * (6 * np.log(variance) + spread))

@@ -6,6 +6,7 @@ import shapely
 
 from vinemap.land import grid_over
 from vinemap.surface import Variogram, estimate_variogram, krige_grid
+from vinemap.surface.directions import fit_directions
 
 
 def places_of_rows(bearing_deg):
@@ -53,3 +54,13 @@ def test_too_few_readings_keep_all_directions_together():
     places = rng.uniform(0, 60, (25, 2))
     fit = estimate_variogram(places, rng.normal(10, 1, 25), bearing_deg=0.0)[1]
     assert fit.variogram.ratio == 1.0
+
+
+def test_readings_of_one_row_say_nothing_across_it():
+    places = np.column_stack([np.zeros(400), np.arange(400.0)])
+    start = Variogram("exponential", 1.0, 4.0, 20.0)
+    values = np.random.default_rng(2).normal(size=400)
+    fit = fit_directions(places, values, start, bearing_deg=0.0, max_distance_m=60.0, bin_m=4.0)
+    assert not fit.clear
+    assert fit.variogram is start
+    assert np.isnan(fit.ratio)
