@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from vinemap.taken import describe_reasons, first_refused
+
 if TYPE_CHECKING:
     from vinemap.estate import ImportReport
     from vinemap.intake import Preview
@@ -20,8 +22,10 @@ def show_import(report: ImportReport) -> str:
     head = f"{report.file}: {report.kind}, import {report.import_id}: "
     if report.duplicate:
         return "\n".join([head + "stored already, nothing done.", *_listed(report.notes)])
+    if report.rows_stored < 0:
+        return "\n".join([head + f"{-report.rows_stored:,} rows taken back.", *_listed(report.notes)])
     head += f"{report.rows_read:,} rows read, {report.rows_stored:,} stored, {report.rows_refused:,} refused"
-    reasons = [f"{count:,} x {reason}" for reason, count in report.reasons.items()]
+    reasons = describe_reasons(report.reasons, report.first)
     return "\n".join([head + (":" if reasons else "."), *_listed(reasons), *_listed(report.notes)])
 
 
@@ -47,7 +51,7 @@ def show_preview(seen: Preview) -> str:
         filled = pd.DataFrame(seen.first_rows).dropna(axis=1, how="all")
         lines += ["", "First rows as they would be stored:", _table(filled)]
     lines += ["", f"{seen.rows_read:,} rows read, {seen.rows_refused:,} would be refused."]
-    lines += _listed([f"{count:,} x {reason}" for reason, count in seen.reasons.items()])
+    lines += _listed(describe_reasons(seen.reasons, first_refused(seen.refused)))
     lines += _listed(seen.notes)
     if seen.problem:
         lines += ["", f"The file as a whole would be refused: {seen.problem}"]
@@ -106,6 +110,36 @@ def show_assessment(told: dict[str, Any]) -> str:
         "Money figures follow from the example prices and costs in estate.toml unless you put in your own;",
         "they are arithmetic, not advice. Scout before anyone cuts.",
     ]
+    return "\n".join(lines)
+
+
+def show_region(told: dict[str, Any]) -> str:
+    """Lay out a region, estate by estate, as `Region.to_dict` tells it."""
+    table = pd.DataFrame(told["estates"])
+    money = table["currency"].iloc[0]
+    shown = pd.DataFrame(
+        {
+            "estate": table["estate"],
+            "ha": [f"{one:,.1f}" for one in table["area_ha"]],
+            "loss %": [f"{one:.1f}" for one in table["loss_pct"]],
+            "zones": table["zones"],
+            "renew": table["renew"],
+            "renew ha": [f"{one:,.1f}" for one in table["renew_ha"]],
+            "scout": table["scout"],
+            f"a year's wait, {money}": [f"{one:,}" for one in table["wait_cost"]],
+            "90 % interval": [
+                f"{low:,} to {high:,}"
+                for low, high in zip(table["wait_cost_low"], table["wait_cost_high"], strict=True)
+            ],
+        }
+    )
+    lines = [_table(shown), "", "Mind:", *_listed(told["notes"][:NOTES_SHOWN]), ""]
+    lines += [
+        f"Map:        {told['map']}",
+        f"GeoPackage: {told['geopackage']}",
+        f"Table:      {told['table']}",
+    ]
+    lines += ["Money figures are arithmetic on the prices and costs of each estate.toml, not advice."]
     return "\n".join(lines)
 
 

@@ -5,7 +5,7 @@ Intake makes these, the estate stores them; both import this module and not one 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -280,6 +280,36 @@ def show_value(value: Any) -> str:
         return ""
     text = "".join(one if one.isprintable() else "?" for one in str(value))
     return text if len(text) <= 44 else text[:41] + "..."
+
+
+def first_refused(refused: pd.DataFrame) -> dict[str, str]:
+    """Where each reason was met first, and the value seen there; of row 0 only the value.
+
+    Examples
+    --------
+    >>> first_refused(refused_table([12, 15], ["speed is negative"] * 2, ["-3", "-4"]))
+    {'speed is negative': "row 12, '-3'"}
+    """
+    first = refused.drop_duplicates("reason")
+    seen = zip(first["reason"], first["source_row"], first["value"], strict=True)
+    return {
+        str(reason): ", ".join([f"row {row}"] * bool(row) + [repr(value)] * bool(value))
+        for reason, row, value in seen
+    }
+
+
+def describe_reasons(reasons: Mapping[str, int], first: Mapping[str, str]) -> list[str]:
+    """Write refusals as lines, with where each reason was met first.
+
+    Examples
+    --------
+    >>> describe_reasons({"speed is negative": 2}, {"speed is negative": "row 12, '-3'"})
+    ["2 x speed is negative (first: row 12, '-3')"]
+    """
+    return [
+        f"{count:,} x {reason}" + (f" (first: {where})" if (where := first.get(reason)) else "")
+        for reason, count in reasons.items()
+    ]
 
 
 def count_reasons(refused: pd.DataFrame) -> dict[str, int]:

@@ -111,7 +111,7 @@ def test_parts_give_what_the_whole_gives(tmp_path, store, monkeypatch, name, enc
 def test_report_of_a_long_log(tmp_path, store, short_blocks):
     write_log(log(), tmp_path / "a.csv")
     report = store.add(open_source(tmp_path / "a.csv", "harvest"))
-    assert report.reasons["mass_flow_kg_s is negative"] == 2
+    assert report.reasons["mass flow is negative"] == 2
     assert report.reasons["position lies outside every block"] > 100
     notes = "\n".join(report.notes)
     assert notes.count("name no time zone") == 1
@@ -160,7 +160,10 @@ def test_second_log_is_joined_to_the_first(tmp_path, store, short_blocks):
     [
         (b"x" * 3_000_000, "far too long"),
         (b"Time;Lat\n" + b"\0" * 50_000, "not a text file"),
-        (b"Time;Lat;Lon;Flow (kg/s)\n" + b"a;b;c;d\n" * 20_000, "No row of the file could be used"),
+        (
+            b"Time;Lat;Lon;Flow (kg/s)\n" + b"a;b;c;d\n" * 20_000,
+            "No row can be used; row 2: latitude is not a number",
+        ),
     ],
 )
 def test_bad_long_file_is_refused_and_nothing_is_stored(tmp_path, store, short_blocks, content, sentence):

@@ -17,6 +17,7 @@ from vinemap.errors import DataError, StoreError
 from vinemap.estate import create_estate, open_store
 from vinemap.estate.layout import block_of, file_stem, harvest_file
 from vinemap.intake import read_frame, read_source
+from vinemap.show import show_import
 
 WEST, SOUTH = 140.5, -34.2
 BOX = {
@@ -445,3 +446,17 @@ def test_second_writer_waits_then_is_refused_by_name_of_the_lock(estate):
         holder.kill()
         holder.wait(20)
         holder.stdout.close()
+
+
+def test_report_says_where_each_reason_was_met_first_and_undo_what_it_took(estate, tmp_path):
+    frame = log_frame().astype({"mass_flow_kg_s": object})
+    frame.loc[[3, 7], "mass_flow_kg_s"] = -5.0
+    frame.loc[4, "mass_flow_kg_s"] = "wet"
+    frame.to_csv(tmp_path / "log.csv", index=False)
+    report = estate.add(read_source(tmp_path / "log.csv", "harvest"))
+    assert report.first == {
+        "mass flow is negative": "row 5, '-5.0'",
+        "mass flow is not a number": "row 6, 'wet'",
+    }
+    assert "2 x mass flow is negative (first: row 5, '-5.0')" in show_import(report)
+    assert "17 rows taken back." in show_import(estate.undo(report.import_id))

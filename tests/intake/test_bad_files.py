@@ -57,7 +57,7 @@ WHOLE = {
         "a.csv",
         b"Time,Lat,Lon\n2024-03-01,-34.2,140.5\n",
         "harvest",
-        "recognised as mass_flow_kg_s or mass_kg or yield_t_ha",
+        "recognised as mass flow .mass_flow_kg_s. or mass .mass_kg. or yield .yield_t_ha.",
     ),
     "swapped": (
         "a.csv",
@@ -75,7 +75,7 @@ WHOLE = {
         "a.csv",
         (HEADER + "2024-03-01,-34.2,140.5,1,x\n2024-03-01,-34.2,140.5,1,y\n").encode(),
         "harvest",
-        "All 2 rows were refused.*mass_flow_kg_s is not a number",
+        "No row can be used; row 2: mass flow is not a number",
     ),
     "not text": ("a.csv", bytes(range(256)) * 20, "harvest", "This is not a text file"),
     "null bytes": ("a.csv", (HEADER + GOOD).encode() + b"\0\0\0" * 40, "harvest", "This is not a text file"),
@@ -147,8 +147,18 @@ WHOLE = {
         "blocks",
         "XML defines entities",
     ),
-    "text for blocks": ("a.csv", b"block,variety\nA1,Shiraz\n", "blocks", "holds no outlines"),
-    "no net mass": ("a.csv", b"Ticket,Vintage,Block\n1,2024,A1\n", "loads", "recognised as net_kg"),
+    "text for blocks": (
+        "a.csv",
+        b"block,variety\nA1,Shiraz\n",
+        "blocks",
+        "a table without shapes, and blocks need them. Export them from your GIS",
+    ),
+    "no net mass": (
+        "a.csv",
+        b"Ticket,Vintage,Block\n1,2024,A1\n",
+        "loads",
+        "recognised as net mass .net_kg.",
+    ),
     "no vintage": ("a.csv", b"Ticket,Block,Net (kg)\n1,A1,9000\n", "loads", "recognised as vintage or date"),
     "no counts": (
         "a.csv",
@@ -182,15 +192,15 @@ def test_missing_file_and_folder(tmp_path):
 
 # reason: (row, value seen)
 ROWS = {
-    "mass_flow_kg_s is negative": ("2024-03-01T08:00:01Z,-34.2,140.5,1.2,-4.5", "-4.5"),
-    "mass_flow_kg_s is not a number": ("2024-03-01T08:00:01Z,-34.2,140.5,1.2,high", "high"),
-    "mass_flow_kg_s is above 150 kg/s, which cannot be": (
+    "mass flow is negative": ("2024-03-01T08:00:01Z,-34.2,140.5,1.2,-4.5", "-4.5"),
+    "mass flow is not a number": ("2024-03-01T08:00:01Z,-34.2,140.5,1.2,high", "high"),
+    "mass flow is above 150 kg/s, which cannot be": (
         "2024-03-01T08:00:01Z,-34.2,140.5,1.2,1e308",
         "1e308",
     ),
-    "mass_flow_kg_s is empty": ("2024-03-01T08:00:01Z,-34.2,140.5,1.2,NaN", ""),
-    "speed_m_s is above 30 m/s, which cannot be": ("2024-03-01T08:00:01Z,-34.2,140.5,99,4.5", "99"),
-    "speed_m_s is not a number": ("2024-03-01T08:00:01Z,-34.2,140.5,inf,4.5", "inf"),
+    "mass flow is empty": ("2024-03-01T08:00:01Z,-34.2,140.5,1.2,NaN", ""),
+    "speed is above 30 m/s, which cannot be": ("2024-03-01T08:00:01Z,-34.2,140.5,99,4.5", "99"),
+    "speed is not a number": ("2024-03-01T08:00:01Z,-34.2,140.5,inf,4.5", "inf"),
     "latitude is below -90": ("2024-03-01T08:00:01Z,-134.2,140.5,1.2,4.5", "-134.2"),
     "position is empty": ("2024-03-01T08:00:01Z,,140.5,1.2,4.5", ""),
     "position is 0, 0 (no satellite fix)": ("2024-03-01T08:00:01Z,0,0,1.2,4.5", ""),
@@ -287,9 +297,9 @@ def test_bad_blocks_are_refused_one_by_one(tmp_path):
     assert taken.table["block_id"].tolist() == ["A1", "B1"]
     assert taken.table.geom_type.tolist() == ["Polygon", "MultiPolygon"]
     reasons = dict(zip(taken.refused["source_row"], taken.refused["reason"], strict=True))
-    assert reasons[2] == "block_id stands in the file twice"
+    assert reasons[2] == "block stands in the file twice"
     assert "letter case" in reasons[3]
-    assert reasons[5] == "block_id is empty"
+    assert reasons[5] == "block is empty"
     assert "parts several blocks" in reasons[6]
     assert "longer than 64" in reasons[7]
 
@@ -299,10 +309,10 @@ def test_bad_blocks_are_refused_one_by_one(tmp_path):
     [
         ("2,2024,A1,8000,20000,", "tare is above gross"),
         ("2,2024,A1,,,", "net mass is empty"),
-        ("2,2024,A1,,,-5", "net_kg is negative"),
+        ("2,2024,A1,,,-5", "net mass is negative"),
         ("2,2024,A1,,,0", "net mass is not above 0"),
-        ("1,2024,A1,,,9000", "load_id stands in the file twice"),
-        ("2,2024,,,,9000", "block_id is empty"),
+        ("1,2024,A1,,,9000", "ticket number stands in the file twice"),
+        ("2,2024,,,,9000", "block is empty"),
         ("2,,A1,,,9000", "vintage is empty"),
         ("2,2024.5,A1,,,9000", "vintage is not a whole number"),
     ],
@@ -325,7 +335,7 @@ def test_bad_loads_are_refused(tmp_path, row, reason):
         ("2024,A1,2,50,30,30", "together are more than the vines"),
         ("2024,A1,2,50,1.5,0", "missing is not a whole number"),
         ("2024,A1,1,50,1,0", "counted twice"),
-        ("2024,A1,,50,1,0", "row_no is empty"),
+        ("2024,A1,,50,1,0", "row number is empty"),
     ],
 )
 def test_bad_counts_are_refused(tmp_path, row, reason):

@@ -51,7 +51,7 @@ def zipped(members: dict[str, bytes]) -> bytes:
 def test_xml_entities(tmp_path, content, packed):
     name = "a.kmz" if packed else "a.kml"
     (tmp_path / name).write_bytes(zipped({"doc.kml": content}) if packed else content)
-    with pytest.raises(IntakeError, match=r"Its XML defines entities. Do not trust this file"):
+    with pytest.raises(IntakeError, match=r"Its XML defines entities.* Do not trust this file"):
         read_source(tmp_path / name, "blocks")
 
 

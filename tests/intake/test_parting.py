@@ -121,7 +121,7 @@ def test_rows_that_cannot_be_read_are_refused_with_the_cell(tmp_path):
     text = "Vintage;Block;Rows;Vines;Missing\n2024;A1;1-2;40;2\n2024;A1;12-5;40;1\n2024;A1;all;40;1\n"
     taken = read(tmp_path, "counts", text)
     assert taken.refused[["source_row", "value"]].to_numpy().tolist() == [[3, "12-5"], [4, "all"]]
-    assert set(taken.refused["reason"]) == {"row_no is not a number"}
+    assert set(taken.refused["reason"]) == {"row number is not a number"}
     text = "Block;Rows;Method;Year\nA1;1-4;replant;2024\nA1;the lot;replant;2024\n"
     assert read(tmp_path, "renewals", text).refused["value"].tolist() == ["the lot"]
 

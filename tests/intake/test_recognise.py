@@ -207,7 +207,7 @@ def test_preview_shows_all_and_stores_nothing(tmp_path):
     assert (seen.kind, seen.delimiter, seen.encoding, seen.problem) == ("harvest", "semicolon", "utf-8", "")
     assert seen.unused == ["Operator"]
     assert (seen.rows_read, seen.rows_refused) == (30, 1)
-    assert seen.reasons == {"mass_flow_kg_s is not a number": 1}
+    assert seen.reasons == {"mass flow is not a number": 1}
     assert len(seen.first_rows) == 8
     assert any("Doubtful" in note and "'Speed'" in note for note in seen.notes)
     plain = seen.to_dict()
@@ -223,7 +223,7 @@ def test_preview_of_a_refused_file_says_why_and_what_was_seen(tmp_path):
     file = tmp_path / "log.csv"
     log().to_csv(file, index=False)
     seen = preview_source(file, kind="harvest")
-    assert "No column was recognised as mass_flow_kg_s" in seen.problem
+    assert "No column was recognised as mass flow (mass_flow_kg_s)" in seen.problem
     assert {one.field for one in seen.guesses} == {"time", "latitude", "longitude"}
     assert seen.rows_read == 30
     with pytest.raises(IntakeError, match=r"no such file"):

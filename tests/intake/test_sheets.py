@@ -65,7 +65,7 @@ def test_tickets_of_an_office(tmp_path):
     ]
     assert taken.table["vintage"].tolist() == [2026, 2026]
     refused = taken.refused.set_index("source_row")
-    assert refused.loc[7, "reason"] == "net_kg is not a number"
+    assert refused.loc[7, "reason"] == "net mass is not a number"
     assert refused.loc[7, "value"] == "#DIV/0!"
     assert "vintage is empty" in refused.loc[8, "reason"]
 

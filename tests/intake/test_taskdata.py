@@ -109,7 +109,7 @@ def test_total_mass_is_taken_as_its_steps(tmp_path, tasks):
     file = tasks.write_task_data(tmp_path, log(tasks, rows), values='<DLV A="005A" B="" C="DET-1"/>')
     taken = read_source(file, "harvest")
     assert taken.table["mass_kg"].tolist() == [4.0, 8.0]
-    assert set(taken.refused["reason"]) == {"mass_kg is empty"}
+    assert set(taken.refused["reason"]) == {"mass is empty"}
 
 
 def test_contamination_is_mog(tmp_path, tasks):
@@ -312,7 +312,7 @@ BAD = {
     "other type of log": ({"logs": '<TLG A="TLG00001" C="4"/>'}, "is of type '4'; only binary logs"),
     "entity bomb": (
         {"taskdata": '<!DOCTYPE a [<!ENTITY b "bbbb">]><ISO11783_TaskData>&b;</ISO11783_TaskData>'},
-        "Its XML defines entities. Do not trust this file",
+        "Its XML defines entities.* Do not trust this file",
     ),
     "external entity": (
         {

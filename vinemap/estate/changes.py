@@ -21,7 +21,7 @@ from vinemap.estate.readings import Sorter
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
 from vinemap.estate.transaction import Transaction
 from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, ROWS
-from vinemap.taken import Intake, IntakeStream, count_reasons
+from vinemap.taken import Intake, IntakeStream, count_reasons, first_refused
 
 Writer = Callable[[Path], None]
 
@@ -124,6 +124,7 @@ def stage_readings(
         sorter.reasons.total(),
         dict(sorter.reasons.most_common()),
         notes,
+        first=sorter.first,
     )
     return report, cast(Intake, first)
 
@@ -318,6 +319,7 @@ def _report(taken: Intake, number: int, notes: list[str]) -> ImportReport:
         len(taken.refused),
         count_reasons(taken.refused),
         [*taken.notes, *notes],
+        first=first_refused(taken.refused),
     )
 
 

@@ -32,6 +32,8 @@ class ImportReport:
     notes : list of str
     duplicate : bool
         The same file is stored already; nothing was done.
+    first : dict of str to str
+        Where each reason was met first in the file, and the value seen.
     """
 
     import_id: int
@@ -43,6 +45,7 @@ class ImportReport:
     reasons: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     duplicate: bool = False
+    first: dict[str, str] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""

@@ -209,9 +209,7 @@ def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
             where=taken.file,
             remedy="Nothing to do; see vinemap status.",
         )
-    gone = refused_table(
-        np.flatnonzero(~left) + 1, reasons[~left], taken.table.loc[~left, keys[1]].astype(str)
-    )
+    gone = refused_table(np.zeros((~left).sum()), reasons[~left], taken.table.loc[~left, keys[1]].astype(str))
     refused = pd.concat([taken.refused, gone], ignore_index=True) if len(taken.refused) else gone
     return replace(taken, tidy=taken.table[left].reset_index(drop=True), refused=refused)
 

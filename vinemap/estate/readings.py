@@ -20,7 +20,7 @@ from vinemap.errors import DataError
 from vinemap.estate.layout import HARVEST, WGS84, block_of, harvest_file
 from vinemap.estate.parts import Key, ReadingParts
 from vinemap.estate.reading_files import Marks, mark_readings, to_arrow
-from vinemap.taken import Intake, count_reasons
+from vinemap.taken import Intake, count_reasons, first_refused
 
 FEW_INSIDE = 0.02
 REASON_OUTSIDE = "position lies outside every block"
@@ -49,6 +49,8 @@ class Sorter:
     rows_read, rows_stored : int
     reasons : collections.Counter
         Refused rows by reason.
+    first : dict of str to str
+        Where each reason was met first, and the value seen.
     """
 
     def __init__(
@@ -68,6 +70,7 @@ class Sorter:
         self.import_id = import_id
         self.rows_read = self.rows_stored = self.rows_tidy = 0
         self.reasons: Counter[str] = Counter()
+        self.first: dict[str, str] = {}
         self._names: Counter[tuple[str, str]] = Counter()
         self._notes: dict[str, str] = {}
         self._lost: tuple[int, Intake] | None = None
@@ -84,6 +87,7 @@ class Sorter:
         self.rows_read += taken.rows_read
         self.rows_tidy += len(tidy)
         self.reasons.update(count_reasons(taken.refused))
+        self.first = first_refused(taken.refused) | self.first
         self._take_notes(taken.notes)
         if not len(tidy):
             return

@@ -21,6 +21,7 @@ MAX_MEMBERS = 10_000
 MAX_RATIO = 400  # a log of numbers shrinks 5- to 20-fold; zero-filled bombs 1000-fold
 RATIO_FROM_BYTES = 50 << 20
 _CHUNK = 1 << 20
+ENTITIES = "Its XML defines entities, which no file of this kind needs and hostile ones use."
 # What the zip module raises on damage: offsets before the start, names that are no text, other methods, ...
 _DAMAGE = (
     zipfile.BadZipFile, NotImplementedError, RuntimeError, zlib.error, EOFError, OSError, ValueError,
@@ -109,9 +110,7 @@ def _gunzip(data: bytes, name: str) -> bytes:
                 raise IntakeError("The gzip file is cut off.", where=name, remedy="Copy it again.")
             rest = member.unused_data.lstrip(b"\0")
     except zlib.error as error:
-        raise IntakeError(
-            f"The gzip file is damaged: {error}.", where=name, remedy="Copy it again."
-        ) from error
+        raise IntakeError("The gzip file is damaged.", where=name, remedy="Copy it again.") from error
     return bytes(out)
 
 
@@ -195,15 +194,15 @@ def refuse_entities(handle: IO[bytes], name: str) -> None:
     while block := handle.read(_CHUNK):
         text = tail + block.replace(b"\0", b"").upper()
         if b"<!ENTITY" in text or b"<!DOCTYPE" in text:
-            raise IntakeError("Its XML defines entities.", where=name, remedy="Do not trust this file.")
+            raise IntakeError(ENTITIES, where=name, remedy="Do not trust this file.")
         tail = text[-16:]
 
 
 def _damaged(name: str, error: Exception) -> IntakeError:
     return IntakeError(
-        f"The zip file cannot be opened: {show_value(error)}.",
+        f"The zip file cannot be opened: it is damaged or needs a password ({show_value(error)}).",
         where=name,
-        remedy="Copy it again; passwords are not taken.",
+        remedy="Copy it again, or unpack it yourself and give what is in it.",
     )
 
 

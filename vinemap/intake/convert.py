@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import IntakeError
-from vinemap.intake.fields import Field
+from vinemap.intake.fields import PLAIN_NAMES, Field
 from vinemap.intake.numbers import (
     DATE_ORDERS,
     EARLIEST,
@@ -131,7 +131,7 @@ def _texts(job: Job, one: Field, cells: pd.Series) -> pd.Series:
     too_long = np.array([len(text) > MAX_TEXT for text in names], dtype=bool)
     if too_long.any():
         seen = pd.Series(names[codes], dtype=object)
-        job.refusals.add(too_long[codes], f"{one.name} is longer than {MAX_TEXT} characters", seen)
+        job.refusals.add(too_long[codes], f"{one.plain} is longer than {MAX_TEXT} characters", seen)
     if one.kind == "name":
         return named(codes, names)
     return pd.Series(names[codes], dtype=object)
@@ -150,7 +150,7 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
     read = _read_numbers(one, cells, job.raw.decimal)
     if read.note:
         job.notes.append(f"Column {guess.header!r}: {read.note}")
-    job.refusals.add(read.bad, f"{one.name} is not a number", cells)
+    job.refusals.add(read.bad, f"{one.plain} is not a number", cells)
     scale = factor(guess.unit, one.unit) if one.unit and guess.unit else 1.0
     with np.errstate(over="ignore"):
         values = read.values * scale
@@ -167,18 +167,18 @@ def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
     low, high = one.low, one.high
     if np.isfinite(low):
         word = "is negative" if low == 0 else f"is below {low:g}"
-        job.refusals.add(values < low, f"{one.name} {word}", cells)
+        job.refusals.add(values < low, f"{one.plain} {word}", cells)
     if np.isfinite(high):
         unit = f" {one.unit}" if one.unit else ""
-        job.refusals.add(values > high, f"{one.name} is above {high:,.10g}{unit}, which cannot be", cells)
+        job.refusals.add(values > high, f"{one.plain} is above {high:,.10g}{unit}, which cannot be", cells)
     if one.kind == "whole":
         job.refusals.add(
-            ~np.isnan(values) & (values != np.round(values)), f"{one.name} is not a whole number", cells
+            ~np.isnan(values) & (values != np.round(values)), f"{one.plain} is not a whole number", cells
         )
     if one.shared and job.raw.shares is not None:
         values = job.raw.shares.of(values, whole=one.kind == "whole")
     if absurd.any():
-        job.refusals.add(absurd, f"{one.name} is larger than anything measured", cells)
+        job.refusals.add(absurd, f"{one.plain} is larger than anything measured", cells)
         values = np.where(absurd, np.nan, values)  # so that no sum after this can overflow
     return pd.Series(values)
 
@@ -298,7 +298,7 @@ def _refuse_empty(job: Job, fields: Sequence[Field]) -> None:
             raise missing_column(job, one.name)
         values = job.values[one.name]
         empty = (values == "") if one.kind == "text" else values.isna()
-        job.refusals.add(empty, f"{one.name} is empty")
+        job.refusals.add(empty, f"{one.plain} is empty")
 
 
 # What fields are for, where their names do not say it.
@@ -313,8 +313,9 @@ def missing_column(job: Job, *names: str) -> IntakeError:
     """Refuse a file in which a field was not found."""
     headers = [str(one) for one in job.raw.frame.columns]
     listed = ", ".join(headers[:30]) + (", ..." if len(headers) > 30 else "")
+    said = [f"{plain} ({name})" if (plain := PLAIN_NAMES.get(name)) else name for name in names]
     return IntakeError(
-        f"No column was recognised as {' or '.join(names)}{_PLAIN.get(names[0], '')}. Columns are: {listed}.",
+        f"No column was recognised as {' or '.join(said)}{_PLAIN.get(names[0], '')}. Columns are: {listed}.",
         where=job.where,
         remedy=f"Name it with --column {names[0]}=HEADER.",
     )

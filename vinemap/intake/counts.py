@@ -94,7 +94,7 @@ def _place_panels(job: Job, numbers: dict[str, pd.Series]) -> None:
 
 def _place_stretches(job: Job, numbers: dict[str, pd.Series]) -> None:
     first, last = numbers["from_vine"], numbers["to_vine"].fillna(numbers["from_vine"])
-    job.refusals.add(last < first, "to_vine is before from_vine", last)
+    job.refusals.add(last < first, "last vine is before the first", last)
     numbers["to_vine"] = last
     numbers["vines"] = numbers["vines"].fillna(last - first + 1)
 
@@ -118,7 +118,9 @@ def _read_status(job: Job, numbers: dict[str, pd.Series]) -> None:
 def _check_faults(job: Job, numbers: dict[str, pd.Series]) -> None:
     for name in _FAULTS:
         job.refusals.add(
-            numbers[name] > numbers["vines"], f"{name} is more than the vines looked at", numbers[name]
+            numbers[name] > numbers["vines"],
+            f"{name.replace('_', ' ')} is more than the vines looked at",
+            numbers[name],
         )
     together = numbers["missing"].fillna(0) + numbers["symptomatic"].fillna(0)
     job.refusals.add(

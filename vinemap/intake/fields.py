@@ -48,6 +48,22 @@ class Field:
     required: bool = False
     shared: bool = False
 
+    @property
+    def plain(self) -> str:
+        """What people call it, for messages."""
+        return PLAIN_NAMES.get(self.name, self.name.replace("_", " "))
+
+
+PLAIN_NAMES = {
+    "block_id": "block", "block_name": "block", "load_id": "ticket number", "row_no": "row number",
+    "speed_m_s": "speed", "width_m": "working width", "mass_flow_kg_s": "mass flow", "mass_kg": "mass",
+    "mass_total_kg": "total mass", "yield_t_ha": "yield", "mog_pct": "MOG", "row_spacing_m": "row spacing",
+    "vine_spacing_m": "vine spacing", "row_bearing_deg": "row direction", "gross_kg": "gross mass",
+    "tare_kg": "tare", "net_kg": "net mass", "sugar_brix": "sugar", "from_vine": "first vine",
+    "to_vine": "last vine", "picked_kg": "picked mass", "bunch_kg": "bunch mass",
+    "pruning_kg": "pruning mass", "box_width_m": "box width", "from_row": "first row", "to_row": "last row",
+}  # fmt: skip
+
 
 def _words(text: str) -> tuple[str, ...]:
     return tuple(part.strip() for part in text.split(",") if part.strip())

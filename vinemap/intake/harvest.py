@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from vinemap.intake.convert import Job, missing_column, named
+from vinemap.intake.fields import PLAIN_NAMES
 from vinemap.intake.positions import reading_places
 from vinemap.taken import mark_rows
 
@@ -141,7 +142,9 @@ def _settle_quantity(job: Job) -> None:
     if not found:
         raise missing_column(job, *_QUANTITIES)
     empty = np.logical_and.reduce([np.isnan(job.values[name].to_numpy()) for name in found])
-    job.refusals.add(empty, f"{' and '.join(found)} {'is' if len(found) == 1 else 'are'} empty")
+    job.refusals.add(
+        empty, f"{' and '.join(PLAIN_NAMES[one] for one in found)} {'is' if len(found) == 1 else 'are'} empty"
+    )
     if job.has("mass_flow_kg_s") and not job.has("speed_m_s"):
         job.notes.append("No column of ground speed: speed will come from positions and times.")
 

@@ -63,9 +63,8 @@ def read_imagery(path: Path, *, vintage: int = 0, crs: str | None = None, date: 
         with rasterio.open(path) as source:
             return _describe(source, path, vintage, crs, date)
     except (RasterioError, CPLE_BaseError) as error:
-        reason = str(error).splitlines()[0].replace(str(path), path.name)[:200]
         raise IntakeError(
-            f"It is not a raster: {reason}.", where=path.name, remedy="Export a GeoTIFF."
+            "It is not a raster image, or damaged.", where=path.name, remedy="Export it again as a GeoTIFF."
         ) from error
 
 

@@ -37,10 +37,10 @@ def tidy_blocks(job: Job) -> gpd.GeoDataFrame:
     outline = (kinds == _POLYGON) | (kinds == _MULTIPOLYGON)
     job.refusals.add(~outline, "geometry is not an outline (Polygon)", geometry.geom_type)
     block_id = _block_ids(job)
-    job.refusals.add(block_id.duplicated(), "block_id stands in the file twice", block_id)
+    job.refusals.add(block_id.duplicated(), "block stands in the file twice", block_id)
     # Two names that differ only in letter case would be one file on Windows and macOS.
     job.refusals.add(
-        block_id.str.casefold().duplicated(), "block_id differs from another only in letter case", block_id
+        block_id.str.casefold().duplicated(), "block differs from another only in letter case", block_id
     )
     name = job.column("name", "")
     frame = gpd.GeoDataFrame(
@@ -61,17 +61,17 @@ def _block_ids(job: Job) -> pd.Series:
             ids = job.values[name]
             if job.has("name"):
                 ids = ids.where(ids != "", job.values["name"])
-            job.refusals.add(ids == "", "block_id is empty")
+            job.refusals.add(ids == "", "block is empty")
             job.refusals.add(
-                ids.str.len() > MAX_BLOCK_ID, f"block_id is longer than {MAX_BLOCK_ID} characters", ids
+                ids.str.len() > MAX_BLOCK_ID, f"block is longer than {MAX_BLOCK_ID} characters", ids
             )
             job.refusals.add(
                 ids.map(lambda one: len(quote(one, safe=" "))) > MAX_FILE_NAME,
-                "block_id is too long for a file name (letters beyond ASCII count up to 9)",
+                "block is too long for a file name (letters beyond ASCII count up to 9)",
                 ids,
             )
             job.refusals.add(
-                ids.str.contains(";", regex=False), "block_id holds ';', which parts several blocks", ids
+                ids.str.contains(";", regex=False), "block holds ';', which parts several blocks", ids
             )
             return ids
     raise missing_column(job, "block_id", "name")

@@ -98,9 +98,9 @@ def _part_renewals(raw: RawTable) -> RawTable:
     header = _range_column(raw, ROW_WORDS)
     if header is None:
         return raw
-    held = [_stretches(one) for one in _cells(raw, header)]
+    held: list[list[tuple[Any, Any]]] = [list(_stretches(one)) for one in _cells(raw, header)]
     out = _repeated(raw, [[last - first + 1 for first, last in stretches] for stretches in held])
-    ends: list[tuple[object, object]] = [
+    ends = [
         one
         for stretches, cell in zip(held, _cells(raw, header), strict=True)
         for one in stretches or [(cell, cell)]
@@ -109,7 +109,7 @@ def _part_renewals(raw: RawTable) -> RawTable:
     return replace(_with_ends(out, header, "row", ends), notes=[*out.notes, note])
 
 
-def _with_ends(raw: RawTable, header: str, what: str, ends: Sequence[tuple[object, object]]) -> RawTable:
+def _with_ends(raw: RawTable, header: str, what: str, ends: Sequence[tuple[Any, Any]]) -> RawTable:
     """Put two columns in the place of one; what cannot be read stands in both, to be refused as it was."""
     first, last = ([str(one[side]) for one in ends] for side in (0, 1))
     parts = {f"From {what}": first, f"To {what}": last}
@@ -142,7 +142,7 @@ def _part_stretches(raw: RawTable) -> RawTable:
         return raw
     cells = _cells(raw, header)
     held = [_stretches(cell) for cell in cells]
-    ends: list[tuple[object, object]] = [
+    ends: list[tuple[Any, Any]] = [
         one[0] if len(one) == 1 else (cell, cell) for one, cell in zip(held, cells, strict=True)
     ]
     return _with_ends(raw, header, "vine", ends)

@@ -189,7 +189,9 @@ def layer_geometry(job: Job) -> Any:
     geometry = job.raw.geometry
     if geometry is None:
         raise IntakeError(
-            "The file holds no outlines or lines.", where=job.where, remedy="Export a map layer."
+            f"It is a table without shapes, and {job.kind} need them.",
+            where=job.where,
+            remedy="Export them from your GIS as GeoPackage, GeoJSON, Shapefile or KML.",
         )
     crs = _layer_crs(job, geometry.crs)
     flat = gpd.GeoSeries(shapely.force_2d(geometry.to_numpy()), crs=crs)

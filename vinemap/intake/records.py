@@ -53,7 +53,9 @@ def tidy_loads(job: Job) -> pd.DataFrame:
     )
     job.refusals.add(frame["net_kg"].isna(), "net mass is empty and cannot be had from gross and tare")
     job.refusals.add(frame["net_kg"] <= 0, "net mass is not above 0", frame["net_kg"])
-    job.refusals.add(frame["load_id"].duplicated(), "load_id stands in the file twice", frame["load_id"])
+    job.refusals.add(
+        frame["load_id"].duplicated(), "ticket number stands in the file twice", frame["load_id"]
+    )
     return check_table(frame, LOADS, where=job.where)
 
 
@@ -64,7 +66,7 @@ def _sugar(job: Job) -> pd.Series:
     if middle > MOST_BRIX:
         job.notes.append(f"Sugar values around {middle:.0f} cannot be Brix (Oechsle?) and were left out.")
         return pd.Series(np.nan, index=sugar.index)
-    job.refusals.add(sugar > 2 * MOST_BRIX, "sugar_brix is above 80, which cannot be", sugar)
+    job.refusals.add(sugar > 2 * MOST_BRIX, "sugar is above 80 Brix, which cannot be", sugar)
     return sugar
 
 
@@ -133,7 +135,7 @@ def tidy_renewals(job: Job) -> pd.DataFrame:
     job.refusals.add(method == "", f"method is none of {', '.join(METHODS)}", text)
     first, last = job.column("from_row"), job.column("to_row").fillna(job.column("from_row"))
     first = first.fillna(last)
-    job.refusals.add(last < first, "to_row is before from_row", last)
+    job.refusals.add(last < first, "last row is before the first", last)
     frame = pd.DataFrame(
         {
             "block_id": job.values["block_id"],

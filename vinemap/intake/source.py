@@ -14,7 +14,7 @@ from vinemap.intake.imagery import read_imagery
 from vinemap.intake.raw import RawTable
 from vinemap.intake.readers import find_source, first_bytes, read_raw
 from vinemap.intake.text_blocks import is_long_text, iterate_text
-from vinemap.intake.tidy import Asked, Flow, tidy_raw
+from vinemap.intake.tidy import Asked, Flow, nothing_left, tidy_raw
 from vinemap.intake.vector import raw_from_frame
 from vinemap.taken import KINDS, Intake, IntakeStream, Remembered
 
@@ -147,10 +147,13 @@ def open_source(
 
 def _parts(file: Path, kind: str, asked: Asked, sha256: str) -> Iterator[Intake]:
     flow = Flow()
+    refused: pd.DataFrame | None = None
     for raw in iterate_text(file):
-        yield tidy_raw(raw, kind, asked, where=file.name, sha256=sha256, path=file, flow=flow)
-    if not flow.kept:
-        raise IntakeError("No row of the file could be used.", where=file.name, remedy="See vinemap preview.")
+        taken = tidy_raw(raw, kind, asked, where=file.name, sha256=sha256, path=file, flow=flow)
+        refused = taken.refused if refused is None or not len(refused) else refused
+        yield taken
+    if not flow.kept and refused is not None:
+        raise nothing_left(refused, file.name)
 
 
 def _check_kind(kind: str) -> None:

@@ -21,7 +21,7 @@ from defusedxml import DefusedXmlException  # type: ignore[import-untyped]
 from defusedxml.ElementTree import fromstring  # type: ignore[import-untyped]
 
 from vinemap.errors import IntakeError
-from vinemap.intake.archive import MAX_BYTES, TASK_FILE, TASK_NAME
+from vinemap.intake.archive import ENTITIES, MAX_BYTES, TASK_FILE, TASK_NAME
 from vinemap.intake.raw import RawTable
 from vinemap.intake.timelog import LogPattern, LogRecords, read_pattern, read_records
 from vinemap.taken import refused_table
@@ -159,9 +159,7 @@ def parse_xml(path: Path) -> Element:
     try:
         return cast(Element, fromstring(path.read_bytes(), forbid_dtd=True))
     except DefusedXmlException as error:
-        raise IntakeError(
-            "Its XML defines entities.", where=path.name, remedy="Do not trust this file."
-        ) from error
+        raise IntakeError(ENTITIES, where=path.name, remedy="Do not trust this file.") from error
     except (ParseError, ValueError, LookupError) as error:
         raise IntakeError(
             f"The XML is damaged: {error}.", where=path.name, remedy="Copy the folder again."

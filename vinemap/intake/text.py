@@ -208,8 +208,13 @@ def find_layout(lines: list[str], name: str, *, delimiter: str = "") -> Layout:
     >>> found.delimiter, found.decimal, found.header_line, found.units["Speed"]
     (';', ',', 1, 'km/h')
     """
-    if max(map(len, lines)) > MAX_HEADER_LENGTH:
-        raise IntakeError("A line is far too long for a table.", where=name, remedy="Export the data as CSV.")
+    longest = max(range(len(lines)), key=lambda place: len(lines[place]))
+    if len(lines[longest]) > MAX_HEADER_LENGTH:
+        raise IntakeError(
+            f"Line {longest + 1} is far too long for a table ({len(lines[longest]):,} characters).",
+            where=name,
+            remedy="Export the data as CSV, one reading or record a line.",
+        )
     delimiter = delimiter or _find_delimiter(lines)
     rows = [_split(line, delimiter) for line in lines]
     header = _find_header(rows)

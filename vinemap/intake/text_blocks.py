@@ -150,8 +150,6 @@ def _unpacked_blocks(handle: BinaryIO, name: str) -> Iterator[bytes]:
         while not member.eof and (out := member.decompress(b"", BLOCK_BYTES)):
             yield out
     except zlib.error as error:
-        raise IntakeError(
-            f"The gzip file is damaged: {error}.", where=name, remedy="Copy it again."
-        ) from error
+        raise IntakeError("The gzip file is damaged.", where=name, remedy="Copy it again.") from error
     if not member.eof:
         raise IntakeError("The gzip file is cut off.", where=name, remedy="Copy it again.")

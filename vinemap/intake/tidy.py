@@ -105,7 +105,7 @@ def tidy_raw(
     """
     shared = flow or Flow()
     if not len(raw.frame) and flow is None:
-        raise _nothing_left(raw.refused, where)
+        raise nothing_left(raw.refused, where)
     raw = part_cells(raw, kind, shared.decided)
     _understand(raw, kind, asked, where, shared)
     job = Job(
@@ -127,7 +127,7 @@ def tidy_raw(
     refused = _refused(raw, job)
     shared.kept += int(kept.sum())
     if not kept.any() and flow is None:
-        raise _nothing_left(refused, where)
+        raise nothing_left(refused, where)
     return Intake(
         _keep(table, kept),
         refused,
@@ -171,11 +171,14 @@ def _keep(table: pd.DataFrame, kept: Any) -> pd.DataFrame:
     return gpd.GeoDataFrame(out) if isinstance(table, gpd.GeoDataFrame) else out
 
 
-def _nothing_left(refused: pd.DataFrame, where: str) -> IntakeError:
+def nothing_left(refused: pd.DataFrame, where: str) -> IntakeError:
+    """Refuse a file of which no row can be used, with the first reason."""
+    if not len(refused):
+        return IntakeError("It holds no rows.", where=where, remedy="Export it again with its rows.")
     first = refused.iloc[0]
     seen = f" ({first['value']!r})" if first["value"] else ""
     return IntakeError(
-        f"All {len(refused)} rows were refused; row {first['source_row']}: {first['reason']}{seen}.",
+        f"No row can be used; row {first['source_row']}: {first['reason']}{seen}.",
         where=where,
         remedy="See vinemap preview; name columns and units with --column and --unit.",
     )
