@@ -75,7 +75,9 @@ def test_ground_elsewhere_counts_by_its_area():
 def test_focus_that_grows():
     table, zones = case({"A-Z1": 0.9, "A-Z2": 0.9, "A-Z3": 0.1})
     table.loc[1, "onset_vintage"] = 2024
-    assert "Falls first here and later next to it" in hint_cause(table, zones).iloc[0]
+    hints = hint_cause(table, zones)
+    assert "Falls first here and later next to it" in hints.iloc[0]
+    assert "Falls next to ground that fell before it" in hints.iloc[1]
 
 
 def test_whole_block_with_peers_that_hold():

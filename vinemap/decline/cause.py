@@ -130,8 +130,10 @@ def _pattern(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame)
         bearing = float(zones.loc[zones["zone_id"] == row["zone_id"], "grid_bearing_deg"].iloc[0])
         if _fills_its_rows(patch, shapes[block["zone_id"]], bearing):
             return "along_rows"
-    if shapes is not None and _later_neighbours(row, block[falling], shapes):
+    if shapes is not None and _neighbours(row, block[falling], shapes, later=True):
         return "growing_focus"
+    if shapes is not None and _neighbours(row, block[falling], shapes, later=False):
+        return "beside_focus"
     if "grid_bearing_deg" in zones.columns:
         return "patch"
     return "several_zones" if falling.sum() > 1 else "one_zone"
@@ -167,12 +169,16 @@ def _fills_its_rows(patch: gpd.GeoSeries, block: gpd.GeoSeries, bearing_deg: flo
     return bool(narrower and upright[0].area >= WHOLE_ROWS_SHARE * rows.area)
 
 
-def _later_neighbours(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries) -> bool:
+def _neighbours(
+    row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries, *, later: bool
+) -> bool:
+    """Whether falling ground next to a zone clearly set in after it, or before."""
     if pd.isna(row["onset_vintage"]):
         return False
     near = falling["zone_id"].map(lambda one: shapes[one].distance(shapes[row["zone_id"]]) <= TOUCHING_M)
-    later = falling["onset_vintage"].astype("Float64") > float(str(row["onset_vintage"])) + LATER_YEARS
-    return bool((near & later.fillna(False)).any())
+    after = falling["onset_vintage"].astype("Float64") - float(str(row["onset_vintage"]))
+    apart = after > LATER_YEARS if later else after < -LATER_YEARS
+    return bool((near & apart.fillna(False)).any())
 
 
 def _symptoms(row: dict[Hashable, Any]) -> list[str]:

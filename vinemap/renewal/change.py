@@ -75,7 +75,7 @@ def find_turn(valuation: Valuation, zone_id: str, facts: Facts, *, mobilisation_
     valuation : Valuation
     zone_id : str
     facts : Facts
-        Its method and year name the renewal.
+        Its method and year name the renewal; where it does not pay, this winter's is asked about.
     mobilisation_share : float
         Of the block's mobilisation.
 
@@ -92,11 +92,24 @@ def find_turn(valuation: Valuation, zone_id: str, facts: Facts, *, mobilisation_
     """
     if not facts.method:
         return NO_TURN
+    place = valuation.zone_index(zone_id)
+    year = facts.year
+    if facts.gain <= 0 and _offered(valuation, place, facts.method, facts.first_year):
+        year = (
+            facts.first_year
+        )  # where nothing pays, the least bad winter is the last one: no answer to anyone
     even = break_even(
-        valuation, zone_id, method=facts.method, year=facts.year, mobilisation_share=mobilisation_share
+        valuation, zone_id, method=facts.method, year=year, mobilisation_share=mobilisation_share
     )
-    variety = valuation.standing.varieties[valuation.zone_index(zone_id)]
+    variety = valuation.standing.varieties[place]
     return Turn(valuation.money.price_of(variety), even["price_per_t"], even["loss_pct"])
+
+
+def _offered(valuation: Valuation, place: int, method: str, year: int) -> bool:
+    """Whether a method was valued for a winter."""
+    column = [one.name for one in valuation.methods].index(method)
+    start = np.flatnonzero(valuation.start_years == year)
+    return bool(start.size) and bool(np.isfinite(valuation.gain[:, place, column, start[0]]).all())
 
 
 def change_codes(facts: Facts, advice: str, turn: Turn) -> list[str]:
