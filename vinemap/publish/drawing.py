@@ -243,7 +243,7 @@ def draw_yield_chart(series: pd.DataFrame, *, width: float, height: float, displ
 def _levels(
     levels: npt.NDArray[np.float64], y: Any, left: float, right: float, display: Display
 ) -> list[str]:
-    digits = 0 if float(levels[-1]) >= 5 else 1
+    digits = 0 if np.allclose(levels, np.rint(levels)) else 1
     return [
         f'<path d="M{left} {y(one):.1f}H{right:.1f}" stroke="{RULE}"/>'
         f'<text x="{left - 5}" y="{y(one) + 3:.1f}" class="end">'

@@ -24,7 +24,8 @@ from vinemap.publish.sentences import write_cause, write_reason
 from vinemap.publish.texts import standing_cautions, texts_in
 
 # Of run_info only what a reader of the paper needs to trace it; the whole is in the GeoPackage.
-TRACED = ("version", "settings_hash", "crs", "vintages")
+TRACED = ("settings_hash", "crs")
+HASH_DIGITS = 12  # enough to tell two settings apart; run.json has them all
 MOST_NOTES = 3  # on a sheet; the map holds them all
 _MARK = '<meta name="generator" content="vinemap'
 
@@ -134,7 +135,7 @@ def _view(
         "heads": _heads(words, display),
         "rows": [_zone_row(zone, words, display) for zone in zones.to_dict("records")],
         "data_used": _data_used(layers["zone_vintage"], zones, words, display),
-        "run": _traced(layers.get("run_info")),
+        "run": _traced(layers.get("run_info"), words),
     }
 
 
@@ -223,10 +224,11 @@ def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Displa
     chance = None if pd.isna(zone["chance_pays"]) else 100 * zone["chance_pays"]
     year = DASH if pd.isna(zone["best_year"]) else int(zone["best_year"])
     method, advice = zone["best_method"], zone["advice"]
+    works = bool(method) and advice in ("renew", "scout")  # elsewhere the best does not pay, or not yet
     cells = [
         (zone["zone_id"].removeprefix(f"{zone['block_id']}-"), ""),
         (f"{words.get('letter_' + advice, '')} {words.get('advice_' + advice, advice)}", ""),
-        (f"{words.get('method_' + method, method)}, {year}" if method else DASH, ""),
+        (f"{words.get('method_' + method, method)}, {year}" if works else DASH, ""),
         (display.area(zone["area_ha"]), ""),
         (display.percent(zone["loss_pct"]), bounds("loss_pct", display.percent)),
         (display.crop(zone["yield_now_t_ha"]), ""),
@@ -259,8 +261,12 @@ def _data_used(
     return line.format(vintages=len(years), years=span, readings=readings, zones=len(zones))
 
 
-def _traced(run_info: pd.DataFrame | None) -> list[tuple[str, str]]:
+def _traced(run_info: pd.DataFrame | None, words: Mapping[str, str]) -> list[tuple[str, str]]:
     if run_info is None:
         return []
     known = dict(zip(run_info["key"], run_info["value"], strict=True))
-    return [(key, known[key]) for key in TRACED if key in known]
+    return [
+        (words[f"traced_{key}"], known[key][:HASH_DIGITS] if key.endswith("hash") else known[key])
+        for key in TRACED
+        if key in known
+    ]

@@ -52,7 +52,7 @@ const VMCharts = (() => {
     const y = (value) => box.bottom - (box.bottom - box.top) * value / top;
     const svg = make("svg", { viewBox: `0 0 ${width} 248`, height: 248, role: "img", "aria-label": word("chart_yield_alt", { zone: VM.fullName(zone) }) });
     const levels = ticks(0, top * factor("yield"), 5).map((one) => one / factor("yield"));
-    frame(svg, box, range(first, last), levels, y, (level) => show.number(level * factor("yield"), top * factor("yield") < 5 ? 1 : 0), x);
+    frame(svg, box, range(first, last), levels, y, (level) => show.number(level * factor("yield"), levels.every((one) => Math.abs(one * factor("yield") % 1) < 1e-6 || Math.abs(one * factor("yield") % 1) > 1 - 1e-6) ? 0 : 1), x);
     svg.append(make("text", { x: 2, y: 12, class: "soft" }, unit("yield")));
     if (forecast.length) {
       const points = (column) => forecast.filter((one) => isNumber(one[column])).map((one) => [x(one[0]), y(one[column])]);
@@ -68,15 +68,15 @@ const VMCharts = (() => {
     for (const one of series) if (isNumber(one.expected)) svg.append(make("line", { x1: x(one.vintage) - half, x2: x(one.vintage) + half, y1: y(one.expected), y2: y(one.expected), stroke: "#3f6175", "stroke-width": 3 }));
     if (other) whiskers(svg, rival, x, y, { ink: "#8a5800", open: true });
     whiskers(svg, series, x, y, { ink: "#25211c", open: false });
-    return make("div", { class: "figure" }, yieldKey(other, renewed.length ? renewedWords(zone) : ""), svg, numbersBeside("yield", () => yieldTable(zone, series, forecast, renewed)));
+    return make("div", { class: "figure" }, yieldKey(other, forecast.length, renewed.length ? renewedWords(zone) : ""), svg, numbersBeside("yield", () => yieldTable(zone, series, forecast, renewed)));
   }
   const range = (first, last) => Array.from({ length: last - first + 1 }, (_, at) => first + at);
   const renewedWords = (zone) => word("chart_renewed", { work: words["method_" + zone.best_method] || zone.best_method, year: zone.best_year });
-  function yieldKey(other, renewed) {
+  function yieldKey(other, ahead, renewed) {
     const entries = [
       keyEntry([make("line", { x1: 13, x2: 13, y1: 0, y2: 14, stroke: "#25211c", "stroke-width": 1.6 }), make("circle", { cx: 13, cy: 7, r: 4, fill: "#25211c" })], words.chart_measured),
-      keyEntry([make("line", { x1: 3, x2: 23, y1: 7, y2: 7, stroke: "#3f6175", "stroke-width": 3 })], words.chart_expected),
-      keyEntry([make("rect", { x: 0, y: 1, width: 26, height: 12, fill: "#74224f", "fill-opacity": 0.16 }), make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" })], words.chart_forecast)];
+      keyEntry([make("line", { x1: 3, x2: 23, y1: 7, y2: 7, stroke: "#3f6175", "stroke-width": 3 })], words.chart_expected)];
+    if (ahead) entries.push(keyEntry([make("rect", { x: 0, y: 1, width: 26, height: 12, fill: "#74224f", "fill-opacity": 0.16 }), make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: "#74224f", "stroke-width": 2, "stroke-dasharray": "6 4" })], words.chart_forecast));
     if (renewed) entries.push(keyEntry([make("line", { x1: 0, x2: 26, y1: 7, y2: 7, stroke: "#3f6175", "stroke-width": 2.2 })], renewed));
     if (other) entries.push(keyEntry([make("rect", { x: 9, y: 3, width: 8, height: 8, transform: "rotate(45 13 7)", fill: "#fbf9f4", stroke: "#8a5800", "stroke-width": 1.8 })], word("chart_compare", { zone: VM.fullName(other) })));
     return make("div", { class: "key" }, ...entries);

@@ -261,7 +261,7 @@ const VMMap = ((map) => {
       const { x, y } = map.latLngToContainerPoint([lat, lng]), box = [x - 10, y - 9, x + 10, y + 9], crowded = numbered.some((one) => overlap(one, box));
       if (!crowded) numbered.push(box);
       const icon = L.divIcon({ className: "tag point", iconSize: crowded ? [8, 8] : [20, 18], html: crowded ? make("s") : make("b", {}, String(order)) });
-      L.marker([lat, lng], { icon, interactive: false, keyboard: false, pane: "marks" }).addTo(detail);
+      L.marker([lat, lng], { icon, interactive: false, keyboard: false, pane: "marks", zIndexOffset: crowded ? -1e4 : 0 }).addTo(detail);
     }
   }
   function visit(zone) {
@@ -281,14 +281,14 @@ const VMMap = ((map) => {
     if (state.mode === "advice") {
       const counts = ["renew", "scout", "watch", "keep"].map((advice) => {
         const mine = zones.filter((zone) => zone.advice === advice), area = mine.reduce((sum, zone) => sum + (zone.area_ha || 0), 0);
-        return make("span", {}, VM.swatch(advice), `(${words["letter_" + advice]}) ${mine.length}: ${show.area(area)}`);
+        return make("span", {}, VM.swatch(advice), `(${words["letter_" + advice]}) ${mine.length}${mine.length ? ": " + show.area(area) : ""}`);
       });
       box.replaceChildren(title, ...counts);
       return;
     }
     const scales = { loss: [lossRange, show.percent], yield: [yieldRange, show.crop], chance: [[0, 1], show.chance] }, [range, how] = scales[state.mode];
     const none = make("span", {}, make("svg", { width: 26, height: 14, "aria-hidden": "true" }, make("rect", { x: 0.5, y: 0.5, width: 25, height: 13, fill: data.no_value, stroke: "#25211c" })), words.no_value);
-    box.replaceChildren(title, bar(state.mode, [[0, how(range[0])], [0.5, how(middle(range))], [1, how(range[1])]]), none);
+    box.replaceChildren(title, bar(state.mode, [[0, how(range[0])], [0.5, how(middle(range))], [1, how(range[1])]]), none, ...(state.mode === "chance" || hasFine(state.mode) ? [] : [make("em", {}, words.no_surface)]));
   }
 
   // ---------------------------------------------------------------- frame
@@ -317,6 +317,10 @@ const VMMap = ((map) => {
   controls();
   roving(zones[0]);
   paint();
+  const sides = zones.map((zone) => Math.sqrt((zone.area_ha || 0) * 1e4)).sort((a, b) => a - b), usual = sides[sides.length >> 1], FAR = 14; // px: there outlines would cover what they enclose
+  const thin = () => map.getContainer().classList.toggle("far", usual * pixelsPerMetre() < FAR);
+  thin();
+  map.on("zoomend resize", thin);
   map.on("moveend viewreset resize", () => { outlines = null; });
   map.on("zoomend resize", () => { outlines = null; drawTags(true); drawDetail(VM.byId.get(state.zone)); });
   map.on("mousemove click", (event) => {

@@ -149,7 +149,7 @@
   }
   function places(zone) {
     const points = data.points[zone.zone_id] || [], rows = data.rows[zone.zone_id] || [];
-    const parts = [make("p", { class: "note" }, word("rows_note", { n: show.number(rows.length) }))];
+    const parts = [make("p", { class: "note not-print" }, word("rows_note", { n: show.number(rows.length) }))];
     if (points.length) parts.push(make("p", { class: "note" }, word("points_note", { n: points.length })), make("ol", { class: "points" }, ...points.map(([, , , row, vine, why]) => pointLine(zone, row, vine, why))));
     return parts;
   }
@@ -244,6 +244,7 @@
   function settings() {
     for (const radio of at("chooser").elements.mode) radio.checked = radio.value === state.mode;
     at("vintage-box").hidden = state.mode !== "yield";
+    at("vintage").hidden = data.vintages.length < 2;
     at("vintage-out").textContent = String(state.vintage);
     at("vintage").setAttribute("aria-valuetext", String(state.vintage));
     at("fine-box").hidden = !VMMap.hasFine(state.mode);
