@@ -17,6 +17,7 @@ from vinemap.pipeline.cleaned import CleanedBlock
 from vinemap.pipeline.mapped import MappedBlock
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.renewed import renewed_zones
+from vinemap.pipeline.signs import gather_signs
 from vinemap.pipeline.weighed_only import add_weighed_vintages
 from vinemap.pipeline.words import warn_of_record
 
@@ -67,7 +68,6 @@ def fit_estate(
     )
     known = ["block_id", "variety", "year_planted", "trellis_year", "grid_bearing_deg"]
     facts = zone.merge(chosen[known], on="block_id")
-    mog = harvest.sum_up_mog(loads[loads["vintage"] <= vintage])
     decline = fit_decline(
         zone_vintage,
         facts,
@@ -75,7 +75,7 @@ def fit_estate(
         stand=stand if len(stand) else None,
         renewals=renewed if len(renewed) else None,
         reference=store.reference(),
-        signs=_mog_by_zone(mog, zone),
+        signs=gather_signs(store, zone, vintage=vintage),
         machine_changes=_machine_changes(cleaned),
         horizon_year=_horizon(chosen, vintage, settings),
         draws=settings.decline.draws,
@@ -87,6 +87,7 @@ def fit_estate(
         *(word for one in mapped for word in one.notes),
     ]
     words += [word for one in settled.values() for word in one.notes]
+    mog = harvest.sum_up_mog(loads[loads["vintage"] <= vintage])
     words += harvest.describe_mog(harvest.find_mog_drift(mog))
     return Measured(
         vintage=vintage,
@@ -107,14 +108,6 @@ def fit_estate(
         },
         notes=[*words, *warn_of_record(decline.zone_vintage), *decline.notes],
     )
-
-
-def _mog_by_zone(mog: pd.DataFrame, zone: gpd.GeoDataFrame) -> pd.DataFrame:
-    """MOG of the loads [%] as a sign of the loss; the zones of a block share what its loads say."""
-    shared = zone.groupby("block_id")["zone_id"].transform("size")
-    told = zone[["zone_id", "block_id"]].assign(worth=1.0 / shared)
-    joined = told.merge(mog[["block_id", "vintage", "mog_pct"]], on="block_id")
-    return pd.DataFrame(joined.rename(columns={"mog_pct": "value"}).assign(sign="mog"))
 
 
 def _records(tables_of: list[pd.DataFrame]) -> list[dict[str, Any]]:
