@@ -15,7 +15,7 @@ import pytest
 from vinemap import renewal
 from vinemap.errors import DataError
 from vinemap.publish import EstateLabel, write_map
-from vinemap.publish.what_if import LEAST_YEARS, RECOVERY_YEARS, START_YEARS, build_what_if, pack_what_if
+from vinemap.publish.what_if import build_what_if, pack_what_if
 from vinemap.renewal import cashflow, standing, value
 
 BASE = {"price": 1.0, "cost": 1.0, "rate": 0.06, "threshold": 0.8, "shift": 0}
@@ -215,11 +215,6 @@ def test_each_control_is_used_by_keyboard(page):
     page.locator("#whatif-reset").click()
 
 
-def test_rules_are_those_of_the_renewal_stage():
-    assert (LEAST_YEARS, RECOVERY_YEARS) == (standing.LEAST_YEARS, standing.RECOVERY_YEARS)
-    assert START_YEARS == value.START_YEARS
-
-
 def test_crop_is_packed_to_within_half_a_level(valued):
     what_if = valued[1]
     packed = pack_what_if(what_if)
@@ -234,7 +229,7 @@ def test_crop_is_packed_to_within_half_a_level(valued):
 
 
 def test_large_estates_carry_fewer_draws(valuation, valued):
-    thin = build_what_if(valuation[0], valued[0]["zone"], most_cells=8 * 60)
+    thin = build_what_if(valuation[0], valued[0]["zone"], rule_years=renewal.RULE_YEARS, most_cells=8 * 60)
     assert thin.keep.shape[0] == 60
     assert thin.draws_of == 120
     assert thin.by_draw["look"].shape == (60, 8)
@@ -246,4 +241,4 @@ def test_large_estates_carry_fewer_draws(valuation, valued):
 
 def test_zone_that_was_valued_but_is_not_shown_is_refused(valuation, valued):
     with pytest.raises(DataError, match="B1-Z1 was valued but is not among the zones"):
-        build_what_if(valuation[0], valued[0]["zone"].iloc[1:])
+        build_what_if(valuation[0], valued[0]["zone"].iloc[1:], rule_years=renewal.RULE_YEARS)

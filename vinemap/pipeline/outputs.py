@@ -96,7 +96,12 @@ def write_files(
         cautions=measured.notes,
         waiting=tell_waiting(advised),
         language=language,
-        what_if=publish.build_what_if(advised.valuation, advised.layers["zone"], **set_decision(settings)),
+        what_if=publish.build_what_if(
+            advised.valuation,
+            advised.layers["zone"],
+            rule_years=renewal.RULE_YEARS,
+            **set_decision(settings),
+        ),
     )
     publish.write_lists(
         folder / "lists", advised.layers, language=language, work=_list_work(advised, settings)

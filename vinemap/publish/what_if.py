@@ -22,10 +22,6 @@ Floats = npt.NDArray[np.float64]
 # Draws times zones that the page carries at most: every draw of a middling estate, every fourth of a large
 # one, so that the page answers at once.
 MOST_CELLS = 24_000
-SHORT_RECORD = 5  # vintages, as `vinemap.renewal.decide`
-RECOVERY_YEARS = 5  # as `vinemap.renewal.standing`
-LEAST_YEARS = 5  # as `vinemap.renewal.standing`
-START_YEARS = 15  # as `vinemap.renewal.value`
 _KEEP_LEVELS = 65_535
 
 
@@ -92,6 +88,8 @@ class WhatIf:
         First winter of work.
     rule : mapping of str to float
         ``chance_threshold``, ``scouting_cost``, ``scouting_vines``, ``least_area_ha``, ``min_gain_per_ha``.
+    rule_years : mapping of str to int
+        `vinemap.renewal.RULE_YEARS`.
     draws_of : int
         Number of draws of the assessment; fewer may be carried.
     """
@@ -111,6 +109,7 @@ class WhatIf:
     money: Mapping[str, Any]
     first_year: int
     rule: Mapping[str, float]
+    rule_years: Mapping[str, int]
     draws_of: int
 
 
@@ -118,6 +117,7 @@ def build_what_if(
     valuation: ValuationLike,
     zones: pd.DataFrame,
     *,
+    rule_years: Mapping[str, int],
     chance_threshold: float = 0.80,
     scouting_cost: float = 150.0,
     scouting_vines: int = 60,
@@ -134,6 +134,8 @@ def build_what_if(
     zones : pandas.DataFrame
         Layer ``zone``, with ``chance_declining`` of `vinemap.renewal.decide_zones` and ``renewed_year`` of
         the decline stage where known.
+    rule_years : mapping of str to int
+        `vinemap.renewal.RULE_YEARS`: years that its rules speak of.
     chance_threshold, scouting_cost, scouting_vines, least_area_ha, min_gain_per_ha
         As given to `vinemap.renewal.decide_zones`.
     most_cells : int
@@ -152,7 +154,7 @@ def build_what_if(
     facts = _line_up(zones, standing.zone_ids)
     pick = _thinned(np.asarray(samples.price), len(standing.zone_ids), most_cells)
     renewed = np.fmax(_numbers(facts, "renewed_year"), np.asarray(standing.renewed, dtype=float))
-    coming_back = renewed + RECOVERY_YEARS >= valuation.first_year
+    coming_back = renewed + rule_years["recovery_years"] >= valuation.first_year
     counted = np.isfinite(_numbers(facts, "missing_pct")) | np.isfinite(_numbers(facts, "symptomatic_pct"))
     price = np.asarray([money.price_of(one) for one in standing.varieties])
     zone = {
@@ -164,7 +166,7 @@ def build_what_if(
         "horizon": standing.horizon.astype(float),
         "price": price,
         "chance_declining": _numbers(facts, "chance_declining"),
-        "too_short": ((_numbers(facts, "vintages") <= SHORT_RECORD) & ~counted).astype(float),
+        "too_short": ((_numbers(facts, "vintages") <= rule_years["short_record"]) & ~counted).astype(float),
     }
     return WhatIf(
         zone_ids=tuple(standing.zone_ids),
@@ -194,6 +196,7 @@ def build_what_if(
             "least_area_ha": least_area_ha,
             "min_gain_per_ha": min_gain_per_ha,
         },
+        rule_years=dict(rule_years),
         draws_of=int(valuation.gain.shape[0]),
     )
 
@@ -287,9 +290,7 @@ def pack_what_if(what_if: WhatIf) -> dict[str, Any]:
         "money": _plain(what_if.money),
         "first_year": what_if.first_year,
         "rule": _plain(what_if.rule),
-        "least_years": LEAST_YEARS,
-        "recovery_years": RECOVERY_YEARS,
-        "start_years": START_YEARS,
+        **what_if.rule_years,
         "block": base64.b64encode(zlib.compress(raw, 9)).decode("ascii"),
     }
 

@@ -3,7 +3,7 @@
 from vinemap.renewal.blocks import compare_blocks
 from vinemap.renewal.capacity import name_over_capacity
 from vinemap.renewal.check import check_renewals
-from vinemap.renewal.decide import decide_zones, loss_value
+from vinemap.renewal.decide import RULE_YEARS, decide_zones, loss_value
 from vinemap.renewal.explain import explain_zone
 from vinemap.renewal.methods import Method, Money, default_methods
 from vinemap.renewal.programme import Programme, plan_programme
@@ -15,6 +15,7 @@ from vinemap.renewal.work import CAUTIONS, list_work, missing_by_zone, refills_b
 
 __all__ = [
     "CAUTIONS",
+    "RULE_YEARS",
     "Method",
     "Money",
     "Programme",

@@ -14,8 +14,8 @@ from vinemap.renewal.change import describe_change
 from vinemap.renewal.crops import still_recovering
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
-from vinemap.renewal.standing import RECOVERY_YEARS, Ints
-from vinemap.renewal.value import HIGH, LOW, Valuation
+from vinemap.renewal.standing import LEAST_YEARS, RECOVERY_YEARS, Ints
+from vinemap.renewal.value import HIGH, LOW, START_YEARS, Valuation
 from vinemap.renewal.visits import KEPT, share_visits, visit_shares
 from vinemap.renewal.waiting import cost_of_waiting
 from vinemap.renewal.wording import SAY, Facts
@@ -29,6 +29,13 @@ SCOUTING_COST_PER_ZONE = 150.0  # currency: about two hours of a scout; common p
 # Vintages: up to so many, yield alone never leads to renewal. On invented estates with 5 and no counts
 # 1.5 % of sound zones would be renewed otherwise, where a harvester read low (seed 22 of bench_decline).
 SHORT_RECORD = 5
+# Years that the rules speak of, for whoever values anew elsewhere, as the map page does.
+RULE_YEARS = {
+    "short_record": SHORT_RECORD,
+    "recovery_years": RECOVERY_YEARS,
+    "least_years": LEAST_YEARS,
+    "start_years": START_YEARS,
+}
 AHEAD_YEARS = 3
 RECOVERED_PCT = 90.0  # of healthy yield: from there a renewed zone counts as back; common practice, no source
 DECLINING_SHARE_PER_YEAR = 0.005  # of healthy yield a year: less than that counts as holding
