@@ -13,6 +13,7 @@ import rasterio
 
 from vinemap import tables
 from vinemap.job import open_estate
+from vinemap.publish.list_columns import LISTS, list_key
 
 pytestmark = [pytest.mark.xdist_group("small-estate"), pytest.mark.slow]
 
@@ -84,6 +85,19 @@ def test_run_file_says_what_made_it(assessed):
     assert len(run["run"]["inputs_hash"]) == 64
     reasons = run["reports"]["cleaning"]["S1"]["2026"]
     assert reasons, "the cleaning report travels with the run"
+
+
+def test_every_column_of_every_list_is_in_the_dictionary(assessed):
+    folder = assessed.result.folder
+    told = (folder / "dictionary.md").read_text(encoding="utf-8")
+    seen = set()
+    for path in (folder / "lists").glob("*.csv"):
+        known = {one.name for one in LISTS[list_key(path.stem)][1]} if path.stem != "programme" else set()
+        known |= set(tables.PROGRAMME.names) if path.stem == "programme" else set()
+        assert set(pd.read_csv(path, encoding="utf-8-sig", nrows=0).columns) == known, path.name
+        assert path.stem == "programme" or f"### `{list_key(path.stem)}.csv`" in told
+        seen.add(list_key(path.stem))
+    assert {"settlement", "why_cash_flows", "cleaning"} <= seen
 
 
 def test_map_sheet_and_lists_are_there_and_name_the_estate(assessed):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from vinemap import tables
 from vinemap.publish.files import write_text
+from vinemap.publish.list_columns import LISTS
 from vinemap.publish.queries import describe_queries
 from vinemap.tables import Column
 
@@ -110,7 +111,7 @@ def column_comment(column: tables.Column, *, currency: str = "") -> str:
 
 
 def write_dictionary(path: Path | str) -> Path:
-    """Write the data dictionary of all output and input tables, and questions in SQL, as Markdown.
+    """Write the data dictionary of all output and input tables and lists, and questions in SQL, as Markdown.
 
     Parameters
     ----------
@@ -126,6 +127,9 @@ def write_dictionary(path: Path | str) -> Path:
         parts += [f"## {heading}", ""]
         for table in group:
             parts += _section(table)
+    parts += ["## Lists (lists/*.csv)", "", "`programme.csv` is the table `programme` above.", ""]
+    for name, (meaning, columns) in LISTS.items():
+        parts += [f"### `{name}.csv`", "", meaning, "", *_lines(columns)]
     parts.append(describe_queries())
     return write_text(Path(path), "\n".join(parts))
 

@@ -54,7 +54,8 @@ def _rule(rule: Rule, number: int) -> dict[str, str]:
     if rule.match is not None:
         made["filter"] = _expression(rule.match)
     if rule.largest_denominator is not None:
-        made |= {"scalemindenom": "0", "scalemaxdenom": f"{rule.largest_denominator:g}"}
+        least = rule.smallest_denominator or 0.0
+        made |= {"scalemindenom": f"{least:g}", "scalemaxdenom": f"{rule.largest_denominator:g}"}
     return made
 
 
@@ -96,9 +97,8 @@ def _put_hatch(symbol: Element, hatch: Hatch) -> None:
     inner = f"@{symbol.get('name')}@{len(symbol)}"
     ink = _rgba(hatch.ink, hatch.opacity)
     if hatch.kind == "dots":
-        half = _mm(hatch.spacing / 2)
-        gaps = {"distance_x": _mm(hatch.spacing), "distance_y": half, "displacement_x": half}
-        part = _put_part(symbol, "PointPatternFill", **gaps)
+        gap = _mm(hatch.spacing)
+        part = _put_part(symbol, "PointPatternFill", distance_x=gap, distance_y=gap, displacement_x="0")
         dot = SubElement(part, "symbol", {"type": "marker", "name": inner, "alpha": "1"})
         _put_part(dot, "SimpleMarker", name="square", color=ink, size=_mm(hatch.width), outline_style="no")
         return

@@ -74,6 +74,8 @@ def _put_rule(parent: Element, rule: Rule, geometry: str) -> None:
     _sub(_sub(made, SE, "Description"), SE, "Title", rule.title)
     if rule.match is not None:
         _put_filter(_sub(made, OGC, "Filter"), rule.match)
+    if rule.smallest_denominator is not None:
+        _sub(made, SE, "MinScaleDenominator", f"{rule.smallest_denominator:g}")
     if rule.largest_denominator is not None:
         _sub(made, SE, "MaxScaleDenominator", f"{rule.largest_denominator:g}")
     if geometry == "Polygon":
@@ -116,13 +118,12 @@ def _put_area(parent: Element, rule: Rule) -> None:
 
 
 def _put_hatch(graphic: Element, hatch: Hatch) -> None:
-    if hatch.kind == "dots":
-        _put_mark(graphic, "square", hatch.ink, "", 0.0)
-        _sub(graphic, SE, "Size", f"{hatch.width:g}")
-        return
     mark = _sub(graphic, SE, "Mark")
     _sub(mark, SE, "WellKnownName", "horline")
-    _put_stroke(mark, hatch.ink, hatch.width, opacity=hatch.opacity)
+    stroke = _put_stroke(mark, hatch.ink, hatch.width, opacity=hatch.opacity)
+    if hatch.kind == "dots":  # a graphic repeats without a gap, so dots are lines of dashes as long as wide
+        gap = hatch.spacing - hatch.width
+        _sub(stroke, SE, "SvgParameter", f"{hatch.width:g} {gap:g}", name="stroke-dasharray")
     _sub(graphic, SE, "Size", f"{hatch.spacing:.4g}")
     # The standard turns clockwise; the style says how lines lean as one draws angles.
     _sub(graphic, SE, "Rotation", f"{-hatch.angle:g}")
@@ -140,12 +141,13 @@ def _put_fill(parent: Element, colour: str) -> None:
     _sub(_sub(parent, SE, "Fill"), SE, "SvgParameter", colour, name="fill")
 
 
-def _put_stroke(parent: Element, colour: str, width: float, *, opacity: float = 1.0) -> None:
+def _put_stroke(parent: Element, colour: str, width: float, *, opacity: float = 1.0) -> Element:
     stroke = _sub(parent, SE, "Stroke")
     _sub(stroke, SE, "SvgParameter", colour, name="stroke")
     if opacity < 1:
         _sub(stroke, SE, "SvgParameter", f"{opacity:g}", name="stroke-opacity")
     _sub(stroke, SE, "SvgParameter", f"{width:g}", name="stroke-width")
+    return stroke
 
 
 def _put_label(parent: Element, label: Label, geometry: str) -> None:

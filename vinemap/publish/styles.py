@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -30,6 +30,7 @@ ROW_NUMBERS_FROM = 1_000
 ZONE_LABELS_FROM = 10_000
 BLOCK_LABELS_FROM = 60_000
 POINTS_FROM = 25_000
+POINT_NUMBERS_FROM = 4_000  # a mark with its number is 18 m across there; walks of small zones are as close
 CLASSES = 9  # no more shades than the nine of a ColorBrewer scheme
 WHITE = "#ffffff"
 HALO = 3.0
@@ -59,7 +60,7 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """What is drawn for the features that match, up to a scale denominator."""
+    """What is drawn for the features that match, between two scale denominators."""
 
     title: str
     match: Match | None = None
@@ -69,6 +70,7 @@ class Rule:
     width: float = 1.0
     mark: float = 0.0
     largest_denominator: float | None = None
+    smallest_denominator: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,12 +227,14 @@ def _row_style(words: Mapping[str, str]) -> Style:
 
 
 def _point_style(words: Mapping[str, str]) -> Style:
-    rule = Rule(words["advice_scout"], fill=WHITE, stroke=PLUM, width=1.6, mark=16.0)
+    plain = Rule(words["advice_scout"], fill=WHITE, stroke=PLUM, width=1.6)
+    dots = replace(plain, mark=6.0, largest_denominator=POINTS_FROM, smallest_denominator=POINT_NUMBERS_FROM)
+    numbered = replace(plain, mark=16.0, largest_denominator=POINT_NUMBERS_FROM)
     return Style(
         layer="scouting_point",
         geometry="Point",
         name="walk",
-        description="Scouting points, numbered in the order of the walk.",
-        rules=(rule,),
-        label=Label("order", 10.0, POINTS_FROM, colour=PLUM, bold=True, halo=False),
+        description=f"Scouting points, numbered in the order of the walk from 1:{POINT_NUMBERS_FROM} on.",
+        rules=(dots, numbered),
+        label=Label("order", 10.0, POINT_NUMBERS_FROM, colour=PLUM, bold=True, halo=False),
     )
