@@ -75,9 +75,20 @@ def test_ground_elsewhere_counts_by_its_area():
 def test_focus_that_grows():
     table, zones = case({"A-Z1": 0.9, "A-Z2": 0.9, "A-Z3": 0.1})
     table.loc[1, "onset_vintage"] = 2024
+    assert "Falls first here and later next to it" in hint_cause(table, zones).iloc[0]
+    table.loc[1, "loss_pct"] = 8.0
     hints = hint_cause(table, zones)
     assert "Falls first here and later next to it" in hints.iloc[0]
-    assert "Falls next to ground that fell before it" in hints.iloc[1]
+    assert "Falls next to ground that lost far more" in hints.iloc[1]
+
+
+def test_a_block_that_lost_most_in_one_place_does_not_fall_as_a_whole():
+    """The rest may be falling too, by far less: season and block cannot be told apart that well."""
+    table, zones = case({"A-Z1": 0.95, "A-Z2": 0.6, "B-Z1": 0.1})
+    assert describe_causes(table, zones)["cause_code"].iloc[0].startswith("whole_block_alone")
+    table.loc[1, "loss_pct"] = 7.0
+    assert describe_causes(table, zones)["cause_code"].iloc[0].startswith("one_zone")
+    assert describe_causes(table, zones)["cause_code"].iloc[1].startswith("doubtful beside_focus")
 
 
 def test_whole_block_with_peers_that_hold():
@@ -107,6 +118,18 @@ def test_change_of_harvester_is_named_by_zone():
     changes = pd.DataFrame({"zone_id": ["A-Z1", "A-Z2"], "vintage": [2020, 2021], "machine": ["Ibis", "Owl"]})
     hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
     assert hint.endswith("A change of harvester to Ibis in 2020 coincides: check the loads first.")
+
+
+@pytest.mark.parametrize(
+    ("vintage", "low", "named"),
+    [(2019, None, False), (2020, None, True), (2024, None, True), (2017, 2016, True)],
+)
+def test_a_change_of_harvester_counts_from_when_the_fall_may_have_set_in(vintage, low, named):
+    """Onset 2021, or from 2016 on: an earlier change of harvester has nothing to do with it."""
+    changes = pd.DataFrame({"block_id": ["A"], "vintage": [vintage]})
+    table, zones = case({"A-Z1": 0.9, "A-Z2": 0.1})
+    found = describe_causes(table.assign(onset_low=low), zones, machine_changes=changes)
+    assert ("machine_change" in found["cause_code"].iloc[0]) == named
 
 
 def test_machine_changes_are_listed_without_readings():

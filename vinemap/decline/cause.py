@@ -22,6 +22,7 @@ FEW_SYMPTOMS_PCT = 5.0  # % of living vines; about the background that counters 
 SMALL_LOSS_PCT = 10.0  # % of healthy yield
 TOUCHING_M = 1.0
 LATER_YEARS = 1.5
+ALIKE = 1 / 3  # zones of which one lost less than this of the other's loss do not fall alike
 WHOLE_ROWS_SHARE = 0.8  # of the ground of the rows that a patch touches; common practice, no source
 WHOLE_WIDTH_SHARE = 0.9  # of the block's width: a patch this wide leaves no other rows to compare with
 COLUMNS = ["cause_code", "cause_hint", "machine_change_vintage", "machine_change_to"]
@@ -40,7 +41,7 @@ def describe_causes(
     ----------
     table : pandas.DataFrame
         zone_id, block_id, chance_declining, loss_pct, stand_loss_pct, vine_loss_pct, symptomatic_pct,
-        onset_vintage, renewed_year, recovery_pct as `fit_decline` makes them.
+        onset_vintage, renewed_year, recovery_pct and, if known, onset_low, as `fit_decline` makes them.
     zones : pandas.DataFrame or geopandas.GeoDataFrame
         zone_id, block_id, variety and, if known, area_ha; with geometry, neighbours are told apart from far
         zones, and with grid_bearing_deg (of the rows) whole rows from patches.
@@ -121,22 +122,23 @@ def _falling(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame)
 
 def _pattern(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame) -> str:
     block = table[table["block_id"] == row["block_id"]]
-    falling = block["chance_declining"] >= POSSIBLE
-    if falling.all():
+    may_fall = block["chance_declining"] >= POSSIBLE
+    falling = block[may_fall & (block["loss_pct"] >= ALIKE * row["loss_pct"])]
+    if may_fall.all() and block["loss_pct"].min() >= ALIKE * block["loss_pct"].max():
         return _whole_block(row, table)
     shapes = zones.set_index("zone_id").geometry if isinstance(zones, gpd.GeoDataFrame) else None
+    if shapes is not None and _harder_hit_beside(row, falling, shapes):
+        return "beside_focus"
     if shapes is not None and "grid_bearing_deg" in zones.columns:
-        patch = _patch_around(str(row["zone_id"]), shapes[block.loc[falling, "zone_id"]])
+        patch = _patch_around(str(row["zone_id"]), shapes[falling["zone_id"]])
         bearing = float(zones.loc[zones["zone_id"] == row["zone_id"], "grid_bearing_deg"].iloc[0])
         if _fills_its_rows(patch, shapes[block["zone_id"]], bearing):
             return "along_rows"
-    if shapes is not None and _neighbours(row, block[falling], shapes, later=True):
+    if shapes is not None and _later_beside(row, block[may_fall], shapes):
         return "growing_focus"
-    if shapes is not None and _neighbours(row, block[falling], shapes, later=False):
-        return "beside_focus"
-    if "grid_bearing_deg" in zones.columns:
+    if shapes is not None and "grid_bearing_deg" in zones.columns:
         return "patch"
-    return "several_zones" if falling.sum() > 1 else "one_zone"
+    return "several_zones" if len(falling) > 1 else "one_zone"
 
 
 def _whole_block(row: dict[Hashable, Any], table: pd.DataFrame) -> str:
@@ -169,16 +171,28 @@ def _fills_its_rows(patch: gpd.GeoSeries, block: gpd.GeoSeries, bearing_deg: flo
     return bool(narrower and upright[0].area >= WHOLE_ROWS_SHARE * rows.area)
 
 
-def _neighbours(
-    row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries, *, later: bool
-) -> bool:
-    """Whether falling ground next to a zone clearly set in after it, or before."""
+def _touching(row: dict[Hashable, Any], table: pd.DataFrame, shapes: gpd.GeoSeries) -> pd.DataFrame:
+    here = shapes[row["zone_id"]]
+    near = [name != row["zone_id"] and shapes[name].distance(here) <= TOUCHING_M for name in table["zone_id"]]
+    return table[near]
+
+
+def _later_beside(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries) -> bool:
+    """Whether ground next to a zone clearly set in after it."""
     if pd.isna(row["onset_vintage"]):
         return False
-    near = falling["zone_id"].map(lambda one: shapes[one].distance(shapes[row["zone_id"]]) <= TOUCHING_M)
-    after = falling["onset_vintage"].astype("Float64") - float(str(row["onset_vintage"]))
-    apart = after > LATER_YEARS if later else after < -LATER_YEARS
-    return bool((near & apart.fillna(False)).any())
+    onset = _touching(row, falling, shapes)["onset_vintage"].astype("Float64")
+    return bool((onset > float(str(row["onset_vintage"])) + LATER_YEARS).fillna(False).any())
+
+
+def _harder_hit_beside(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries) -> bool:
+    """Whether ground next to a zone lost far more, and set in no later."""
+    near = _touching(row, falling, shapes)
+    harder = near["loss_pct"] * ALIKE > row["loss_pct"]
+    if pd.isna(row["onset_vintage"]):
+        return bool(harder.any())
+    earlier = near["onset_vintage"].astype("Float64") <= float(str(row["onset_vintage"]))
+    return bool((harder & earlier.fillna(False)).any())
 
 
 def _symptoms(row: dict[Hashable, Any]) -> list[str]:
@@ -189,15 +203,17 @@ def _symptoms(row: dict[Hashable, Any]) -> list[str]:
 
 
 def _machine_change(row: dict[Hashable, Any], changes: pd.DataFrame | None) -> dict[str, Any]:
-    """Vintage and machine of a change of harvester about the onset; empty if there is none."""
+    """Vintage and machine of a change of harvester since the fall may have set in; empty if there is none."""
     if changes is None or changes.empty or pd.isna(row["onset_vintage"]):
         return {}
     key = "zone_id" if "zone_id" in changes.columns else "block_id"
     own = changes[changes[key] == row[key]]
-    away = (own["vintage"] - int(str(row["onset_vintage"]))).abs()
-    if not (away <= 1).any():
+    onset, first = int(str(row["onset_vintage"])), row.get("onset_low")
+    early = onset - 1 if pd.isna(first) else min(int(str(first)), onset - 1)
+    own = own[own["vintage"] >= early]
+    if own.empty:
         return {}
-    nearest = own.iloc[int(np.argmin(away.to_numpy()))]
+    nearest = own.iloc[int(np.argmin((own["vintage"] - onset).abs().to_numpy()))]
     return {"machine_change_vintage": int(nearest["vintage"]),
             "machine_change_to": str(nearest.get("machine", ""))}  # fmt: skip
 

@@ -23,7 +23,7 @@ HINTS = {
     "whole_block_shared": "Most ground of the variety falls, this block among it.",
     "along_rows": "Whole rows fall while other rows of the block hold, as what spreads along rows would.",
     "growing_focus": "Falls first here and later next to it, as a growing focus would.",
-    "beside_focus": "Falls next to ground that fell before it, as the edge of a growing focus would.",
+    "beside_focus": "Falls next to ground that lost far more, as the edge of a growing focus would.",
     "patch": "A patch within the rows falls while the ground around it holds, as a focus would.",
     "several_zones": "Several zones of the block fall while others hold.",
     "one_zone": "This zone falls while the rest of the block holds.",

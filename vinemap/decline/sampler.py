@@ -74,7 +74,7 @@ class Priors:
     sd_zone: float = 0.3
     sd_error: float = 0.08
     declining: tuple[float, float] = (1.0, 3.0)
-    common: tuple[float, float] = (1.0, 3.0)
+    common: tuple[float, float] = (1.0, 2.0)
     estate: float = 0.05
     likeness: float = 4.0
     degrees: float = 6.0

@@ -457,7 +457,7 @@ HINTS: Mapping[str, Mapping[str, str]] = {
         "whole_block_shared": "Cae la mayor parte de la variedad, y con ella esta parcela.",
         "along_rows": "Caen filas enteras mientras otras de la parcela se mantienen, como haría lo que avanza por las filas.",
         "growing_focus": "Cae primero aquí y después al lado, como haría un foco que crece.",
-        "beside_focus": "Cae junto a terreno que cayó antes, como haría el borde de un foco que crece.",
+        "beside_focus": "Cae junto a terreno que perdió mucho más, como haría el borde de un foco que crece.",
         "patch": "Cae un rodal dentro de las filas mientras el terreno de alrededor se mantiene, como haría un foco.",
         "several_zones": "Caen varias zonas de la parcela mientras otras se mantienen.",
         "one_zone": "Cae esta zona mientras el resto de la parcela se mantiene.",

@@ -177,7 +177,7 @@ def simulate_zone_series(
     zones = lay_out_zones(size, last_vintage=last_vintage, rng=rng)
     trouble = choose_troubles(plan, zones, years=years, rng=rng)
     zones["healthy_t_ha"] *= np.exp(trouble["soil_log"])
-    state = _true_state(zones, trouble, years, horizon_years)
+    state = true_state(zones, trouble, years, horizon_years)
     season = _seasons(plan, zones, years, sd, rng)
     true = _true_yield(zones, state, season, count, sd, rng)
     observed, settlement = _observe(plan, zones, true, years, sd, rng)
@@ -196,7 +196,23 @@ def simulate_zone_series(
     )
 
 
-def _true_state(zones: pd.DataFrame, trouble: pd.DataFrame, years: np.ndarray, ahead: int) -> _State:
+def true_state(zones: pd.DataFrame, trouble: pd.DataFrame, years: np.ndarray, ahead: int) -> _State:
+    """Grow the true state of the zones from three years before the first vintage to `ahead` after the last.
+
+    Parameters
+    ----------
+    zones, trouble : pandas.DataFrame
+        As `lay_out_zones` and `choose_troubles` give them.
+    years : numpy.ndarray
+        Vintages [year].
+    ahead : int
+        Years after the last vintage.
+
+    Returns
+    -------
+    _State
+        years, and (zone, year) arrays: disease, stand, symptomatic.
+    """
     # three years before the first vintage are kept, so that the yearly decline exists with few vintages
     span = np.arange(years[0] - 3, years[-1] + ahead + 1)
     shape = (len(zones), span.size)

@@ -16,7 +16,7 @@ from vinemap.land import Grid, GridSpec, RowFrame, grid_over, lay_rows
 from vinemap.simulate.fields import sample_field
 
 SOUND, FALLING, POOR = 0, 1, 2  # codes of the truth
-PATTERNS = ("none", "poor", "corner", "both", "focus", "rows")
+PATTERNS = ("none", "poor", "corner", "both", "focus", "rows", "whole")
 BEARING_DEG = 20.0
 ORIGIN = (4_321_000.0, 3_210_000.0)  # somewhere in EPSG:3035
 CELL_M = 4.0
@@ -61,6 +61,7 @@ def simulate_zone_block(
     soil: float = 0.10,
     soil_range_m: float = 40.0,
     noise: float = 0.06,
+    season_sd: float = SEASON_SD,
     size: tuple[float, float] = (240.0, 420.0),
     notch: tuple[float, float] = (0.0, 0.0),
 ) -> ZoneBlock:
@@ -73,7 +74,7 @@ def simulate_zone_block(
     ----------
     pattern : str
         none; poor (a patch that always was); corner (a quarter that falls); both; focus (a disc that falls);
-        rows (the outer rows fall).
+        rows (the outer rows fall); whole (all of it falls).
     rng : numpy.random.Generator
     vintages : int, optional
     falling : float, optional
@@ -84,6 +85,8 @@ def simulate_zone_block(
         Lasting pattern: standard deviation of log yield, and range of its exponential covariance [m].
     noise : float, optional
         Standard deviation of log yield of the season's own pattern, and again of the mapping error.
+    season_sd : float, optional
+        Standard deviation of the seasons of the block (log yield).
     size, notch : tuple of float, optional
         Extent across and along the rows, and of a corner left out [m].
 
@@ -118,7 +121,7 @@ def simulate_zone_block(
     surfaces, errors = {}, {}
     for step, vintage in enumerate(range(2027 - vintages, 2027)):
         fallen = np.where(truth == FALLING, np.log1p(-falling * _fallen(step, vintages)), 0.0)
-        passing = field(noise, 30.0) + field(noise, 10.0) + rng.normal(0.0, SEASON_SD)
+        passing = field(noise, 30.0) + field(noise, 10.0) + rng.normal(0.0, season_sd)
         crop = USUAL_T_HA * np.exp(lasting + fallen + passing)
         surfaces[vintage] = Grid(np.where(inside, crop, np.nan), spec)
         errors[vintage] = Grid(surfaces[vintage].values * noise, spec)
@@ -152,6 +155,7 @@ def _true_zones(
         "corner": (across < wide / 3) & (along > long * 11 / 21),
         "focus": np.hypot(across - 0.6 * wide, along - 0.55 * long) < 0.26 * wide,
         "rows": across > 0.75 * wide,
+        "whole": np.ones(along.shape, dtype=bool),
     }
     truth = np.full(along.shape, SOUND)
     hit = falls.get("corner" if pattern == "both" else pattern)
