@@ -32,8 +32,8 @@ def _outline(number: int) -> tuple[Polygon, float]:
     """A leaning rectangle, 240 m along the rows and 200 m across, and the direction of its rows."""
     east = 930_000.0 + 340.0 * (number % 4)
     north = -3_790_000.0 - 330.0 * (number // 4)
-    bearing = 20.0 + 7.0 * number
-    flat = shapely.box(-100.0, -120.0, 100.0, 120.0 + 8 * number)
+    bearing = 20.0 + 7.0 * (number % 12)
+    flat = shapely.box(-100.0, -120.0, 100.0, 120.0 + 8 * (number % 5))
     return affinity.translate(affinity.rotate(flat, -bearing, origin=(0, 0)), east, north), bearing
 
 
@@ -204,7 +204,7 @@ def make_layers(zones_per_block: tuple[int, ...] = ZONES_PER_BLOCK, seed: int = 
             )  # fmt: skip
         blocks.append(
             {"block_id": block_id, "name": NAMES[place % len(NAMES)], "variety": VARIETIES[place % 3],
-             "year_planted": 1996 + place, "trellis_year": 1996 + place, "row_spacing_m": 3.0,
+             "year_planted": 1996 + place % 12, "trellis_year": 1996 + place % 12, "row_spacing_m": 3.0,
              "vine_spacing_m": 2.1, "area_ha": outline.area / 1e4, "vines": int(outline.area / 6.3),
              "yield_now_t_ha": 18.5, "advice": "renew" if renew else "watch",
              "renew_area_ha": sum(shape.area for _, shape in renew) / 1e4,
