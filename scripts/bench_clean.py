@@ -29,7 +29,7 @@ import pandas as pd
 import shapely
 from scipy.spatial import cKDTree
 
-from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
+from vinemap.harvest import apply_settlement, clean_readings, pool_delays, settle_vintage, summarise_rows
 from vinemap.simulate import DEMO_BLOCKS, DEMO_MACHINES, simulate_estate
 from vinemap.surface import LocalBlockKriging, Variogram, cross_validate_rows, estimate_variogram
 from vinemap.surface.surfaces import ERROR_CV, area_of_readings, split_nugget, straddle_variance
@@ -123,7 +123,8 @@ def score_settlement(
     settled = settle_vintage(summary, loads, vintage=VINTAGE)
     alone = settle_vintage(summary, loads.iloc[:0], vintage=VINTAGE)
     true_bias = np.log1p((truth["bias_start"] + truth["bias_end"]) / 2)
-    bias = settled.machines.set_index("machine")["log_bias"] - true_bias
+    found = settled.machines.set_index("machine")
+    bias = found["log_bias"] - true_bias
     level = alone.machines.set_index("machine")["log_bias"] - true_bias
     table = settled.blocks.set_index("block_id")
     grapes = estate.truth.block_vintages.set_index("block_id")["grapes_t"]
@@ -131,6 +132,9 @@ def score_settlement(
     return settled, {
         "flow delay, largest error [s]": max(delays),
         "machine bias with loads, largest error [%]": 100 * float(bias.abs().max()),
+        "machine bias with loads over its own standard error": float(
+            (bias.abs() / found["log_bias_se"]).max()
+        ),
         "machines against each other without loads, error [%]": 100 * float(np.ptp(level)),
         "total of a block after settlement, largest error [%]": 100
         * float((total / grapes[table.index] - 1).abs().max()),
@@ -224,17 +228,24 @@ def measure(seed: int, interval_s: int, *, peers: bool) -> dict[str, list[float]
     """All figures of one estate; those of a surface once for each block."""
     estate, table, readings = invent(seed, interval_s)
     blocks = estate.blocks.to_crs(estate.rows.crs).set_index("block_id")
-    results, summaries = {}, []
-    for name in BLOCKS:
-        rows = estate.rows[estate.rows["block_id"] == name]
-        spacing = float(blocks.loc[name, "row_spacing_m"])
-        results[name] = clean_readings(
-            readings[readings["block_id"] == name],
-            rows,
-            outline=blocks.geometry[name],
-            row_spacing_m=spacing,
+    rows_of = dict(iter(estate.rows.groupby("block_id")))
+
+    def clean_block(name: str, **more: Any) -> Any:
+        own, block = readings[readings["block_id"] == name], blocks.loc[name]
+        spacing = float(block["row_spacing_m"])
+        return clean_readings(own, rows_of[name], outline=block.geometry, row_spacing_m=spacing, **more)
+
+    results = {name: clean_block(name) for name in BLOCKS}
+    told = pool_delays(item for one in results.values() for item in one.report.delays)
+    for name, one in results.items():  # as an assessment does
+        if told and not all(item.identified for item in one.report.delays):
+            results[name] = clean_block(name, delay_s=told)
+    summaries = [
+        summarise_rows(
+            one.readings, rows_of[name], block_id=name, row_spacing_m=float(blocks.loc[name, "row_spacing_m"])
         )
-        summaries.append(summarise_rows(results[name].readings, rows, block_id=name, row_spacing_m=spacing))
+        for name, one in results.items()
+    ]
     clean = pd.concat([one.readings for one in results.values()]).sort_index()
     settled, figures = score_settlement(estate, pd.concat(summaries), results)
     found = {name: [value] for name, value in (score_cleaning(table, clean, estate.rows) | figures).items()}

@@ -44,11 +44,10 @@ def test_vertex_of_a_parabola_is_found_between_candidates(top):
 def test_two_estimates_are_joined_by_their_errors_unless_they_contradict_each_other():
     best, error, note = _combine((10.0, 1.0), (12.0, 2.0))
     assert (best, error, note) == (pytest.approx(10.4), pytest.approx(np.sqrt(0.8)), "")
-    assert _combine((10.0, 0.5), (14.0, 0.5)) == (
-        10.0,
-        0.5,
-        "row ends say 14.0 s, neighbouring rows are followed",
-    )
+    apart = "row ends say 14.0 s, neighbouring rows are followed"
+    assert _combine((10.0, 0.5), (14.0, 0.6)) == (10.0, 0.5, apart)
+    apart = "neighbouring rows say 20.2 s, row ends are followed"
+    assert _combine((20.17, 1.5), (11.6, 0.6)) == (11.6, 0.6, apart)
     nothing = (float("nan"), float("nan"))
     assert _combine(nothing, (9.0, 0.7)) == (9.0, 0.7, "")
     assert _combine((9.0, 0.7), nothing) == (9.0, 0.7, "")

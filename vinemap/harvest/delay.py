@@ -33,7 +33,7 @@ AGREEMENT_FLOOR_S = 0.4  # error no jackknife sees (skew of the conveyor's smear
 ENDS_FLOOR_S = (
     0.6  # the same of row ends: bare headland vines, rows longer or shorter than laid; recovered truth
 )
-DISAGREE = 3.0  # joint errors apart from which the two are not combined; the agreement of rows is kept
+DISAGREE = 3.0  # joint errors apart from which the two are not combined; the surer is kept
 HIGHEST_FLOW = 2.5  # of the median flow: spikes are drawn in to it for the row ends
 ROW_REACH = 3  # rows apart that still count as neighbours (machines that alternate rows)
 JACKKNIFE_GROUPS = 10
@@ -171,13 +171,18 @@ def _usable(estimate: tuple[float, float], floor_s: float) -> tuple[float, float
 
 
 def _combine(rows: tuple[float, float], ends: tuple[float, float]) -> tuple[float, float, str]:
-    """Join the estimates by their errors; where they contradict each other keep that of the rows."""
+    """Join the estimates by their errors; where they contradict each other keep the surer one.
+
+    On invented estates it was the row ends that were right then: rows can agree by chance at a wrong delay.
+    """
     if not (np.isfinite(rows[1]) and np.isfinite(ends[1])):
         best, error = rows if np.isfinite(rows[1]) else ends
         return best, error, ""
     apart = abs(rows[0] - ends[0])
     if apart > DISAGREE * np.hypot(rows[1], ends[1]):
-        return *rows, f"row ends say {ends[0]:.1f} s, neighbouring rows are followed"
+        if rows[1] < ends[1]:
+            return *rows, f"row ends say {ends[0]:.1f} s, neighbouring rows are followed"
+        return *ends, f"neighbouring rows say {rows[0]:.1f} s, row ends are followed"
     weight = np.array([rows[1] ** -2, ends[1] ** -2])
     best = float(weight @ np.array([rows[0], ends[0]]) / weight.sum())
     return best, float(weight.sum() ** -0.5), ""
