@@ -179,9 +179,12 @@ def _say_recovering(facts: Facts) -> str:
     if math.isnan(facts.now_pct):
         return f"{head}, still coming back; nothing more is to be done before that is seen."
     tail = "still coming back" if facts.now_pct < 90.0 else "nearly or wholly back"
+    interval = ""
+    if not (math.isnan(facts.loss_low) or math.isnan(facts.loss_high)):
+        interval = f" ({_whole(100.0 - facts.loss_high)}-{_whole(100.0 - facts.loss_low)} %)"
     return (
-        f"{head}, {tail}: it yields {_whole(facts.now_pct)} % of its healthy {facts.healthy_t_ha:.0f} t/ha, "
-        "and the crops of the first years say nothing against the work."
+        f"{head}, {tail}: it yields {_whole(facts.now_pct)} %{interval} of its healthy "
+        f"{facts.healthy_t_ha:.0f} t/ha, and the crops of the first years say nothing against the work."
     )
 
 
