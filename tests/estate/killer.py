@@ -1,9 +1,10 @@
 """A process of its own that imports vinemap once and forks one short import per line of its input.
 
-A line is ``import FOLDER LOG DELAY_MS`` (killed with SIGKILL after the delay; below 0 never) or
-``limit FOLDER LOG BYTES`` (no file may grow beyond so many bytes: a full disk as the kernel reports it). It
-answers with the child's status, below 0 for the number of a signal, and the time [ms] that it ran. The parent
-itself never touches the estate, so that no thread of a library is alive when it forks.
+A line is ``import FOLDER LOG STEPS DELAY_MS`` (killed with SIGKILL so long after it went through so many of
+the steps of a change, 0 for its beginning; a delay below 0 never kills) or ``limit FOLDER LOG BYTES`` (no
+file may grow beyond so many bytes: a full disk as the kernel reports it). It answers with the child's status,
+below 0 for the number of a signal, and the time [ms] that it ran. The parent itself never touches an estate,
+so that no thread of a library is alive when it forks; it only makes ready what every child would have to.
 """
 
 from __future__ import annotations
@@ -15,14 +16,20 @@ import sys
 import time
 from pathlib import Path
 
+import pyarrow.dataset
+import pyarrow.pandas_compat  # noqa: F401
+import pyproj
+
 from vinemap.errors import VinemapError
-from vinemap.estate import open_store
+from vinemap.estate import atomic, open_store
+from vinemap.estate.readings import turn_from_wgs84
 
 
 def add_log(folder: str, log: str, began: int) -> int:
     """Import one log that was read before, telling when storing begins; 1 where it was refused."""
     taken = pickle.loads(Path(log).read_bytes())
-    os.write(began, b"x")
+    atomic.reached = lambda _: os.write(began, b".")
+    os.write(began, b".")
     try:
         open_store(folder).add(taken)
     except VinemapError as error:
@@ -48,12 +55,16 @@ def start_child(order: str, folder: str, log: str, number: float) -> tuple[int, 
     return pid, reads
 
 
-def run_child(order: str, folder: str, log: str, number: float) -> tuple[int, float]:
-    pid, reads = start_child(order, folder, log, number)
+def run_child(
+    order: str, folder: str, log: str, steps: int = 0, delay_ms: float = -1.0, limit: float = 0.0
+) -> tuple[int, float]:
+    pid, reads = start_child(order, folder, log, limit)
     os.read(reads, 1)
     started = time.perf_counter()
-    if order == "import" and number >= 0:
-        time.sleep(number / 1000)
+    if delay_ms >= 0:
+        while steps > 0 and os.read(reads, 1):
+            steps -= 1
+        time.sleep(delay_ms / 1000)
         os.kill(pid, signal.SIGKILL)
     _, status = os.waitpid(pid, 0)
     os.close(reads)
@@ -67,13 +78,28 @@ def run_both(folder: str, first: str, second: str) -> list[int]:
     return [os.waitstatus_to_exitcode(one) for one in statuses]
 
 
+def make_ready() -> None:
+    """Work out what is the same for every child: the transformation to the CRS of the trial estate."""
+    for folder in sys.argv[1:]:
+        turn_from_wgs84(crs_of(folder))
+
+
+def crs_of(folder: str) -> str:
+    return str(pyproj.CRS.from_json((Path(folder) / "crs.json").read_text(encoding="utf-8")).to_wkt())
+
+
 def main() -> None:
+    make_ready()
     for line in sys.stdin:
         order, *words = line.rstrip("\n").split("\t")
         if order == "both":
             print(*run_both(*words), flush=True)
         else:
-            status, took = run_child(order, words[0], words[1], float(words[2]))
+            status, took = (
+                run_child(order, words[0], words[1], limit=float(words[2]))
+                if order == "limit"
+                else run_child(order, words[0], words[1], int(words[2]), float(words[3]))
+            )
             print(status, f"{took:.3f}", flush=True)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +15,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pyproj
+import shapely
 
 from vinemap import land
 from vinemap.errors import DataError
-from vinemap.estate.layout import HARVEST, WGS84, block_of, harvest_file
+from vinemap.estate.layout import HARVEST, WGS84, block_of, damaged, harvest_file
 from vinemap.estate.parts import Key, ReadingParts
 from vinemap.estate.reading_files import Marks, mark_readings, to_arrow
 from vinemap.taken import Intake, count_reasons, first_refused
@@ -63,8 +65,11 @@ class Sorter:
         import_id: int,
     ) -> None:
         self.ids = list(blocks["block_id"])
-        self.blocks = blocks.to_crs(crs)
-        self._turn = pyproj.Transformer.from_crs(WGS84, crs, always_xy=True)
+        self._turn = turn_from_wgs84(crs.to_wkt())
+        outlines = shapely.transform(
+            blocks.geometry.to_numpy(), lambda places: np.column_stack(self._turn.transform(*places.T))
+        )
+        self.blocks = gpd.GeoDataFrame({"block_id": blocks["block_id"]}, geometry=outlines, crs=crs)
         self.tolerance_m = tolerance_m
         self.parts = parts
         self.import_id = import_id
@@ -185,6 +190,12 @@ class Sorter:
         )
 
 
+@lru_cache(maxsize=8)
+def turn_from_wgs84(wkt: str) -> pyproj.Transformer:
+    """Give the way from degrees to the CRS of an estate; making it takes as long as thousands of readings."""
+    return pyproj.Transformer.from_crs(WGS84, wkt, always_xy=True)
+
+
 def _other_names(
     typed: pd.Series, block: npt.NDArray[np.int64], ids: list[str]
 ) -> dict[tuple[str, str], int]:
@@ -264,11 +275,19 @@ def index_harvest(folder: Path) -> pd.DataFrame:
     -------
     pandas.DataFrame
         ``vintage``, ``block_id``, ``readings``, ``machines`` (joined by ";"), ``first``, ``last`` (UTC).
+
+    Raises
+    ------
+    StoreError
+        If a file is damaged.
     """
     lines = []
     for vintage, block_id in list_harvest(folder):
         file = folder / harvest_file(vintage, block_id)
-        held = pq.read_table(file, columns=["machine", "time"]).to_pandas()
+        try:
+            held = pq.read_table(file, columns=["machine", "time"]).to_pandas()
+        except (pa.ArrowException, OSError) as error:
+            raise damaged(file, error) from error
         machines = ";".join(sorted(held["machine"].astype(str).unique()))
         lines.append((vintage, block_id, len(held), machines, held["time"].min(), held["time"].max()))
     out = pd.DataFrame(lines, columns=["vintage", "block_id", "readings", "machines", "first", "last"])
