@@ -240,6 +240,7 @@ def _find_zones(
         "vintages": list(report.vintages),
         "agreement": report.agreement,
         "profile": report.profile.to_dict(orient="records"),
+        "borders": report.borders.to_dict(orient="records"),
         "notes": list(report.notes),
     }
 
