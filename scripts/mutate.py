@@ -7,8 +7,7 @@ numbers, truth values and what is returned, at random over the package. Of the p
 under tests, and its doctests; not those marked slow, nor tests of other packages) those that pass through the
 changed line, themselves or by what they share (or through its module, if it runs at import only), run on each
 copy, quickest first. A change that makes none fail has survived: a gap in the tests, or a change that means
-nothing. Messages, annotations and docstrings are left alone. Compiled functions run uncompiled, so that their
-lines can be seen and no cache is stale.
+nothing. Messages, annotations and docstrings are left alone.
 """
 
 from __future__ import annotations
@@ -19,6 +18,7 @@ import json
 import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -26,12 +26,13 @@ import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 ROOT = Path(__file__).resolve().parent.parent
 RECORD, LIMIT = "MUTATE_RECORD", "MUTATE_CPU_S"  # told to the tests' process by its environment
-LONGEST_TEST_S = 10.0  # of processor time uncompiled; a longer one is left out
+LONGEST_TEST_S = 10.0  # of processor time; a longer one is left out
 SPARE_S = 20.0  # processor time a changed copy may take beyond three times the usual
+COMPILE_S = 150.0  # more where functions must be compiled anew
 WALL = 20  # times the processor time, for a machine that is busy
 COMPARED: dict[type, tuple[type, ...]] = {
     ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt),
@@ -109,28 +110,76 @@ def list_mutants(path: Path, root: Path) -> list[Mutant]:
     return found
 
 
+@dataclass(frozen=True)
+class Known:
+    """What the tests of the unchanged copy take, and which lines each passes through."""
+
+    seconds: dict[str, float]
+    lines: dict[str, dict[int, set[str]]]
+
+    def near(self, mutant: Mutant, users: set[str]) -> list[str]:
+        """Give the tests that pass through a line (or else the modules that use it), quickest first."""
+        through = self.lines.get(mutant.file, {}).get(mutant.line, set()) & self.seconds.keys()
+        for file in () if through else users:
+            through = through.union(*self.lines.get(file, {}).values())
+        return sorted(through & self.seconds.keys(), key=self.seconds.__getitem__)
+
+
 class Bench:
     """A copy of the repository in which one package is changed and tested."""
 
     def __init__(self, package: str, folder: Path) -> None:
-        self.package, self.folder = package, folder
+        self.package, self.folder, self.told = package, folder, ""
         for name in ("vinemap", "tests", "data", "scripts"):
             shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
         for path in ROOT.glob("*.[tm][od]*"):
             shutil.copy(path, folder)
+        self.tests = [f"tests/{package}", f"vinemap/{package}"]
         self.sources = sorted((folder / "vinemap" / package).glob("*.py"))
-        self.compiled = any("njit" in path.read_text(encoding="utf-8") for path in self.sources)
-        self.seconds: dict[str, float] = {}
-        self.lines: dict[str, dict[int, list[str]]] = {}
+        self.compiled = {
+            path.relative_to(folder).as_posix()
+            for path in self.sources
+            if any(mark in path.read_text(encoding="utf-8") for mark in ("numba", "@compiled"))
+        }
+        if self.compiled:
+            self.run(self.tests, 3000)  # compiles, so that no test is charged for it
+        self.known = {False: self.learn(plain=False)}
+        if self.compiled:
+            self.known[True] = self.learn(plain=True)
+        self.users = {path.stem: self.users_of(path.stem) for path in self.sources}
 
-    def run(self, tests: list[str], seconds: float, **told: str) -> int | None:
-        """Run tests; exit status, None when out of time."""
+    def users_of(self, module: str) -> set[str]:
+        """Files of the package that import a module, itself included, straight or by others."""
+        found: set[str] = set()
+        fresh = {module}
+        while fresh:
+            found |= fresh
+            wanted = [f"from vinemap.{self.package}.{one} import" for one in fresh]
+            texts = ((path.stem, path.read_text(encoding="utf-8")) for path in self.sources)
+            fresh = {stem for stem, text in texts if any(one in text for one in wanted)} - found
+        return {f"vinemap/{self.package}/{one}.py" for one in found - {"__init__"}}
+
+    @property
+    def runs_plain(self) -> bool:
+        """Whether compiled functions also run uncompiled: quicker where the tests are small."""
+        return True in self.known and len(self.known[True].seconds) > 0.8 * len(self.known[False].seconds)
+
+    def run(
+        self,
+        tests: list[str],
+        seconds: float,
+        *options: str,
+        plain: bool = False,
+        cache: str = "numba",
+        **told: str,
+    ) -> int | None:
+        """Run tests, compiled functions plain or not; exit status, None when out of time."""
         environment = os.environ | {"PYTHONPATH": f"{self.folder}{os.pathsep}{self.folder / 'scripts'}"}
         environment |= {"PYTHONDONTWRITEBYTECODE": "1", LIMIT: str(int(seconds))} | told
-        if self.compiled:
-            environment["NUMBA_DISABLE_JIT"] = "1"
-        command = [sys.executable, "-m", "pytest", "-x", "-q", "--no-header", "--tb=no", "-m", "not slow"]
-        command += ["-p", "mutate", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-seed=0", *tests]
+        environment |= {"NUMBA_DISABLE_JIT": str(int(plain)), "NUMBA_CACHE_DIR": str(self.folder / cache)}
+        command = [sys.executable, "-m", "pytest", "-q", "--no-header", "--tb=line", "--hypothesis-seed=0"]
+        command += ["-p", "mutate", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow"]
+        command += [*options, *tests]
         try:
             done = subprocess.run(
                 command, cwd=self.folder, env=environment, timeout=WALL * seconds, check=False,
@@ -141,37 +190,55 @@ class Bench:
         self.told = done.stdout.decode(errors="replace")
         return None if done.returncode < 0 else done.returncode
 
-    def learn(self) -> None:
-        """Run all tests on the unchanged copy: which lines each passes through, and how long it takes."""
+    def learn(self, *, plain: bool) -> Known:
+        """Run all tests on the unchanged copy; those that fail or take long there are left out."""
         record = self.folder / "record.json"
-        status = self.run([f"tests/{self.package}", f"vinemap/{self.package}"], 3000, **{RECORD: str(record)})
-        if status != 0:
-            raise SystemExit(f"The tests of {self.package} fail before any change:\n{self.told[-2000:]}")
-        known = json.loads(record.read_text(encoding="utf-8"))
-        self.seconds = {name: spent for name, spent in known["seconds"].items() if spent <= LONGEST_TEST_S}
-        for file, lines in known["lines"].items():
-            self.lines[file] = {
-                int(line): [name for name in known["seconds"] if seen.intersection(known["uses"][name])]
-                for line, seen in ((line, set(contexts)) for line, contexts in lines.items())
+        self.run(self.tests, 3000, plain=plain, **{RECORD: str(record)})
+        if not record.exists():
+            raise SystemExit(f"The tests of {self.package} do not run:\n{self.told[-2000:]}")
+        noted = json.loads(record.read_text(encoding="utf-8"))
+        record.unlink()
+        seconds = {
+            name: spent
+            for name, spent in noted["seconds"].items()
+            if spent <= LONGEST_TEST_S and name not in noted["failed"]
+        }
+        left = len(noted["seconds"]) - len(seconds)
+        how = "not compiled" if plain else "as usual"
+        print(f"{self.package}, {how}: {len(seconds)} tests, {left} left out", flush=True)
+        users = {name: set(used) for name, used in noted["uses"].items()}
+        lines = {
+            file: {
+                int(line): {name for name in users if users[name].intersection(seen)}
+                for line, seen in found.items()
             }
+            for file, found in noted["lines"].items()
+        }
+        return Known(seconds, lines)
 
     def judge(self, mutant: Mutant) -> str:
         """Change the copy, test it and put it right again."""
         path = self.folder / mutant.file
-        before = path.read_bytes()
+        before, times = path.read_bytes(), path.stat()
+        compiled = mutant.file in self.compiled
+        plain = compiled and self.runs_plain
+        known, seconds = self.known[plain], SPARE_S + COMPILE_S * compiled
+        tests = known.near(mutant, self.users[path.stem])
+        if not tests:
+            return "not reached"
         path.write_bytes(before[: mutant.start] + mutant.now.encode() + before[mutant.end :])
         try:
-            lines = self.lines.get(mutant.file, {})
-            through = lines.get(mutant.line) or {one for tests in lines.values() for one in tests}
-            tests = sorted((one for one in through if one in self.seconds), key=self.seconds.__getitem__)
-            if not tests:
-                return "not reached"
-            status = self.run(tests, 3 * sum(self.seconds[one] for one in tests) + SPARE_S)
-            if status is None:
-                return "out of time"
-            return "killed" if status else "survived"
+            seconds += 3 * sum(known.seconds[one] for one in tests)
+            # What calls a changed compiled function has it built in: nothing compiled before is good for it.
+            cache = "fresh" if compiled else "numba"
+            status = self.run(tests, seconds, "-x", plain=plain, cache=cache)
         finally:
             path.write_bytes(before)
+            os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))  # what is compiled stays good
+            shutil.rmtree(self.folder / "fresh", ignore_errors=True)
+        if status is None:
+            return "out of time"
+        return "killed" if status else "survived"
 
 
 # -- inside the tests' process, as a plugin of pytest --------------------------------------------------------
@@ -180,12 +247,15 @@ class Bench:
 class Recorder:
     """Notes the lines each test and each shared fixture passes through, and the processor time of a test."""
 
+    running: ClassVar[Recorder | None] = None
+
     def __init__(self, target: str) -> None:
         import coverage
 
-        self.target = Path(target)
+        Recorder.running, self.target = self, Path(target)
         self.seconds: dict[str, float] = {}
         self.uses: dict[str, list[str]] = {}
+        self.failed: list[str] = []
         self.within: list[str] = [""]
         self.coverage = coverage.Coverage(data_file=None, source=["vinemap"], config_file=False)
         self.coverage.start()
@@ -196,7 +266,12 @@ class Recorder:
         self.within = [item.nodeid]
         self.coverage.switch_context(item.nodeid)
         start = time.process_time()
+        if hasattr(signal, "setitimer"):
+            signal.signal(signal.SIGVTALRM, _skip)
+            signal.setitimer(signal.ITIMER_VIRTUAL, LONGEST_TEST_S + 1)
         outcome = yield
+        if hasattr(signal, "setitimer"):
+            signal.setitimer(signal.ITIMER_VIRTUAL, 0)
         self.seconds[item.nodeid] = time.process_time() - start
         return outcome
 
@@ -217,8 +292,14 @@ class Recorder:
             Path(file).relative_to(Path.cwd()).as_posix(): data.contexts_by_lineno(file)
             for file in data.measured_files()
         }
-        noted = {"seconds": self.seconds, "uses": self.uses, "lines": lines}
+        noted = {"seconds": self.seconds, "uses": self.uses, "lines": lines, "failed": self.failed}
         self.target.write_text(json.dumps(noted), encoding="utf-8")
+
+
+def _skip(*_: Any) -> None:
+    import pytest
+
+    pytest.skip("takes long")
 
 
 def pytest_configure(config: Any) -> None:
@@ -235,6 +316,11 @@ def pytest_configure(config: Any) -> None:
 def pytest_unconfigure(config: Any) -> None:
     if config.recorder:
         config.recorder.write()
+
+
+def pytest_runtest_logreport(report: Any) -> None:
+    if report.failed and Recorder.running:
+        Recorder.running.failed.append(report.nodeid)
 
 
 def _hooks() -> tuple[Any, Any]:
@@ -263,18 +349,17 @@ if __name__ == "mutate":
 def check_package(package: str, *, mutants: int, seed: int, folder: Path) -> list[Mutant]:
     """Judge some mutants of a package, drawn at random."""
     bench = Bench(package, folder)
-    bench.learn()
     every = [one for path in bench.sources for one in list_mutants(path, folder)]
     chosen = sorted(
         random.Random(seed).sample(every, min(mutants, len(every))), key=lambda one: (one.file, one.start)
     )
-    print(f"{package}: {len(chosen)} of {len(every)} changes, {len(bench.seconds)} tests", flush=True)
+    print(f"{package}: {len(chosen)} of {len(every)} changes", flush=True)
     done = []
     for one in chosen:
         judged = Mutant(**asdict(one) | {"outcome": bench.judge(one)})
         done.append(judged)
-        if judged.outcome in ("survived", "not reached"):
-            print(f"  {judged.outcome}: {one.file}:{one.line}: {one.was}  ->  {one.now}", flush=True)
+        told = f"  {one.file}:{one.line}: {one.was}  ->  {one.now}"
+        print(judged.outcome + told * (judged.outcome in ("survived", "not reached")), flush=True)
     return done
 
 
