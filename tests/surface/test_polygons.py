@@ -57,6 +57,16 @@ def test_thinning_costs_little(rows_of_readings, draw_field):
     assert thinned["standard_error"].to_numpy() == pytest.approx(full["standard_error"].to_numpy(), rel=0.1)
 
 
+def test_two_averages_are_the_fewest():
+    places = np.random.default_rng(1).uniform(0, 30, (40, 2))
+    line = krige_polygons(
+        places, np.full(40, 7.0), [shapely.box(0, 0, 30, 30)], max_points=2, rng=np.random.default_rng(2),
+        variogram=Variogram("spherical", 1.0, 2.0, 40.0),
+    ).iloc[0]  # fmt: skip
+    assert line["points"] <= 2
+    assert line["mean"] == pytest.approx(7.0)
+
+
 def test_discretisation_is_fine_enough():
     zone = shapely.Polygon([(0, 0), (100, 0), (100, 20), (20, 20), (20, 90), (0, 90)])
     variogram = Variogram("exponential", 0.0, 1.0, 30.0)
