@@ -14,12 +14,13 @@ from vinemap.errors import SettingsError
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import FACTORS, Display, Interval, format_number, round_significant, unit_labels
 from vinemap.publish.headline import write_headline
+from vinemap.publish.hint_texts import HINTS
 from vinemap.publish.map_data import safe_json
 from vinemap.publish.page import SCRIPTS
 from vinemap.publish.policy import template_text
 from vinemap.publish.ramps import ADVICE_MARKS, BUPU, CIVIDIS, RAMPS, YLGNBU, contrast
 from vinemap.publish.sentences import write_cause
-from vinemap.publish.texts import CATALOGUE, HINTS, STANDING_CAUTIONS, texts_in
+from vinemap.publish.texts import CATALOGUE, STANDING_CAUTIONS, texts_in
 
 
 def blanks(text: str) -> set[str]:

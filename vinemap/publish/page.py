@@ -31,6 +31,7 @@ from vinemap.publish.display import (
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.headline import write_headline
 from vinemap.publish.map_data import collect_layers, safe_json
+from vinemap.publish.note_texts import translate_notes
 from vinemap.publish.overlays import MapSurface, pack_surfaces
 from vinemap.publish.policy import LEAFLET, asset_text, content_policy, template_text
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
@@ -262,7 +263,7 @@ def _view(
         ),
         "caption": words["plate_caption"].format(letters=letters),
         "cautions": standing_cautions(language),
-        "notes": list(cautions),
+        "notes": translate_notes(cautions, words["language_code"]),
         "marks": ADVICE_MARKS,
     }
 

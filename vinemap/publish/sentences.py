@@ -12,7 +12,8 @@ from typing import Any
 import pandas as pd
 
 from vinemap.publish.display import Display
-from vinemap.publish.texts import HINTS, texts_in
+from vinemap.publish.hint_texts import HINTS
+from vinemap.publish.texts import texts_in
 
 MOVES_PCT = 0.25  # a change of less than this a year is called holding, as `vinemap.renewal` does
 

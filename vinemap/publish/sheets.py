@@ -19,6 +19,7 @@ from vinemap.publish.changes import write_change
 from vinemap.publish.display import DASH, Display, EstateLabel, format_date, format_number
 from vinemap.publish.drawing import draw_block_map, draw_yield_chart
 from vinemap.publish.files import safe_names, write_text
+from vinemap.publish.note_texts import translate_notes
 from vinemap.publish.policy import content_policy, template_text
 from vinemap.publish.sentences import write_cause, write_reason
 from vinemap.publish.texts import standing_cautions, texts_in
@@ -67,7 +68,7 @@ def write_sheets(
     for block_id, stem in names.items():
         view = _view(block_id, layers, estate, display, date)
         own = pick_notes(cautions, block_id, layers["block"]["block_id"])
-        view["notes"] = own[:MOST_NOTES]
+        view["notes"] = translate_notes(own[:MOST_NOTES], view["lang"])
         left = len(own) - MOST_NOTES
         more = [texts_in(language)["more_notes"].format(n=left)] if left > 0 else []
         view["cautions"] = [*more, *standing_cautions(language)]

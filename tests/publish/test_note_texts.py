@@ -1,0 +1,64 @@
+"""Notes of a run in Spanish: each text is held against what the stages write."""
+
+from __future__ import annotations
+
+import ast
+import re
+import string
+from pathlib import Path
+
+import pytest
+
+import vinemap
+from vinemap.publish.note_texts import NOTES, translate_notes
+
+STAGES = ("harvest", "pipeline", "zones", "decline")
+
+
+def blanks(text: str) -> set[str]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def written_texts() -> list[str]:
+    """Every text of the stages, what is filled in replaced by a blank."""
+    out = []
+    for stage in STAGES:
+        for path in sorted((Path(vinemap.__file__).parent / stage).glob("*.py")):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.JoinedStr):
+                    parts = [str(one.value) if isinstance(one, ast.Constant) else "{}" for one in node.values]
+                    out.append("".join(parts))
+                elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+                    out.append(node.value)
+    return out
+
+
+@pytest.fixture(scope="module")
+def texts():
+    return written_texts()
+
+
+@pytest.mark.parametrize(("english", "spanish"), NOTES, ids=[one[:40] for one, _ in NOTES])
+def test_each_note_is_one_that_a_stage_writes(english, spanish, texts):
+    assert blanks(english) == blanks(spanish)
+    # some are put together from parts: clause by clause
+    fixed = [one for one in re.split(r"\{\w+\}|; |, which |(?<=\.) ", english) if len(one) > 12]
+    joined = "\n".join(texts)
+    assert all(one.strip() in joined for one in fixed), [one for one in fixed if one.strip() not in joined]
+
+
+def test_notes_of_the_demo_are_said_in_spanish():
+    notes = [
+        "19 loads of vintage 2019 (198.3 t; tickets T190024, T190025, T190026 and 16 more) name block B10, "
+        "which has no readings that vintage; not used for settling. Add the readings if there are any.",
+        "Block B02: MOG rose by 0.24 (+-0.04) percentage points a year over 10 vintages, with a mean of "
+        "2.1 % of the load.",
+    ]
+    said = translate_notes(notes, "es")
+    assert [language for _, language in said] == ["es", "es"]
+    assert said[0][0].startswith(
+        "19 cargas de la vendimia 2019 (198.3 t; albaranes T190024, T190025, T190026 y 16 más): nombran la "
+        "parcela B10,"
+    )
+    assert "las impurezas subieron 0.24 (±0.04) puntos al año" in said[1][0]
+    assert translate_notes(notes, "en") == [(one, "en") for one in notes]
