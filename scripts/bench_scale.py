@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 VINTAGES = tuple(range(2019, 2027))
-INTERVAL_S = 20.0
+INTERVAL_S = 20
 SIZES = (10, 100)
 SIDE_M = (240.0, 300.0)  # a block of 7.2 ha
 WORKERS = 2
@@ -32,7 +32,7 @@ BLOCKS_A_LINE = 50
 BATCH = 100  # blocks simulated at a time, so that the readings of all never lie in memory
 
 
-def make_estate(folder: Path, blocks: int, *, side_m: tuple[float, float], interval_s: float) -> None:
+def make_estate(folder: Path, blocks: int, *, side_m: tuple[float, float], interval_s: int) -> None:
     """Store an invented estate of `blocks` blocks and eight vintages of thinned readings."""
     import geopandas as gpd
     import pandas as pd
@@ -54,7 +54,7 @@ def make_estate(folder: Path, blocks: int, *, side_m: tuple[float, float], inter
                 estate.add("harvest", file, vintage=int(file.name[:4]))
 
 
-def _simulate(numbers: range, side_m: tuple[float, float], interval_s: float) -> Any:
+def _simulate(numbers: range, side_m: tuple[float, float], interval_s: int) -> Any:
     import numpy as np
 
     from vinemap import simulate
@@ -122,7 +122,7 @@ class Stages:
 
 
 def assess_one(
-    blocks: int, *, side_m: tuple[float, float], interval_s: float, kept: Path | None = None
+    blocks: int, *, side_m: tuple[float, float], interval_s: int, kept: Path | None = None
 ) -> dict[str, Any]:
     """Store and assess one estate in this process and its workers; processor seconds by stage.
 
@@ -131,7 +131,7 @@ def assess_one(
     blocks : int
     side_m : tuple of float
         Sides of a block [m].
-    interval_s : float
+    interval_s : int
         Between readings [s].
     kept : pathlib.Path, optional
         Estate of an earlier run to use again, or where to keep it.
@@ -204,7 +204,7 @@ def run_bench(
     *,
     sizes: tuple[int, ...] = SIZES,
     side_m: tuple[float, float] = SIDE_M,
-    interval_s: float = INTERVAL_S,
+    interval_s: int = INTERVAL_S,
     kept: Path | None = None,
 ) -> dict[str, Any]:
     """Assess estates of several sizes, each in a fresh process.
@@ -215,7 +215,7 @@ def run_bench(
         Numbers of blocks.
     side_m : tuple of float
         Sides of a block [m].
-    interval_s : float
+    interval_s : int
         Between readings [s].
     kept : pathlib.Path, optional
         Keep the estates here, one folder a size, and use those of an earlier run again.
@@ -237,7 +237,7 @@ def run_bench(
 
 
 def compare_dask(
-    blocks: int, *, side_m: tuple[float, float] = SIDE_M, interval_s: float = INTERVAL_S, rounds: int = 3
+    blocks: int, *, side_m: tuple[float, float] = SIDE_M, interval_s: int = INTERVAL_S, rounds: int = 3
 ) -> dict[str, Any]:
     """Assess one estate with local processes and over a local Dask cluster, turn about.
 
@@ -246,7 +246,7 @@ def compare_dask(
     blocks : int
     side_m : tuple of float
         Sides of a block [m].
-    interval_s : float
+    interval_s : int
         Between readings [s].
     rounds : int
         Runs of each; the fastest of each counts, since other work only ever adds.
@@ -313,7 +313,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--blocks", type=int, nargs="+", default=list(SIZES), help="numbers of blocks")
     parser.add_argument("--side", type=float, nargs=2, default=SIDE_M, help="sides of a block [m]")
-    parser.add_argument("--interval", type=float, default=INTERVAL_S, help="between readings [s]")
+    parser.add_argument("--interval", type=int, default=INTERVAL_S, help="between readings [s]")
     parser.add_argument("--keep", type=Path, help="keep the estates in this folder, and use them again")
     parser.add_argument("--json", type=Path, dest="file", help="also write the figures here")
     parser.add_argument("--dask", action="store_true", help="compare local processes with a Dask cluster")

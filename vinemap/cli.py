@@ -297,6 +297,31 @@ def plan(
 
 
 @vinemap.command()
+@click.argument("url")
+@_folder
+@_json_option
+def fetch(url: str, folder: Path, as_json: bool) -> None:
+    """Copy an estate from storage (s3://..., sftp://...) to FOLDER; only what changed since."""
+    from vinemap.estate.remote import fetch_estate
+
+    copied = fetch_estate(url, folder)
+    _show({"folder": str(folder), "copied": copied}, as_json, f"{len(copied)} files copied to {folder}.")
+
+
+@vinemap.command()
+@_folder
+@click.argument("url")
+@click.option("--vintage", type=int, default=None, help="Of this vintage (the last assessed if not given).")
+@_json_option
+def send(folder: Path, url: str, vintage: int | None, as_json: bool) -> None:
+    """Copy the outputs of FOLDER to the same estate on storage."""
+    from vinemap.job import open_estate
+
+    copied = open_estate(folder).send(url, vintage=vintage)
+    _show({"url": url, "copied": copied}, as_json, f"{len(copied)} files copied to {url}.")
+
+
+@vinemap.command()
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path, file_okay=False))
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the summary."

@@ -194,6 +194,32 @@ class Estate:
             self.store, vintage=vintage, blocks=blocks, workers=workers, scheduler=scheduler, report=report
         )
 
+    def send(self, url: str, *, vintage: int | None = None) -> list[str]:
+        """Copy the outputs of a vintage to the same estate on storage; see `vinemap.estate.remote`.
+
+        Parameters
+        ----------
+        url : str
+            As fsspec takes it, e.g. ``s3://bucket/estate``.
+        vintage : int, optional
+            The last one assessed if None.
+
+        Returns
+        -------
+        list of str
+            Files copied, relative to the estate.
+
+        Raises
+        ------
+        StoreError
+            If there is no estate there, or nothing was assessed here.
+        """
+        from vinemap.estate.remote import send_outputs
+        from vinemap.pipeline.out_folder import list_assessed
+
+        chosen = vintage or max(list_assessed(self.folder / "out"), default=0)
+        return send_outputs(self.folder, url, vintage=chosen)
+
     def plan(
         self,
         *,
@@ -287,6 +313,14 @@ def new_estate(folder: Path | str, *, name: str | None = None) -> Estate:
 def open_estate(folder: Path | str) -> Estate:
     """Open an estate folder; StoreError if it is none."""
     return Estate(storage.open_store(Path(folder)))
+
+
+def fetch_estate(url: str, folder: Path | str) -> Estate:
+    """Copy an estate from storage, as `vinemap.estate.remote.fetch_estate` does, and open the copy."""
+    from vinemap.estate import remote
+
+    remote.fetch_estate(url, Path(folder))
+    return open_estate(folder)
 
 
 def preview_file(
@@ -412,6 +446,7 @@ __all__ = [
     "Estate",
     "VinemapError",
     "assess_region",
+    "fetch_estate",
     "list_demo_files",
     "new_estate",
     "open_estate",

@@ -9,11 +9,12 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 
 from vinemap import harvest, land
 from vinemap.estate import EstateStore
-from vinemap.estate.layout import harvest_file
+from vinemap.estate.layout import damaged, harvest_file
 from vinemap.pipeline.cache import ResultCache, code_of, digest, hash_of, read_words, write_words
 from vinemap.pipeline.cleaning import judge_cleaning
 
@@ -133,8 +134,12 @@ def _rows_of(task: BlockTask) -> tuple[gpd.GeoDataFrame, list[str]]:
 
 
 def _stored(task: BlockTask, year: int) -> int:
-    """Count the readings stored of a vintage without reading them."""
-    return int(pq.read_metadata(_readings_file(task, year)).num_rows)
+    """Count the readings stored of a vintage without reading them; StoreError if the file is damaged."""
+    file = _readings_file(task, year)
+    try:
+        return int(pq.read_metadata(file).num_rows)
+    except (pa.ArrowException, OSError) as error:
+        raise damaged(file, error) from error
 
 
 def _readings_file(task: BlockTask, year: int) -> Path:

@@ -122,7 +122,7 @@ def _load(folder: Path) -> Measured:
         )
     frames = {name: _read(folder / f"{name}.parquet") for name in FRAMES}
     parts = {name: _read(folder / f"decline_{name}.parquet") for name in DECLINE_FRAMES}
-    with np.load(folder / "draws.npz") as arrays:
+    with (folder / "draws.npz").open("rb") as file, np.load(file) as arrays:
         loaded = {name: arrays[name] for name in arrays.files}
     loaded["zone_ids"] = [str(one) for one in loaded["zone_ids"]]
     decline = Decline(**parts, draws=DeclineDraws(**loaded), notes=words["decline_notes"])

@@ -81,7 +81,8 @@ def describe_status(store: EstateStore) -> EstateStatus:
 def _what_is_held(store: EstateStore) -> pd.DataFrame:
     blocks = store.blocks()
     marks: dict[tuple[str, int], str] = {}
-    sources = (("H", store.harvest_index()), ("L", _split_loads(store.loads())), ("C", store.counts()))
+    harvested = pd.DataFrame(store.harvest_keys(), columns=["vintage", "block_id"])
+    sources = (("H", harvested), ("L", _split_loads(store.loads())), ("C", store.counts()))
     for letter, table in sources:
         for block_id, vintage in set(zip(table["block_id"], table["vintage"], strict=True)):
             key = (str(block_id), int(vintage))
