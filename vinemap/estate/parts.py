@@ -30,6 +30,7 @@ from vinemap.estate.reading_files import (
     wider,
 )
 
+HELD_BYTES = 200 << 20  # of readings in memory; what comes after waits on the disk
 Key = tuple[int, str]
 
 
@@ -76,7 +77,7 @@ class ReadingParts:
     folder : pathlib.Path
         Estate folder.
     place : pathlib.Path or None
-        Folder for pieces, thrown away with the transaction's; None to keep them in memory.
+        Folder for pieces beyond `HELD_BYTES`, thrown away with the transaction's; None to keep all in memory.
     """
 
     def __init__(self, folder: Path, place: Path | None) -> None:
@@ -85,11 +86,13 @@ class ReadingParts:
         self.held: dict[Key, Held] = {}
         self._fresh: dict[Key, npt.NDArray[np.bool_]] = {}
         self._next: dict[Key, int] = {}
-        self._files = 0
+        self._files = self._bytes = 0
 
     def add(self, pieces: dict[Key, tuple[pa.Table, Marks]]) -> None:
         """Take the readings of one part."""
-        file = self._write([table for table, _ in pieces.values()]) if self.place and pieces else None
+        tables = [table for table, _ in pieces.values()]
+        self._bytes += sum(one.nbytes for one in tables)
+        file = self._write(tables) if self.place and pieces and self._bytes > HELD_BYTES else None
         for batch, (key, (table, marks)) in enumerate(pieces.items()):
             held = self.held.setdefault(key, Held())
             held.pieces.append(Piece(marks, None if file else table, file, batch))
