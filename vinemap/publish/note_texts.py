@@ -38,6 +38,10 @@ NOTES: tuple[tuple[str, str], ...] = (
         "{loads}: nombran {blocks}, que no es parcela de la finca; no se usaron para ajustar. Corrija la parcela en las cargas, o añádala a las parcelas.",
     ),
     (
+        "Block {block}, vintage {vintage}: {loads} also {name} {blocks}, which {has} no readings that vintage. Between 0 and {most} t of this can be of block {same}; by its readings {counted} t (standard error {error} t) were counted, and the factor carries that uncertainty.",
+        "Parcela {block}, vendimia {vintage}: {loads}: {name} también {blocks}, que {has} sin lecturas en esa vendimia. De esto, entre 0 y {most} t pueden ser de la parcela {same}; según sus lecturas se contaron {counted} t (error típico {error} t), y el factor lleva esa incertidumbre.",
+    ),
+    (
         "Vintage {vintage}, {blocks}: not all loads give MOG; none was taken off those without it, so that the yield may be a little high. Add MOG to the loads.",
         "Vendimia {vintage}, {blocks}: no todas las cargas indican impurezas; a las que no, no se les descontaron, y el rendimiento puede salir algo alto. Añada las impurezas a las cargas.",
     ),
@@ -103,10 +107,15 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
 )
 # English words that stand in the blanks.
-WORDS = {"rose": "subieron", "fell": "bajaron"}
+WORDS = {
+    "rose": "subieron", "fell": "bajaron", "name": "nombran", "names": "nombra",
+    "has": "está", "have": "están",
+}  # fmt: skip
 _PHRASES = (
     (r"\bloads of vintage (\d{4})", r"cargas de la vendimia \1"),
     (r"\bload of vintage (\d{4})", r"carga de la vendimia \1"),
+    (r"\bloads\b", "cargas"),
+    (r"\bload\b", "carga"),
     (r"\btickets\b", "albaranes"),
     (r"\bticket\b", "albarán"),
     (r"\band (\d+) more\b", r"y \1 más"),

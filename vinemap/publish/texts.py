@@ -298,7 +298,7 @@ _SPANISH = {
     "col_area": "Superficie",
     "col_loss": "Cosecha perdida (90\u00a0%)",
     "col_wait": "Esperar un año cuesta a la zona",
-    "col_chance": "Probabilidad de compensar",
+    "col_chance": "Compensa con",
     "col_work": "Labor, mejor año",
     "wait_nothing": "nada",
     "wait_gains": "gana {cost}",
