@@ -36,6 +36,7 @@ def advice():
     [
         ({}, "renew", EVEN, ["loss_below", "price_below"]),
         ({}, "renew", Turn(650.0, 120.0, -3.0), ["nothing"]),
+        ({}, "renew", Turn(650.0, 420.0, 2.0), ["price_below"]),
         ({"gain": -500.0}, "keep", Turn(650.0, 900.0, 52.0), ["loss_above", "price_above"]),
         ({"gain": -500.0}, "watch", NO_TURN, ["nothing"]),
         ({"chance": 0.5}, "watch", EVEN, ["surer"]),

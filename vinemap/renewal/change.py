@@ -11,6 +11,7 @@ from vinemap.renewal.turning import break_even
 from vinemap.renewal.value import Valuation
 from vinemap.renewal.wording import Facts, say_amount
 
+LEAST_LOSS_PCT = 5.0  # of healthy yield: no count and no map tells less than this from none
 PRICE_WITHIN = 2.0  # a price beyond twice the one set, or below half of it, is no answer to anyone
 # One text a code; a translation needs the same keys. Codes and their numbers are columns of table `zone`.
 CHANGES = {
@@ -149,7 +150,7 @@ def _why_not_yet(facts: Facts) -> str:
 def _edges(facts: Facts, turn: Turn) -> list[str]:
     found = []
     pays = facts.gain > 0
-    if pays and 0 < turn.even_loss_pct < facts.loss_pct:
+    if pays and LEAST_LOSS_PCT < turn.even_loss_pct < facts.loss_pct:
         found.append("loss_below")
     if not pays and facts.loss_pct < turn.even_loss_pct <= 100:
         found.append("loss_above")
