@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from vinemap.errors import DataError
-from vinemap.harvest import find_mog_drift, find_over_capacity, sum_up_mog
+from vinemap.harvest import describe_mog, find_mog_drift, find_over_capacity, sum_up_mog
 
 
 def loads_of(lines):
@@ -79,6 +79,7 @@ def test_drift_is_told_apart_from_what_all_blocks_share():
     found = find_mog_drift(sum_up_mog(loads_of(lines))).set_index("block_id")
     assert found.loc["C", "drift_pct_per_year"] == pytest.approx(0.15, abs=0.03)
     assert found["clear"].to_dict()["C"]
+    assert "Block C: MOG rose against the other blocks by " in " ".join(describe_mog(found.reset_index()))
     assert found.drop(index="C")["drift_pct_per_year"].abs().max() < 0.05
     assert (
         not find_mog_drift(sum_up_mog(loads_of(lines)), shared_by_vintage=False)

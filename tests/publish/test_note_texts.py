@@ -51,8 +51,8 @@ def test_notes_of_the_demo_are_said_in_spanish():
     notes = [
         "19 loads of vintage 2019 (198.3 t; tickets T190024, T190025, T190026 and 16 more) name block B10, "
         "which has no readings that vintage; not used for settling. Add the readings if there are any.",
-        "Block B02: MOG rose by 0.24 (+-0.04) percentage points a year over 10 vintages, with a mean of "
-        "2.1 % of the load.",
+        "Block B02: MOG rose against the other blocks by 0.24 (+-0.04) percentage points a year over 10 "
+        "vintages, with a mean of 2.1 % of the load.",
     ]
     notes.append(
         "Block B02, vintage 2022: 1 load (ticket T220038) also names block B10, which has no readings that "
@@ -65,5 +65,5 @@ def test_notes_of_the_demo_are_said_in_spanish():
         "19 cargas de la vendimia 2019 (198.3 t; albaranes T190024, T190025, T190026 y 16 más): nombran la "
         "parcela B10,"
     )
-    assert "las impurezas subieron 0.24 (±0.04) puntos al año" in said[1][0]
+    assert "las impurezas subieron frente a las demás parcelas 0.24 (±0.04) puntos al año" in said[1][0]
     assert translate_notes(notes, "en") == [(one, "en") for one in notes]

@@ -132,8 +132,8 @@ def find_mog_drift(mog: pd.DataFrame, *, shared_by_vintage: bool = True) -> pd.D
     -------
     pandas.DataFrame
         block_id, vintages, mog_pct (mean) [%], drift_pct_per_year and drift_se (percentage points a year),
-        and clear (by Student's t, two-sided, a chance of `CLEAR_CHANCE`). Blocks with fewer than three
-        vintages are left out.
+        clear (by Student's t, two-sided, a chance of `CLEAR_CHANCE`) and against_others (whether what all
+        share was taken off). Blocks with fewer than three vintages are left out.
 
     Examples
     --------
@@ -160,7 +160,7 @@ def find_mog_drift(mog: pd.DataFrame, *, shared_by_vintage: bool = True) -> pd.D
         clear = abs(slope) > error * student_t.ppf(1.0 - CLEAR_CHANCE / 2.0, len(own) - 2)
         lines.append((str(block), len(own), float(wide[block].mean()), slope, error, bool(clear)))
     names = ["block_id", "vintages", "mog_pct", "drift_pct_per_year", "drift_se", "clear"]
-    return pd.DataFrame(lines, columns=names)
+    return pd.DataFrame(lines, columns=names).assign(against_others=many)
 
 
 def describe_mog(drift: pd.DataFrame) -> list[str]:
@@ -183,7 +183,8 @@ def describe_mog(drift: pd.DataFrame) -> list[str]:
     'Block A: MOG rose by 0.49 (+-0.04) percentage points a year ov'
     """
     return [
-        f"Block {one['block_id']}: MOG {'rose' if one['drift_pct_per_year'] > 0 else 'fell'} by "
+        f"Block {one['block_id']}: MOG {'rose' if one['drift_pct_per_year'] > 0 else 'fell'}"
+        f"{' against the other blocks' if one['against_others'] else ''} by "
         f"{abs(one['drift_pct_per_year']):.2f} (+-{NORMAL_90 * one['drift_se']:.2f}) percentage points a "
         f"year over {one['vintages']} vintages, with a mean of {one['mog_pct']:.1f} % of the load."
         for one in drift[drift["clear"].astype(bool)].to_dict("records")

@@ -108,7 +108,10 @@ NOTES: tuple[tuple[str, str], ...] = (
 )
 # English words that stand in the blanks.
 WORDS = {
-    "rose": "subieron", "fell": "bajaron", "name": "nombran", "names": "nombra",
+    "rose": "subieron", "fell": "bajaron",
+    "rose against the other blocks": "subieron frente a las demás parcelas",
+    "fell against the other blocks": "bajaron frente a las demás parcelas",
+    "name": "nombran", "names": "nombra",
     "has": "está", "have": "están",
 }  # fmt: skip
 _PHRASES = (
@@ -172,6 +175,8 @@ def _patterns() -> list[tuple[re.Pattern[str], str]]:
 
 
 def _phrase(text: str) -> str:
+    if text in WORDS:
+        return WORDS[text]
     for pattern, said in _PHRASES:
         text = re.sub(pattern, said, text)
-    return WORDS.get(text, text)
+    return text
