@@ -5,6 +5,7 @@ from __future__ import annotations
 import decimal
 import io
 import json
+import time
 import zipfile
 
 import geopandas as gpd
@@ -224,3 +225,40 @@ def preview_refused(file) -> bool:
         return bool(preview_source(file, kind="blocks").problem)
     except IntakeError:
         return True
+
+
+LONG = "1.25" + " " * 150_000 + "x"
+ENDLESS = {
+    "position in one cell": ("harvest", f"Time (UTC);GPS;Flow (kg/s)\n2024-03-01T08:00:00;{LONG};1\n"),
+    "degrees": ("harvest", f"Time (UTC);Lat;Lon;Flow (kg/s)\n2024-03-01T08:00:00;{LONG};140.5;1\n"),
+    "time": ("harvest", f"Time;Lat;Lon;Flow (kg/s)\n{LONG};-34.5;140.5;1\n"),
+    "number": ("harvest", f"Time (UTC);Lat;Lon;Flow (kg/s)\n2024-03-01T08:00:00;-34.5;140.5;{LONG}\n"),
+    "header": ("harvest", f"Time (UTC);Lat;Lon;Flow {'(' * 150_000}\n2024-03-01T08:00:00;-34.5;140.5;1\n"),
+    "rows": ("counts", f"Vintage;Block;Rows;Missing\n2024;A1;1-2;1\n2024;A1;{LONG};1\n"),
+    "rows renewed": ("renewals", f"Block;Rows;Method;Year\nA1;1-4;replant;2024\nA1;{LONG};replant;2024\n"),
+}
+
+
+@pytest.mark.parametrize(("kind", "text"), ENDLESS.values(), ids=ENDLESS.keys())
+def test_endless_cells_do_not_keep_the_reader_busy(tmp_path, kind, text):
+    """Patterns that allow blanks on both sides took minutes on a cell of nothing else; none is taken."""
+    (tmp_path / "a.csv").write_text(text, encoding="utf-8")
+    started = time.process_time()
+    seen = preview_source(tmp_path / "a.csv", kind=kind)
+    assert time.process_time() - started < 5
+    said = f"{seen.problem} {seen.refused.to_string()}"
+    assert LONG not in text or "'1.25  " in said or "1.25   " in said or "recognised as latitude" in said
+    assert len(seen.problem) < 1000
+
+
+def test_long_cells_in_a_layer_are_no_numbers(tmp_path):
+    frame = gpd.GeoDataFrame(
+        {"time": "2024-03-01T08:00:00Z", "flow_kg_s": [LONG, "2.5"]},
+        geometry=gpd.points_from_xy([140.5, 140.6], [-34.2, -34.2]),
+        crs=4326,
+    )
+    assert read_frame(frame, "harvest").refused["reason"].tolist() == ["mass flow is not a number"]
+    frame.to_file(tmp_path / "a.gpkg")
+    assert read_source(tmp_path / "a.gpkg", "harvest").refused["reason"].tolist() == [
+        "mass flow is not a number"
+    ]

@@ -144,7 +144,7 @@ def _parse(text: pa.Array) -> npt.NDArray[np.float64]:
 
 def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64], str]:
     """Read numbers with marks between the thousands, an apostrophe or a sign of the degree."""
-    clean = text.str.replace(_CURRENCY, "", regex=True)
+    clean = _one_blank(text).str.replace(_CURRENCY, "", regex=True)
     clean = clean.str.strip().str.replace(r"(?<=\d)[ \u00a0\u202f'’](?=\d{3})", "", regex=True)
     clean = clean.str.replace(r"\s*[%°]$", "", regex=True)
     grouped = clean.str.match(_GROUPED_POINT if decimal == "," else _GROUPED_COMMA).to_numpy(dtype=bool)
@@ -153,6 +153,11 @@ def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float6
     values = _parse(as_text(loose.str.replace(",", ".", regex=False) if decimal == "," else loose))
     note = f"'{mark}' was taken as the mark between thousands." if grouped.any() else ""
     return values, note
+
+
+def _one_blank(text: pd.Series) -> pd.Series:
+    """Text with single blanks only: patterns that allow some on both sides take ages on many."""
+    return text.str.replace(r"\s+", " ", regex=True)
 
 
 def to_degrees(cells: pd.Series, *, decimal: str = ".") -> Numbers:
@@ -166,7 +171,9 @@ def to_degrees(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     plain = to_numbers(cells, decimal=decimal)
     if not plain.bad.any() or pd.api.types.is_numeric_dtype(cells):
         return plain
-    text = cells.astype(object).fillna("").astype(str).str.upper().str.replace(",", ".", regex=False)
+    text = (
+        _one_blank(cells.astype(object).fillna("").astype(str)).str.upper().str.replace(",", ".", regex=False)
+    )
     values = plain.values.copy()
     letter = text.str.extract(_HEMISPHERE)
     _fill(values, _signed(letter[1], _either(letter[0], letter[2])), plain.bad)

@@ -29,6 +29,7 @@ _RANGE = re.compile(
 _BETWEEN = re.compile(r"\s*(?:[,;+&]|\band\b|\by\b|\bet\b|\be\b|\bund\b)\s*", re.IGNORECASE)
 MOST_ROWS = 2000  # of one line; more is a slip of the pen
 SAMPLE = 50
+LONGEST = 80  # characters of a cell worth looking at; in longer ones the patterns could search for ever
 MOST_ARE = 0.8  # share of cells that hold a pair from which a column is one of pairs
 
 
@@ -69,7 +70,7 @@ def _position_column(raw: RawTable) -> tuple[str, bool] | None:
     for header in raw.frame.columns:
         few = _texts(raw.frame[header].iloc[:SAMPLE])
         for pattern in (_POINT, _PAIR):
-            pairs = [found for one in few if (found := pattern.match(one))]
+            pairs = [found for one in few if len(one) <= LONGEST and (found := pattern.match(one))]
             if few and len(pairs) >= MOST_ARE * len(few):
                 beyond = any(abs(float(_number(found[1]))) > 90 for found in pairs)
                 return str(header), pattern is _POINT or beyond
@@ -82,8 +83,9 @@ def _number(text: str) -> str:
 
 def _with_positions(raw: RawTable, header: str, east_first: bool) -> RawTable:
     cells = raw.frame[header].astype(object).where(raw.frame[header].notna(), "").astype(str)
-    points = cells.str.extract(_POINT)
-    pairs = points.where(points.notna(), cells.str.extract(_PAIR))
+    short = cells.where(cells.str.len() <= LONGEST, "")
+    points = short.str.extract(_POINT)
+    pairs = points.where(points.notna(), short.str.extract(_PAIR))
     # What is no pair stands in both, so that its row is refused with the cell as it was.
     first, second = (pairs[side].where(pairs[side].notna(), cells) for side in (0, 1))
     latitude, longitude = (second, first) if east_first else (first, second)
@@ -153,7 +155,7 @@ def _range_column(raw: RawTable, words: frozenset[str]) -> str | None:
     for header in raw.frame.columns:
         if split_header(str(header))[0] in words:
             cells = [one for one in _cells(raw, header) if one]
-            several = [one for one in cells if not re.fullmatch(_NUMBER, one)]
+            several = [one for one in cells if len(one) <= LONGEST and not re.fullmatch(_NUMBER, one)]
             if several and any(_stretches(one) for one in several):
                 return str(header)
     return None
@@ -168,6 +170,8 @@ def _stretches(cell: str) -> list[tuple[int, int]]:
     ([(5, 12)], [(1, 3), (8, 8)], [], [])
     """
     out = []
+    if len(cell) > LONGEST:
+        return []
     for part in _BETWEEN.split(cell.strip()):
         found = _RANGE.match(part)
         if not found or (found[2] and int(found[2]) < int(found[1])):

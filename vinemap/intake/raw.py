@@ -11,12 +11,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from vinemap.errors import IntakeError
 from vinemap.taken import refused_table
 
 MAX_COLUMNS = 2000
 MAX_CELL = 400
+CUT = "..."
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,10 +151,40 @@ def unique_headers(headers: Iterable[object], where: str) -> list[str]:
                 where=where,
                 remedy="Export only the columns needed.",
             )
-        name = " ".join(str(header).split()) or f"column {place}"
+        name = " ".join(str(header)[:MAX_CELL].split()) or f"column {place}"
         seen[name] = seen.get(name, 0) + 1
         out.append(name if seen[name] == 1 else f"{name} ({seen[name]})")
     return out
+
+
+def short_cells(frame: pd.DataFrame) -> pd.DataFrame:
+    """Cut cells that are longer than any that means something: patterns could search them for ever.
+
+    What is left ends in dots, so that it is not taken for a number.
+
+    Examples
+    --------
+    >>> short_cells(pd.DataFrame({"a": ["x" * 1000]}))["a"].str.len().tolist()
+    [403]
+    """
+    long = {name: cut for name in frame.columns if (cut := _shortened(frame[name])) is not None}
+    return frame.assign(**long) if long else frame
+
+
+def _shortened(cells: pd.Series) -> pd.Series | None:
+    """Cells cut to `MAX_CELL` characters and dots, None where none is longer."""
+    if isinstance(cells.dtype, pd.ArrowDtype):
+        text = pa.chunked_array(pa.array(cells))
+        if (pc.max(pc.binary_length(text)).as_py() or 0) <= MAX_CELL:
+            return None
+        cut = pc.binary_join_element_wise(pc.utf8_slice_codeunits(text, 0, MAX_CELL), CUT, "")
+        cut = pc.if_else(pc.greater(pc.binary_length(text), MAX_CELL), cut, text)
+        return pd.Series(pd.arrays.ArrowExtensionArray(cut), index=cells.index)
+    if cells.dtype != object or not (cells.map(len, na_action="ignore") > MAX_CELL).any():
+        return None
+    return cells.map(
+        lambda text: text if len(text) <= MAX_CELL else text[:MAX_CELL] + CUT, na_action="ignore"
+    )
 
 
 def plain_columns(frame: pd.DataFrame) -> pd.DataFrame:

@@ -14,7 +14,7 @@ from vinemap.errors import IntakeError, SettingsError
 from vinemap.intake.fields import Field
 from vinemap.intake.header import NOT_DIMENSIONS, known_unit, plain_words, split_header
 from vinemap.intake.numbers import DATE_ORDERS, empty_cells, has_clock, has_date, to_degrees, to_numbers
-from vinemap.intake.raw import RawTable
+from vinemap.intake.raw import RawTable, short_cells
 from vinemap.taken import DOUBTFUL_BELOW, Guess
 from vinemap.units import FACTORS, factor
 
@@ -75,7 +75,7 @@ def recognise_columns(
 def _loose(frame: pd.DataFrame) -> pd.DataFrame:
     """Text held by Arrow as text of Python, which all that follows is written for."""
     held = [name for name in frame.columns if isinstance(frame[name].dtype, pd.ArrowDtype)]
-    return frame.astype(dict.fromkeys(held, object))
+    return short_cells(frame).astype(dict.fromkeys(held, object))
 
 
 def doubtful_notes(guesses: Sequence[Guess]) -> list[str]:

@@ -23,7 +23,7 @@ from vinemap.errors import IntakeError
 from vinemap.intake.archive import read_bytes
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.header import known_unit, plain_words, split_header
-from vinemap.intake.raw import RawTable, arrow_frame, unique_headers
+from vinemap.intake.raw import MAX_CELL, RawTable, arrow_frame, unique_headers
 from vinemap.taken import refused_table
 
 DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
@@ -216,7 +216,7 @@ def find_layout(lines: list[str], name: str, *, delimiter: str = "") -> Layout:
             remedy="Export the data as CSV, one reading or record a line.",
         )
     delimiter = delimiter or _find_delimiter(lines)
-    rows = [_split(line, delimiter) for line in lines]
+    rows = [[cell[:MAX_CELL] for cell in _split(line, delimiter)] for line in lines]
     header = _find_header(rows)
     first = header + 1
     while first < len(rows) and not any(cell.strip() for cell in rows[first]):

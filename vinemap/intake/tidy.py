@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from vinemap.intake.fields import FIELDS
 from vinemap.intake.harvest import tidy_harvest
 from vinemap.intake.land import tidy_blocks, tidy_rows
 from vinemap.intake.parting import part_cells
-from vinemap.intake.raw import RawTable
+from vinemap.intake.raw import RawTable, short_cells
 from vinemap.intake.recall import recall_columns, settle_units, to_remember
 from vinemap.intake.recognise import doubtful_notes, recognise_columns
 from vinemap.intake.records import tidy_loads, tidy_renewals
@@ -106,7 +106,7 @@ def tidy_raw(
     shared = flow or Flow()
     if not len(raw.frame) and flow is None:
         raise nothing_left(raw.refused, where)
-    raw = part_cells(raw, kind, shared.decided)
+    raw = part_cells(replace(raw, frame=short_cells(raw.frame)), kind, shared.decided)
     _understand(raw, kind, asked, where, shared)
     job = Job(
         where,
