@@ -21,6 +21,7 @@ import random
 import resource
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -134,6 +135,8 @@ class Soak:
         lost = [name for name in self.acknowledged if name not in there]
         if lost:
             raise FailedError(f"acknowledged but lost: {lost}")
+        for base in (self.folder / "out").glob("[0-9]*/vinemap.gpkg"):
+            check_outputs(base)
         # What was cut off may have been stored in full all the same; then it counts from now on.
         self.acknowledged = [one.name for one in self.files if one.name in there]
 
@@ -250,6 +253,19 @@ class Soak:
         self.check()
         self.seen[told] += 1
         print(f"{told} ({time.monotonic() - before:.0f} s)", flush=True)
+
+
+def check_outputs(base: Path) -> None:
+    """Fail if a GeoPackage that stands, or the map beside it, is not whole."""
+    with contextlib.closing(sqlite3.connect(base)) as connection:
+        try:
+            (sound,) = connection.execute("PRAGMA integrity_check").fetchone()
+            (zones,) = connection.execute("SELECT count(*) FROM zone").fetchone()
+        except sqlite3.Error as error:
+            raise FailedError(f"{base} cannot be read: {error}") from error
+    page = (base.parent / "map.html").read_bytes().rstrip()
+    if sound != "ok" or not zones or not page.endswith(b"</html>"):
+        raise FailedError(f"outputs are not whole: {base.parent}: {sound}, {zones} zones")
 
 
 def kill_group(process: subprocess.Popen[str]) -> None:

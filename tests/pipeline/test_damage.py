@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import sqlite3
 
 import pandas as pd
 import pandas.testing as pdt
@@ -12,9 +13,9 @@ import pytest
 
 from vinemap.errors import DISK_FULL, StoreError
 from vinemap.job import open_estate
-from vinemap.pipeline import result
+from vinemap.pipeline import out_folder, result
 from vinemap.pipeline.cache import ResultCache
-from vinemap.pipeline.out_folder import LEFTOVER_S, clear_leftovers
+from vinemap.pipeline.out_folder import LEFTOVER_S, clear_leftovers, telling_full
 
 
 @pytest.fixture
@@ -74,6 +75,18 @@ def test_outputs_that_a_killed_run_had_moved_aside_come_back(tmp_path):
     assert (tmp_path / "2026" / "map.html").read_text(encoding="utf-8") == "kept"
     assert not (tmp_path / ".new-left").exists()
     assert (tmp_path / ".new-at-work").exists()
+
+
+def test_a_full_disk_is_told_whatever_a_library_makes_of_it(tmp_path, monkeypatch):
+    monkeypatch.setattr(out_folder, "_has_room", lambda _folder: False)
+    with pytest.raises(StoreError, match="disk is full"), telling_full(tmp_path):
+        raise sqlite3.OperationalError("no such table: gpkg_contents")
+    with pytest.raises(StoreError, match="as it was"), telling_full(tmp_path):
+        raise StoreError("as it was")
+    monkeypatch.undo()
+    with pytest.raises(sqlite3.OperationalError), telling_full(tmp_path):
+        raise sqlite3.OperationalError("no such table: gpkg_contents")
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.slow

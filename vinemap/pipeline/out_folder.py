@@ -9,12 +9,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from vinemap.errors import StoreError
+from vinemap.errors import DISK_FULL, StoreError, VinemapError, is_full
 from vinemap.estate.atomic import LOCK_WAIT_S, locked
 
 KEPT = "measured"  # folder inside out/<vintage>/ that lets a plan be made without the readings
 SURFACES = "surfaces"  # folder inside out/<vintage>/ of the GeoTIFFs
 SWAP_WAIT_S = 600.0  # a plan of a large estate holds the outputs for minutes
+ROOM_BYTES = 2**24  # no file that goes out is likely to be larger; common practice, no source
 LEFTOVER_S = 24 * 3600.0  # what a killed run left is deleted when no run can still be writing to it
 
 
@@ -28,6 +29,36 @@ def holding_outputs(out: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
     """Keep other sessions from writing outputs meanwhile; StoreError if one does not end in time."""
     with locked(out, wait_s):
         yield
+
+
+@contextmanager
+def telling_full(folder: Path) -> Iterator[None]:
+    """Tell of a full disk whatever the libraries make of it: SQLite and GDAL often name a consequence only.
+
+    Raises
+    ------
+    StoreError
+        If something failed and the folder does not take a file of `ROOM_BYTES` either.
+    """
+    try:
+        yield
+    except VinemapError:
+        raise
+    except Exception as error:
+        if is_full(error) or not _has_room(folder):
+            raise StoreError(DISK_FULL.what, where=str(folder), remedy=DISK_FULL.remedy) from error
+        raise
+
+
+def _has_room(folder: Path) -> bool:
+    probe = folder / f".probe-{secrets.token_hex(6)}"
+    try:
+        probe.write_bytes(bytes(ROOM_BYTES))
+    except OSError as error:
+        return not is_full(error)
+    finally:
+        probe.unlink(missing_ok=True)
+    return True
 
 
 @contextmanager

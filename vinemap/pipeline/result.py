@@ -26,6 +26,7 @@ from vinemap.pipeline.out_folder import (
     list_assessed,
     put_in_place,
     staged_folder,
+    telling_full,
 )
 from vinemap.pipeline.outputs import tell_headline, write_files
 from vinemap.pipeline.unchanged import (
@@ -68,7 +69,7 @@ def assess_and_publish(
     if standing is not None:
         report("Nothing to measure anew", 1, 1)
         return plan_and_publish(store, vintage=standing, key=key, report=report)
-    with staged_folder(out) as stage:
+    with telling_full(store.folder), staged_folder(out) as stage:
         measured = measure_estate(
             store,
             vintage=vintage,
@@ -126,7 +127,7 @@ def plan_and_publish(
         raise StoreError(
             "There is no assessment yet.", where=str(store.folder), remedy="Run vinemap assess first."
         )
-    with holding_outputs(out):
+    with telling_full(store.folder), holding_outputs(out):
         done = list_assessed(out)
         chosen = vintage if vintage is not None else done[-1]
         if chosen not in done:
