@@ -143,9 +143,7 @@ class Bench:
         }
         if self.compiled:
             self.run(self.tests, 3000)  # compiles, so that no test is charged for it
-        self.known = {False: self.learn(plain=False)}
-        if self.compiled:
-            self.known[True] = self.learn(plain=True)
+        self.known = self.learn()
         self.users = {path.stem: self.users_of(path.stem) for path in self.sources}
 
     def users_of(self, module: str) -> set[str]:
@@ -159,24 +157,13 @@ class Bench:
             fresh = {stem for stem, text in texts if any(one in text for one in wanted)} - found
         return {f"vinemap/{self.package}/{one}.py" for one in found - {"__init__"}}
 
-    @property
-    def runs_plain(self) -> bool:
-        """Whether compiled functions also run uncompiled: quicker where the tests are small."""
-        return True in self.known and len(self.known[True].seconds) > 0.8 * len(self.known[False].seconds)
-
     def run(
-        self,
-        tests: list[str],
-        seconds: float,
-        *options: str,
-        plain: bool = False,
-        cache: str = "numba",
-        **told: str,
+        self, tests: list[str], seconds: float, *options: str, cache: str = "numba", **told: str
     ) -> int | None:
-        """Run tests, compiled functions plain or not; exit status, None when out of time."""
+        """Run tests; exit status, None when out of time."""
         environment = os.environ | {"PYTHONPATH": f"{self.folder}{os.pathsep}{self.folder / 'scripts'}"}
         environment |= {"PYTHONDONTWRITEBYTECODE": "1", LIMIT: str(int(seconds))} | told
-        environment |= {"NUMBA_DISABLE_JIT": str(int(plain)), "NUMBA_CACHE_DIR": str(self.folder / cache)}
+        environment |= {"NUMBA_CACHE_DIR": str(self.folder / cache)}
         command = [sys.executable, "-m", "pytest", "-q", "--no-header", "--tb=line", "--hypothesis-seed=0"]
         command += ["-p", "mutate", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow"]
         command += [*options, *tests]
@@ -190,10 +177,10 @@ class Bench:
         self.told = done.stdout.decode(errors="replace")
         return None if done.returncode < 0 else done.returncode
 
-    def learn(self, *, plain: bool) -> Known:
+    def learn(self) -> Known:
         """Run all tests on the unchanged copy; those that fail or take long there are left out."""
         record = self.folder / "record.json"
-        self.run(self.tests, 3000, plain=plain, **{RECORD: str(record)})
+        self.run(self.tests, 3000, **{RECORD: str(record)})
         if not record.exists():
             raise SystemExit(f"The tests of {self.package} do not run:\n{self.told[-2000:]}")
         noted = json.loads(record.read_text(encoding="utf-8"))
@@ -204,8 +191,7 @@ class Bench:
             if spent <= LONGEST_TEST_S and name not in noted["failed"]
         }
         left = len(noted["seconds"]) - len(seconds)
-        how = "not compiled" if plain else "as usual"
-        print(f"{self.package}, {how}: {len(seconds)} tests, {left} left out", flush=True)
+        print(f"{self.package}: {len(seconds)} tests, {left} left out", flush=True)
         users = {name: set(used) for name, used in noted["uses"].items()}
         lines = {
             file: {
@@ -221,17 +207,15 @@ class Bench:
         path = self.folder / mutant.file
         before, times = path.read_bytes(), path.stat()
         compiled = mutant.file in self.compiled
-        plain = compiled and self.runs_plain
-        known, seconds = self.known[plain], SPARE_S + COMPILE_S * compiled
-        tests = known.near(mutant, self.users[path.stem])
+        tests = self.known.near(mutant, self.users[path.stem])
         if not tests:
             return "not reached"
         path.write_bytes(before[: mutant.start] + mutant.now.encode() + before[mutant.end :])
         try:
-            seconds += 3 * sum(known.seconds[one] for one in tests)
+            seconds = SPARE_S + COMPILE_S * compiled + 3 * sum(self.known.seconds[one] for one in tests)
             # What calls a changed compiled function has it built in: nothing compiled before is good for it.
             cache = "fresh" if compiled else "numba"
-            status = self.run(tests, seconds, "-x", plain=plain, cache=cache)
+            status = self.run(tests, seconds, "-x", cache=cache)
         finally:
             path.write_bytes(before)
             os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))  # what is compiled stays good
