@@ -366,3 +366,15 @@ def test_tables_that_do_not_fit_are_refused(zones):
     broken[0, 0, 0] = np.nan
     with pytest.raises(DataError, match=r"1 of them not a number"):
         value(replace(draws, keep_t_ha=broken), zones, [CUT], Money())
+
+
+@pytest.mark.parametrize(
+    ("missing", "symptomatic", "counted"),
+    [(0.1, np.nan, True), (np.nan, 0.2, True), (0.1, 0.2, True), (np.nan, np.nan, False)],
+)
+def test_a_count_of_gaps_or_of_symptoms_is_a_count(
+    make_draws, one_zone, plain_money, missing, symptomatic, counted
+):
+    draws = make_draws([10.0] * 4, missing=missing, symptomatic=symptomatic)
+    standing = value(draws, one_zone, [CUT], plain_money, horizon_year=2030).standing
+    assert standing.counted.tolist() == [counted]
