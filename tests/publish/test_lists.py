@@ -10,9 +10,10 @@ import pandas as pd
 import pytest
 
 from vinemap import tables
+from vinemap.intake import read_source
 from vinemap.publish import write_lists
 from vinemap.publish.handhelds import GPX
-from vinemap.publish.lists import list_rows, safe_cell, write_csv
+from vinemap.publish.lists import list_count_sheet, list_rows, safe_cell, write_csv
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +75,20 @@ def test_csv_survives_quotes_commas_and_accents(tmp_path):
     assert read(path) == [{"why": 'say "no", Zoë'}]
 
 
+def test_count_sheet_filled_in_is_read_as_row_counts(layers, tmp_path):
+    """One line a point, the stretch named; filled in by hand it goes back through the reader of counts."""
+    points = layers["scouting_point"].assign(to_vine=lambda one: one["vine_no"] + 19)
+    sheet = list_count_sheet(layers | {"scouting_point": points})
+    assert len(sheet) == len(points)
+    assert (sheet["vines"] == 20).all()
+    assert (sheet["missing"] == "").all()
+    filled = sheet.assign(missing=1, symptomatic=7, dead_arm=2)
+    found = read_source(write_csv(tmp_path / "counts.csv", filled), "counts").table
+    assert found["symptomatic"].tolist() == [7] * len(points)
+    assert sorted(found["from_vine"]) == sorted(points["vine_no"])
+    assert found["block_id"].tolist() == sheet["block_id"].tolist()
+
+
 def test_points_lie_where_they_lie(written, layers):
     rows = read(written["scouting.csv"])
     want = layers["scouting_point"].set_index("point_id").to_crs(4326).geometry
@@ -125,7 +140,13 @@ def test_no_points_and_no_work_still_give_files_with_heads(layers, tmp_path):
         "zone": layers["zone"].assign(advice="keep"),
     }
     names = [one.name for one in write_lists(tmp_path, none)]
-    assert names == ["scouting.csv", "scouting.gpx", "scouting.geojson", "programme.csv"]
+    assert names == [
+        "scouting.csv",
+        "scouting_counts.csv",
+        "scouting.gpx",
+        "scouting.geojson",
+        "programme.csv",
+    ]
     head = (tmp_path / "programme.csv").read_text(encoding="utf-8-sig").splitlines()
     assert head == [",".join(tables.PROGRAMME.names)]
     assert np.array_equal(read(tmp_path / "scouting.csv"), [])

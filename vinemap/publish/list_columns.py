@@ -103,6 +103,13 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
             Column("latitude_deg", "deg", "float", "Latitude, WGS 84"),
         ),
     ),
+    "scouting_counts": (
+        "What to record at the places to look at: fill in and give back with `vinemap add counts`.",
+        _of(
+            tables.COUNTS, "vintage", "block_id", "row_no", "from_vine", "to_vine", "vines", "missing",
+            "symptomatic", "dead_arm",
+        ),
+    ),
     "settlement": (
         tables.SETTLEMENT.meaning,
         (*tables.SETTLEMENT.columns, Column("loads", "", "int", "Weighed loads used")),

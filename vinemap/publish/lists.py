@@ -54,7 +54,7 @@ def write_lists(
     """Write the rows to work on by year, the points to scout and the programme.
 
     Files: ``rows_<year>`` for each year with work, and ``scouting``, as ``.csv``, ``.gpx`` and ``.geojson``;
-    ``programme.csv``.
+    ``scouting_counts.csv`` to fill in; ``programme.csv``.
 
     Parameters
     ----------
@@ -85,6 +85,7 @@ def write_lists(
             old.unlink()
     points = list_points(layers)
     written.append(write_csv(place / "scouting.csv", points[SCOUT_COLUMNS]))
+    written.append(write_csv(place / "scouting_counts.csv", list_count_sheet(layers)))
     written.append(write_text(place / "scouting.gpx", write_points_gpx(points, words["scouting_title"])))
     written.append(write_text(place / "scouting.geojson", write_points_geojson(points)))
     programme = layers.get("programme")
@@ -190,6 +191,26 @@ def list_points(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     out["longitude_deg"] = np.round(where.x.to_numpy(), DEGREE_DECIMALS)
     out["latitude_deg"] = np.round(where.y.to_numpy(), DEGREE_DECIMALS)
     return out.sort_values(["block_id", "zone_id", "order"]).reset_index(drop=True)
+
+
+def list_count_sheet(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """Set out what to record at the scouting points: a sheet to fill in and give back as row counts.
+
+    Returns
+    -------
+    pandas.DataFrame
+        vintage (the latest), block_id, row_no, from_vine, to_vine and vines as set out; missing, symptomatic
+        and dead_arm empty, to be counted (`tables.COUNTS`).
+    """
+    points = list_points(layers)
+    last = points["to_vine"] if "to_vine" in points else points["vine_no"]
+    vintages = layers["zone_vintage"]["vintage"]
+    return pd.DataFrame({
+        "vintage": int(vintages.max()) if len(vintages) else 0, "block_id": points["block_id"],
+        "row_no": points["row_id"].str.rsplit("-", n=1).str[-1], "from_vine": points["vine_no"],
+        "to_vine": last, "vines": last - points["vine_no"] + 1, "missing": "", "symptomatic": "",
+        "dead_arm": "",
+    })  # fmt: skip
 
 
 def safe_cell(value: object) -> object:
