@@ -327,6 +327,17 @@ def test_axe_finds_no_violation(visit, name, size):
     assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
 
 
+def test_map_prints_as_few_pages_with_the_whole_estate(visit):
+    page = visit("valued")
+    page.locator(".leaflet-control-zoom-in").click()
+    page.wait_for_timeout(500)  # until it has zoomed
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.evaluate("vinemap_map.getBounds().contains(VM.data.bounds)")
+    assert page.locator("#vinemap_map").bounding_box()["width"] == pytest.approx(186 / 25.4 * 96, abs=1)
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    assert page.pdf(prefer_css_page_size=True).count(b"/Type /Page\n") <= 3
+
+
 def test_a_sheet_prints_on_one_page(visit):
     page = visit("sheet")
     raw = page.pdf(prefer_css_page_size=True)

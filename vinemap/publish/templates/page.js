@@ -190,7 +190,7 @@
     if (VM.turnLines && turns.key !== key) setTimeout(() => VMValue.load().then(async () => {
       const lines = mine === asked && (await VM.turnLines(zone, () => mine === asked));
       if (lines) { turns = { key, lines: [...known, ...lines] }; show(turns.lines); }
-    }), 60);
+    }), 250); // not while a slider moves
     return [make("h3", {}, words.turn_title), list];
   }
   const PAPER = 700; // px of a 186 mm column

@@ -54,7 +54,9 @@
     VM.sort();
     VM.change({ figures: Boolean(results) });
   }
+  let inputs = 0;
   async function value() {
+    inputs++; // what is being worked out for the last figures is no longer wanted
     label();
     if (!moved.size) { VMValue.stop(); apply(null); return; }
     const results = await VMValue.decide(settings());
@@ -81,10 +83,10 @@
   const bare = (value) => show.number(Math.abs(value)) + VM.SPACE + "%", lasting = (value) => years(Math.abs(value)).replace("+", "");
   const plain = { price: bare, cost: bare, shift: lasting, rate: CONTROLS.rate.say, threshold: CONTROLS.threshold.say };
   async function turnLines(zone, wanted) { // in small pieces, so that the page stays alive; null if no longer wanted
-    const set = settings(), out = [];
+    const set = settings(), out = [], mine = inputs;
     for (const name of ["price", "cost", "shift", "rate", "threshold"]) for (const end of ["low", "high"]) {
       await new Promise((done) => setTimeout(done, 0));
-      if (!wanted()) return null;
+      if (!wanted() || mine !== inputs) return null;
       const steps = walk(name, valueOf(name), CONTROLS[name][end]), values = steps.map(CONTROLS[name].take);
       const found = name === "threshold" ? VMValue.chanceTurn(zone.zone_id, set, values) : VMValue.turnOf(zone.zone_id, set, name, values);
       if (found) out.push(word(`turn_${name}_${end}`, { value: plain[name](steps[values.indexOf(found.value)]), advice: words["advice_" + found.advice] }));
