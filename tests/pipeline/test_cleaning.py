@@ -1,6 +1,7 @@
 """What is told of the cleaning: table, text, and the error of the map before and after."""
 
 import re
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -98,3 +99,9 @@ def test_harvesters_that_read_low_or_high_are_told_with_their_interval(cleaned):
     assert "| 2025 | -10.0 +- 1.5 | - |" in text  # 1.645 x 0.01 x 0.9
     assert "| 2026 | -8.0 +- 1.5 | +4.0 +- 3.4 |" in text
     assert "How the harvesters read" not in describe_cleaning({"B": {"2026": plain}}, vintage=2026)
+
+
+def test_a_share_that_rounds_to_nothing_is_left_to_the_table(cleaned):
+    told = replace(cleaned.report, readings=10_000, removed={"headland": 6, "local": 4}).describe()
+    assert sum("left out" in one for one in told) == 1
+    assert told[1].startswith("0.1 % left out: picked outside the outline")
