@@ -4,8 +4,9 @@ Run: python scripts/bench_decline_oracle.py [--estates 4] [--seed 9101] [--vinta
 
 For each block in turn the reader knows the truth of all other blocks, every scale of the noise, the size of
 every settlement error and the scenario with its chance that a block is hit. Unknown are only the level
-of the block and what happened in it: courses are drawn from the scenario itself and weighed by the exact likelihood. No
-method that has to learn all of this from the yields can rank zones better, but for the noise of drawing.
+of the block and what happened in it: courses are drawn from the scenario itself and weighed by the exact
+likelihood. No method that has to learn all of this from the yields can rank zones better, but for the noise
+of drawing.
 """
 
 from __future__ import annotations

@@ -81,7 +81,8 @@ def drive_rows(
     knots, total = _mass_along(vine_kg, vine_row, number)
     backward = np.arange(number.size) % 2 == 1
     ends = np.where(backward[:, None, None], ends[:, ::-1], ends)
-    ground = length / np.hypot(*(ends[:, 1] - ends[:, 0]).T)  # an equal-area CRS stretches; speed is logged on it
+    on_plane = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    ground = length / on_plane  # an equal-area CRS stretches lengths; speed is logged on the ground
 
     timing = _time_rows(length, machine, rng)
     row, step, of = _unroll(timing.ravel())
