@@ -35,7 +35,7 @@ KIND_PRIOR = 2.0  # Dirichlet prior of the mix of kinds and of rate classes, cas
 
 def anchored_slots(layout: Layout) -> BoolArray:
     """Tell which series start from the level of their first vintage (B, S): all but renewed zones."""
-    renewed = {one.zone for one in layout.series if np.isfinite(one.first_vintage)}
+    renewed = layout.renewed
     plain = np.array([one.zone not in renewed for one in layout.series] + [False])  # the last is for padding
     return np.asarray(plain[layout.slot])
 

@@ -88,6 +88,11 @@ class Layout:
         blocks, slots = np.nonzero(self.slot >= 0)
         return blocks[order], slots[order]
 
+    @property
+    def renewed(self) -> set[int]:
+        """Zones (rows of the zone table) that restart after a renewal."""
+        return {one.zone for one in self.series if np.isfinite(one.first_vintage)}
+
 
 def list_series(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> list[Series]:
     """List the series of all zones: one each, and one more for every zone that was renewed (latest renewal).

@@ -59,7 +59,7 @@ class SignTable:
         rng: np.random.Generator,
     ) -> None:
         self.rng, self.blocks = rng, layout.place[0]
-        renewed = {one.zone for one in layout.series if np.isfinite(one.first_vintage)}
+        renewed = layout.renewed
         plain = {zone_ids[one.zone]: row for row, one in enumerate(layout.series) if one.zone not in renewed}
         wide = _widen(signs, plain)
         self.names = list(dict.fromkeys(name for name, _ in wide.index))

@@ -45,7 +45,7 @@ class SymptomTable:
         self, layout: Layout, years: IntArray, stand: pd.DataFrame | None, zone_ids: list[str]
     ) -> None:
         counts = _counts(stand)
-        renewed = {one.zone for one in layout.series if np.isfinite(one.first_vintage)}
+        renewed = layout.renewed
         rows = [row for row, one in enumerate(layout.series)
                 if one.zone not in renewed and zone_ids[one.zone] in counts]  # fmt: skip
         self.rows = np.array(rows, dtype=np.int64)
