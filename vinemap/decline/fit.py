@@ -11,12 +11,11 @@ from scipy import special, stats
 from threadpoolctl import threadpool_limits
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
-from vinemap.decline.forecast import DeclineDraws, Paths, make_draws, trace_paths
+from vinemap.decline.forecast import DeclineDraws, join_chains
 from vinemap.decline.layout import Layout, Series, build_layout, list_series, space_of_series
 from vinemap.decline.results import (
     SLOPE_COLUMNS,
     effects_table,
-    forecast_table,
     scales_table,
     slopes_table,
     zone_table,
@@ -26,6 +25,7 @@ from vinemap.decline.sampler import PER_FAMILY, ChainDraws, Priors, Reference, S
 from vinemap.decline.signs import SignTable
 from vinemap.decline.stand import Stand, interpolate_stand
 from vinemap.decline.symptoms import SymptomTable
+from vinemap.decline.telling import tell_zones
 from vinemap.errors import DataError
 
 CHAINS = 4
@@ -169,17 +169,17 @@ def fit_decline(
         reference=_reference(reference, vintages, layout.varieties), priors=priors, per_family=per_family,
         draws=draws, rng=rng,
     )  # fmt: skip
-    paths = trace_paths(chains, space, layout, standing, zones=len(zones), last_vintage=last, rng=rng)
-    made = make_draws(paths, standing, zone_ids, last_vintage=last, horizon_year=horizon_year, rng=rng)
-    table = zone_table(zone_vintage, zones, paths, standing, made, series, vintages, machine_changes)
+    told = tell_zones(
+        join_chains(chains), space, layout, standing, zone_ids, horizon_year=horizon_year, rng=rng
+    )
     return Decline(
-        zones=table,
-        zone_vintage=zone_vintage_table(zone_vintage, zones, layout, chains, paths),
-        forecast=forecast_table(made),
+        zones=zone_table(told.figures, zone_vintage, zones, machine_changes),
+        zone_vintage=zone_vintage_table(zone_vintage, zones, vintages, told.expected_t_ha),
+        forecast=told.forecast,
         vintage_effects=effects_table(layout, chains),
-        draws=made,
+        draws=told.draws,
         scales=scales_table(chains),
-        notes=_notes(layout, zones, standing, series, paths, vintages, len(chains)),
+        notes=_notes(layout, zones, standing, series, told.loss_pct, vintages, len(chains)),
         slopes=slopes_table(layout, SignTable(layout, years, signs, zone_ids, rng).names, chains),
     )
 
@@ -302,9 +302,8 @@ def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
     return np.asarray(np.sqrt((half - 1) / half + between / np.maximum(within, 1e-9)))
 
 
-def _unmixed(paths: Paths, now: int, zone_ids: list[str], chains: int) -> str:
+def _unmixed(loss: FloatArray, zone_ids: list[str], chains: int) -> str:
     """Name the zones whose loss differs from chain to chain by more than matters; empty if none."""
-    loss = 100 * (1 - paths.kept[..., now])
     split = loss[: chains * (loss.shape[0] // chains)].reshape(chains, -1, loss.shape[1])
     apart = np.ptp(split.mean(axis=1), axis=0)
     bad = (scale_reduction(loss, chains) > CLEARLY_UNMIXED) & (apart > APART_PCT)
@@ -322,7 +321,7 @@ def _notes(
     zones: pd.DataFrame,
     standing: Stand,
     series: list[Series],
-    paths: Paths,
+    loss_pct: FloatArray,
     vintages: IntArray,
     chains: int,
 ) -> list[str]:
@@ -356,6 +355,5 @@ def _notes(
     notes.append(
         f"What was lost before vintage {vintages[0]} rests on curve shape, vine age and the other zones."
     )
-    now = int(vintages[-1] - paths.years[0])
-    unmixed = _unmixed(paths, now, zones["zone_id"].astype(str).tolist(), chains)
+    unmixed = _unmixed(loss_pct, zones["zone_id"].astype(str).tolist(), chains)
     return [*notes, unmixed] if unmixed else notes

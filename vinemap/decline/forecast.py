@@ -8,7 +8,16 @@ import numpy as np
 from scipy import special
 
 from vinemap.decline.choices import anchored_slots
-from vinemap.decline.curves import FLOOR, CurveSpace, FloatArray, IntArray, draw_rates, trace_curves
+from vinemap.decline.curves import (
+    FLOOR,
+    HELD,
+    RECOVERING,
+    CurveSpace,
+    FloatArray,
+    IntArray,
+    draw_rates,
+    trace_curves,
+)
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import ChainDraws
 from vinemap.decline.stand import Stand, draw_symptomatic
@@ -85,13 +94,57 @@ class Paths:
         return self.vine_kept * self.stand_kept
 
 
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Draws of all chains, one below the other.
+
+    Attributes
+    ----------
+    family : int array (draw, curve)
+        Kinds of the curves of the series, then of the blocks, then of the estate.
+    scores : float array (draw, curve, 3)
+    level : float array (draw, series)
+    season : float array (draw, C, V)
+    block_season : float array (draw, B, V)
+    """
+
+    family: IntArray
+    scores: FloatArray
+    level: FloatArray
+    season: FloatArray
+    block_season: FloatArray
+
+
+def join_chains(chains: list[ChainDraws]) -> Posterior:
+    """Put the draws of several chains one below the other."""
+    return Posterior(
+        **{
+            name: np.concatenate([np.array(getattr(one, name)) for one in chains])
+            for name in Posterior.__dataclass_fields__
+        }
+    )
+
+
+def share_held(posterior: Posterior, space: CurveSpace, layout: Layout) -> FloatArray:
+    """Share of the series that have not set in (draw,): neither by a curve of theirs nor by a shared one."""
+    still = np.isin(posterior.family, (HELD, RECOVERING))
+    count = len(layout.series)
+    blocks = still[:, count:-1]
+    held = np.zeros(len(still))
+    for one in range(count):  # one by one: all together would be as large as the draws
+        above = np.isfinite(space.work_year[one]) | (blocks[:, layout.place[0][one]] & still[:, -1])
+        held += still[:, one] & above
+    return np.asarray(held / count)
+
+
 def trace_paths(
-    chains: list[ChainDraws],
+    posterior: Posterior,
     space: CurveSpace,
     layout: Layout,
     stand: Stand,
     *,
-    zones: int,
+    zones: IntArray,
+    held: FloatArray,
     last_vintage: int,
     rng: np.random.Generator,
 ) -> Paths:
@@ -99,13 +152,16 @@ def trace_paths(
 
     Parameters
     ----------
-    chains : list of ChainDraws
+    posterior : Posterior
     space : CurveSpace
         Owners are the series.
     layout : Layout
     stand : Stand
-    zones : int
-        Number of zones.
+        Of these zones.
+    zones : int array (Z,)
+        Rows of the zone table: whole blocks.
+    held : float array (draw,)
+        Share of all series that have not set in (`share_held`).
     last_vintage : int
     rng : numpy.random.Generator
 
@@ -113,53 +169,62 @@ def trace_paths(
     -------
     Paths
     """
-    years = space.years
-    log_kept, level, onset, held = _gather(chains, space, layout)
+    years, count = space.years, zones.size
+    place = {int(zone): at for at, zone in enumerate(zones)}
+    whole = len(layout.series) - len(layout.renewed)
+    parts = [one for one in range(whole, len(layout.series)) if layout.series[one].zone in place]
+    members = np.concatenate([zones, np.array(parts, dtype=np.int64)])
+    log_kept, level, onset, still = _gather(posterior, space, layout, members)
     now = int(last_vintage - years[0])
-    log_kept = _stray(log_kept, held, now, rng)
-    vine, first = log_kept[:, :zones].copy(), onset[:, :zones].copy()
-    for position in range(zones, len(layout.series)):
-        after = years >= layout.series[position].first_vintage
-        zone = layout.series[position].zone
+    log_kept = _stray(log_kept, still, held, now, rng)
+    vine, first = log_kept[:, :count].copy(), onset[:, :count].copy()
+    for position, part in enumerate(parts, count):
+        after = years >= layout.series[part].first_vintage
+        zone = place[layout.series[part].zone]
         vine[:, zone, after] = log_kept[:, position][:, after]
         first[:, zone] = np.nan
-    guess = guess_missing(level[:, :zones], layout.place[0][:zones], rng=rng)
+    guess = guess_missing(level[:, :count], layout.place[0][zones], rng=rng)
     stand_kept = _stand_path(stand, guess, vine.shape, now, rng)
     full = np.where(
         stand.counted, 1.0, stand_kept[..., now]
     )  # a zone never counted yields what its stand lets it
-    return Paths(years, np.exp(vine), stand_kept, np.exp(level[:, :zones]) / full, first)
+    return Paths(years, np.exp(vine), stand_kept, np.exp(level[:, :count]) / full, first)
 
 
 def _gather(
-    chains: list[ChainDraws], space: CurveSpace, layout: Layout
+    posterior: Posterior, space: CurveSpace, layout: Layout, members: IntArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
-    """Log kept (draw, series, T), log level, onset and held of every series, all its curves together."""
-    count, blocks = len(layout.series), len(layout.block_ids)
-    family = np.concatenate([np.array(one.family) for one in chains])
-    scores = np.concatenate([np.array(one.scores) for one in chains])
-    owner = np.concatenate([np.arange(count), layout.slot[:, 0], [0]])
-    curve, onset = trace_curves(space, owner[None, :], family, scores)
-    own, common, estate = np.split(curve, [count, count + blocks], axis=1)
-    first, before, earliest = np.split(onset, [count, count + blocks], axis=1)
-    restarts = np.isfinite(space.work_year)
-    above = common[:, layout.place[0]] + estate
+    """Log kept (draw, member, T), log level, onset and held of some series, all their curves together."""
+    count = len(layout.series)
+    own_blocks, place = np.unique(layout.place[0][members], return_inverse=True)
+    curves = np.concatenate([members, count + own_blocks, [posterior.family.shape[1] - 1]])
+    owner = np.concatenate([members, layout.slot[own_blocks, 0], [0]])
+    curve, onset = trace_curves(
+        space, owner[None, :], posterior.family[:, curves], posterior.scores[:, curves]
+    )
+    borders = [members.size, members.size + own_blocks.size]
+    own, common, estate = np.split(curve, borders, axis=1)
+    first, before, earliest = np.split(onset, borders, axis=1)
+    restarts = np.isfinite(space.work_year[members])
+    above = common[:, place] + estate
     total = np.maximum(own + np.where(restarts[:, None], 0.0, above), np.log(FLOOR / 2))
-    sooner = np.where(restarts, np.nan, np.fmin(before[:, layout.place[0]], earliest))
-    level = np.concatenate([np.array(one.level) for one in chains]) - _lost_before(total, layout, space.years)
+    sooner = np.where(restarts, np.nan, np.fmin(before[:, place], earliest))
+    level = posterior.level[:, members] - _lost_before(total, layout, members, space.years)
     return total, level, np.fmin(first, sooner), np.isnan(first) & np.isnan(sooner)
 
 
-def _lost_before(log_kept: FloatArray, layout: Layout, years: IntArray) -> FloatArray:
-    """Log of what was kept in the first vintage of each anchored series (draw, series); 0 for the others."""
-    blocks, slots = layout.place
+def _lost_before(log_kept: FloatArray, layout: Layout, members: IntArray, years: IntArray) -> FloatArray:
+    """Log of what was kept in the first vintage of each anchored member (draw, member); 0 for the others."""
+    blocks, slots = (one[members] for one in layout.place)
     first = layout.vintages[np.argmax(layout.seen[blocks, slots], axis=1)] - years[0]
     start = np.take_along_axis(log_kept, first[None, :, None], axis=2)[..., 0]
     return np.where(anchored_slots(layout)[blocks, slots], start, 0.0)
 
 
-def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Generator) -> FloatArray:
-    """Scale the loss still to come by a random pace, and let held zones set in at random."""
+def _stray(
+    log_kept: FloatArray, still: BoolArray, held: FloatArray, now: int, rng: np.random.Generator
+) -> FloatArray:
+    """Scale the loss still to come by a random pace, and let zones that hold still set in at random."""
     draws, series, span = log_kept.shape
     ahead = span - now - 1
     if ahead <= 0:
@@ -169,11 +234,11 @@ def _stray(log_kept: FloatArray, held: BoolArray, now: int, rng: np.random.Gener
     pace = np.exp(np.cumsum(steps, axis=2))
     future = kept[..., now + 1 :]
     further = np.cumsum(np.minimum(np.diff(kept[..., now:], axis=2), 0.0) * (pace - 1), axis=2)
-    chance = ONSET_PER_YEAR * (1 - held.mean(axis=1))[:, None]
+    chance = ONSET_PER_YEAR * (1 - held)[:, None]
     start = rng.exponential(1 / np.maximum(chance, 1e-6), (draws, series))
     rate = draw_rates((draws, series), rng)
     late = rate[..., None] * np.maximum(np.arange(1, ahead + 1) - start[..., None], 0.0)
-    future = future + further - np.where(held[..., None], late, 0.0)
+    future = future + further - np.where(still[..., None], late, 0.0)
     out = np.concatenate(
         [kept[..., : now + 1], np.maximum(future, np.minimum(FLOOR, kept[..., now + 1 :]))], axis=2
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,16 @@ import pandas as pd
 
 from vinemap.decline.cause import describe_causes
 from vinemap.decline.curves import FloatArray, IntArray
-from vinemap.decline.forecast import DECLINE_STARTS_PCT, DeclineDraws, Paths, onset_mode, yearly_decline
+from vinemap.decline.forecast import (
+    DECLINE_STARTS_PCT,
+    DeclineDraws,
+    Paths,
+    Posterior,
+    onset_mode,
+    yearly_decline,
+)
 from vinemap.decline.health import score_health
-from vinemap.decline.layout import BoolArray, Layout, Series
+from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import SD_NAMES, ChainDraws
 from vinemap.decline.stand import Stand
 from vinemap.decline.trend import sen_slope
@@ -26,17 +34,21 @@ def quantiles(values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     return low, median, high
 
 
-def zone_table(
-    zone_vintage: pd.DataFrame,
-    zones: pd.DataFrame,
-    paths: Paths,
-    standing: Stand,
-    made: DeclineDraws,
-    series: list[Series],
-    vintages: IntArray,
-    machine_changes: pd.DataFrame | None = None,
+def zone_figures(
+    paths: Paths, standing: Stand, made: DeclineDraws, restarts: Mapping[int, float], vintages: IntArray
 ) -> pd.DataFrame:
-    """Summarise the draws zone by zone: decline columns of `tables.ZONE` and those of `Decline`."""
+    """Summarise the draws of some zones, one line each.
+
+    Parameters
+    ----------
+    paths : Paths
+    standing : Stand
+    made : DeclineDraws
+        All of the same zones (Z).
+    restarts : mapping of int to float
+        First vintage after the renewal, by place of the zone among these.
+    vintages : int array (V,)
+    """
     last = int(vintages[-1])
     now = int(last - paths.years[0])
     loss = quantiles(100 * (1 - paths.kept[..., now]))
@@ -44,11 +56,9 @@ def zone_table(
     fall = quantiles(yearly)
     declining = yearly > DECLINE_STARTS_PCT
     chance = declining.mean(axis=0)
-    counts = zone_vintage[zone_vintage["yield_t_ha"].notna()].groupby("zone_id")["vintage"].nunique()
     stand_loss = 100 * np.median(1 - paths.stand_kept[..., now], axis=0)
     out = pd.DataFrame({
-        "zone_id": made.zone_ids, "block_id": zones["block_id"].to_numpy(),
-        "vintages": zones["zone_id"].map(counts).fillna(0).astype("Int64").to_numpy(),
+        "zone_id": made.zone_ids,
         "yield_healthy_t_ha": np.median(made.healthy_t_ha, axis=0),
         "yield_now_t_ha": np.median(made.now_t_ha, axis=0),
         "loss_pct": loss[1], "loss_pct_low": loss[0], "loss_pct_high": loss[2],
@@ -59,10 +69,28 @@ def zone_table(
         "vine_loss_pct": 100 * np.median(1 - paths.vine_kept[..., now], axis=0),
         "missing_pct": np.where(standing.counted, 100 * standing.missing[:, now], np.nan),
         "symptomatic_pct": 100 * standing.symptomatic,
-        "sen_slope_pct_per_year": _plain_slopes(zone_vintage, made.zone_ids),
     })  # fmt: skip
-    for name, column in (_onsets(paths, declining, chance, vintages) | _recovery(paths, series, now)).items():
+    for name, column in (
+        _onsets(paths, declining, chance, vintages) | _recovery(paths, restarts, now)
+    ).items():
         out[name] = column
+    return out
+
+
+def zone_table(
+    figures: pd.DataFrame,
+    zone_vintage: pd.DataFrame,
+    zones: pd.DataFrame,
+    machine_changes: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Give the decline columns of `tables.ZONE` and those of `Decline`: figures, causes and scores."""
+    counts = zone_vintage[zone_vintage["yield_t_ha"].notna()].groupby("zone_id")["vintage"].nunique()
+    out = figures.copy()
+    out.insert(1, "block_id", zones["block_id"].to_numpy())
+    seen_in = zones["zone_id"].map(counts).fillna(0).astype("Int64").to_numpy()
+    out.insert(2, "vintages", seen_in)
+    after = list(out.columns).index("symptomatic_pct") + 1
+    out.insert(after, "sen_slope_pct_per_year", _plain_slopes(zone_vintage, out["zone_id"].tolist()))
     seen = (out["vintages"] > 1) | out["symptomatic_pct"].notna() | out["renewed_year"].notna()
     out = out.join(describe_causes(out, zones, machine_changes=machine_changes, seen=seen))
     scored = score_health(out)
@@ -82,13 +110,13 @@ def _onsets(paths: Paths, declining: BoolArray, chance: FloatArray, vintages: In
             "onset_high": pd.array(high, dtype="Int64")}  # fmt: skip
 
 
-def _recovery(paths: Paths, series: list[Series], now: int) -> dict[str, Any]:
+def _recovery(paths: Paths, restarts: Mapping[int, float], now: int) -> dict[str, Any]:
     zones = paths.healthy.shape[1]
     year, share = np.full(zones, np.nan), np.full(zones, np.nan)
-    for one in series[zones:]:
-        year[one.zone] = one.first_vintage - 1
-        if one.first_vintage <= paths.years[now]:
-            share[one.zone] = 100 * np.median(paths.kept[:, one.zone, now])
+    for zone, first_vintage in restarts.items():
+        year[zone] = first_vintage - 1
+        if first_vintage <= paths.years[now]:
+            share[zone] = 100 * np.median(paths.kept[:, zone, now])
     return {"renewed_year": pd.array(year, dtype="Int64"), "recovery_pct": share}
 
 
@@ -105,20 +133,24 @@ def _plain_slopes(zone_vintage: pd.DataFrame, zone_ids: list[str]) -> FloatArray
     return slopes
 
 
+def expected_yields(posterior: Posterior, layout: Layout, healthy: FloatArray, block: IntArray) -> FloatArray:
+    """Median yield of healthy, full zones by vintage [t/ha] (Z, V), the season in it.
+
+    `healthy` (draw, Z) is their yield in an average season, `block` (Z) the place of their block.
+    """
+    several = posterior.season.shape[1] > 1
+    season = posterior.season[:, layout.variety[block] if several else np.zeros_like(block)]
+    together = season + posterior.block_season[:, block]
+    return np.asarray(np.median(healthy[..., None] * np.exp(together), axis=0))
+
+
 def zone_vintage_table(
-    zone_vintage: pd.DataFrame, zones: pd.DataFrame, layout: Layout, chains: list[ChainDraws], paths: Paths
+    zone_vintage: pd.DataFrame, zones: pd.DataFrame, vintages: IntArray, expected: FloatArray
 ) -> pd.DataFrame:
-    """Set each yield beside what a healthy, full zone would have yielded that vintage."""
-    season = np.concatenate([np.array(one.season) for one in chains])  # (draw, C, V)
-    block = np.concatenate([np.array(one.block_season) for one in chains])  # (draw, B, V)
-    variety = layout.variety if season.shape[1] > 1 else np.zeros_like(layout.variety)
-    together = season[:, variety, :] + block
-    place = {name: i for i, name in enumerate(layout.block_ids)}
-    block_of = zones["block_id"].map(place).to_numpy()
-    expected = np.median(paths.healthy[..., None] * np.exp(together[:, block_of, :]), axis=0)
+    """Set each yield beside what a healthy, full zone would have yielded that vintage (Z, V)."""
     out = zone_vintage.reset_index(drop=True).copy()
     row = out["zone_id"].map({name: i for i, name in enumerate(zones["zone_id"])}).to_numpy()
-    out["expected_t_ha"] = expected[row, np.searchsorted(layout.vintages, out["vintage"].to_numpy())]
+    out["expected_t_ha"] = expected[row, np.searchsorted(vintages, out["vintage"].to_numpy())]
     out["relative_yield"] = out["yield_t_ha"] / out["expected_t_ha"]
     if "readings" not in out:
         out["readings"] = 0
@@ -134,12 +166,12 @@ def zone_vintage_table(
     return out[first + [name for name in out.columns if name not in first]]
 
 
-def forecast_table(made: DeclineDraws) -> pd.DataFrame:
-    """Summarise the forecast (`tables.ZONE_FORECAST`)."""
-    low, median, high = quantiles(made.keep_t_ha)
+def forecast_table(zone_ids: list[str], years: IntArray, keep_t_ha: FloatArray) -> pd.DataFrame:
+    """Give the forecast (`tables.ZONE_FORECAST`) from low, median and high by zone and year (3, Z, Y)."""
+    low, median, high = keep_t_ha
     return pd.DataFrame({
-        "zone_id": np.repeat(np.array(made.zone_ids, dtype=object), made.years.size),
-        "year": np.tile(made.years, len(made.zone_ids)),
+        "zone_id": np.repeat(np.array(zone_ids, dtype=object), years.size),
+        "year": np.tile(years, len(zone_ids)),
         "keep_t_ha": median.ravel(), "keep_low": low.ravel(), "keep_high": high.ravel(),
     })  # fmt: skip
 

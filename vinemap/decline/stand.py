@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,10 @@ class Stand:
     growth_sd: FloatArray
     symptomatic: FloatArray
     symptomatic_n: FloatArray
+
+    def of(self, zones: IntArray) -> Stand:
+        """Take these zones only."""
+        return Stand(**{one.name: getattr(self, one.name)[zones] for one in fields(self)})
 
 
 def effective_vines(vines: FloatArray) -> FloatArray:
