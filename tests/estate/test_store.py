@@ -302,6 +302,25 @@ def test_loads_counts_and_renewals_go_in_and_out(estate):
     assert estate.verify() == []
 
 
+def test_counts_of_an_older_version_read_with_no_width(estate):
+    """A store from before prunings and widths had columns of their own opens as it is; they are empty."""
+    counts = pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50], "missing": [3]})
+    estate.add_counts(read_frame(counts, "counts", name="c"))
+    file = next((estate.folder / "counts").glob("*.parquet"))
+    pd.read_parquet(file).drop(columns=["box_width_m", "pruning_kg"]).to_parquet(file)
+    held = open_store(estate.folder).counts()
+    assert held["box_width_m"].isna().all()
+    assert held["box_width_m"].dtype == "float64"
+    width = counts.assign(row=2, **{"cordon width (cm)": 45.0})
+    estate.add_counts(read_frame(width, "counts", name="w"))
+    assert open_store(estate.folder).counts()["box_width_m"].tolist() == pytest.approx(
+        [np.nan, 0.45], nan_ok=True
+    )
+    with pytest.raises(DataError, match=r"All 1 lines are stored already"):
+        estate.add_counts(read_frame(counts.assign(x=1), "counts", name="again"))
+    assert estate.verify() == []
+
+
 def test_loads_find_their_blocks_by_name(tmp_path):
     """Weighbridges write names; a name that two blocks bear tells nothing."""
     store = create_estate(tmp_path / "estate")

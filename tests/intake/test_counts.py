@@ -79,6 +79,38 @@ SHAPES = {
 }
 
 
+# 45 cm in the languages and units of the trade; a foot is 0.3048 m, an inch 0.0254 m (NIST Handbook 44, C).
+WIDTHS = [
+    ("vintage,block,row,Box width (m)\n2024,A1,1,0.45\n", 0.45),
+    ("vintage,block,row,box_width_m\n2024,A1,1,0.45\n", 0.45),
+    ("season,paddock,row,Pruning width (in)\n2024,A1,1,18\n", 0.4572),
+    ("vintage,block,row,Hedge width (ft)\n2024,A1,1,1.5\n", 0.4572),
+    ("Vendimia;Cuartel;Hilera;Ancho del cordón (cm)\n2024;A1;1;45\n", 0.45),
+    ("Millésime;Parcelle;Rang;Largeur du cordon (m)\n2024;A1;1;0,45\n", 0.45),
+    ("Annata;Vigneto;Filare;Larghezza cordone (cm)\n2024;A1;1;45\n", 0.45),
+    ("Jahrgang;Parzelle;Zeile;Kordonbreite (cm)\n2024;A1;1;45\n", 0.45),
+    ("Safra;Talhão;Linha;Largura da sebe (cm)\n2024;A1;1;45\n", 0.45),
+]
+
+
+@pytest.mark.parametrize(("text", "width_m"), WIDTHS)
+def test_width_after_pruning_stands_for_itself(tmp_path, text, width_m):
+    taken = counts(tmp_path, text)
+    assert taken.table["box_width_m"].tolist() == pytest.approx([width_m])
+    assert taken.table["missing"].isna().all()
+    assert not any("Doubtful" in note for note in taken.notes)
+
+
+def test_a_width_without_a_unit_is_told_to_be_doubtful_where_it_is(tmp_path):
+    """45 can be centimetres or inches; 0.45 can only be metres."""
+    sure = counts(tmp_path, "vintage,block,row,box width\n2024,A1,1,0.45\n")
+    assert sure.table["box_width_m"].tolist() == [0.45]
+    assert not any("Doubtful" in note for note in sure.notes)
+    open_ = counts(tmp_path, "vintage,block,row,box width\n2024,A1,1,45\n")
+    assert open_.table["box_width_m"].tolist() == [0.45]
+    assert any("box_width_m in cm" in note and "cm or in" in note for note in open_.notes)
+
+
 @pytest.mark.parametrize("case", SHAPES.values(), ids=SHAPES.keys())
 def test_count_of_this_shape(tmp_path, case):
     text, expected = case

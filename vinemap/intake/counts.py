@@ -13,7 +13,7 @@ from vinemap.tables import COUNTS, check_table
 
 _FAULTS = ("missing", "symptomatic", "dead_arm", "replanted")
 _STRETCH = ("from_vine", "to_vine", "vines")
-# Measured beside the counts; kept as further columns of the table.
+# Measured beside the counts.
 MEASURES = ("pruning_kg", "box_width_m")
 
 
@@ -47,8 +47,7 @@ def tidy_counts(job: Job) -> pd.DataFrame:
         }
         | {name: whole(values) for name, values in numbers.items()}
         | {"picked_kg": picked}
-        | {name: job.column(name) for name in ("easting", "northing")}
-        | {name: job.column(name) for name in MEASURES if job.has(name)}
+        | {name: job.column(name) for name in (*MEASURES, "easting", "northing")}
         | {"import_id": 0}
     )
     keys = ["vintage", "block_id", "row_no", "from_vine", "to_vine", "easting", "northing"]

@@ -316,9 +316,13 @@ COUNTS = (
             "schnittholzgewicht, "
         "peso da poda, lenha de poda"), 0, 100_000, ("kg", "g", "lb"), shared=True),
     Field("box_width_m", "number", "m", _words(
-        "box width, cordon width, hedge width, canopy width, ancho del cordon, ancho de seto, "
-        "largeur du cordon, largeur de haie, larghezza cordone, larghezza siepe, kordonbreite, heckenbreite, "
-        "largura do cordao, largura da sebe"), 0.01, 6, ("m", "cm", "ft"), (0.1, 3.0)),
+        "box width, cordon width, hedge width, canopy width, pruning width, pruned width, "
+        "ancho del cordon, ancho de seto, ancho de poda, ancho del seto, anchura del cordon, "
+        "largeur du cordon, largeur de haie, largeur de la haie, largeur de taille, largeur cordon, "
+        "larghezza cordone, larghezza del cordone, larghezza siepe, larghezza di potatura, "
+        "kordonbreite, heckenbreite, schnittbreite, breite des kordons, "
+        "largura do cordao, largura da sebe, largura de poda, largura da poda"),
+        0.01, 6, ("m", "cm", "ft", "in"), (0.2, 1.5)),
     Field("easting", "number", "", EASTING.words, -3e7, 3e7),
     Field("northing", "number", "", NORTHING.words, -3e7, 3e7),
 )  # fmt: skip
