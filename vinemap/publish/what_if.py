@@ -233,7 +233,7 @@ def _thinned(price: Floats, zones: int, most_cells: int) -> npt.NDArray[np.int64
 
 
 def _possible(valuation: ValuationLike, missing_pct: Floats) -> npt.NDArray[np.bool_]:
-    open_ = np.any(np.all(np.isfinite(valuation.gain), axis=0), axis=2)
+    open_ = np.any(np.isfinite(valuation.gain[0]), axis=2)  # what is not possible is so on every draw
     filling = np.asarray([bool(one.keeps_standing) for one in valuation.methods])
     return np.asarray(open_ & ~(np.isnan(missing_pct)[:, None] & filling[None, :]))
 

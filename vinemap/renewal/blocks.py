@@ -43,10 +43,11 @@ def compare_blocks(valuation: Valuation, *, least_area_ha: float = 0.0) -> pd.Da
     columns = np.flatnonzero([not one.protects for one in valuation.methods])
     mean = valuation.gain.mean(axis=0)[:, columns]
     visit = valuation.visit.mean(axis=0)[columns].reshape(-1)
-    blocks = np.asarray(valuation.standing.block_ids)
+    blocks = valuation.standing.block_ids
+    members = pd.Series(range(len(blocks))).groupby(list(blocks)).indices
     rows = []
-    for block in dict.fromkeys(valuation.standing.block_ids):
-        here = np.flatnonzero(blocks == block)
+    for block in dict.fromkeys(blocks):
+        here = np.asarray(members[block])
         worth = mean[here].reshape(here.size, -1) * valuation.standing.area_ha[here, None]
         rows.append(_compare(valuation, str(block), here, worth, visit, columns, least_area_ha))
     return pd.DataFrame(rows).astype({"whole_year": "Int64"}) if rows else pd.DataFrame()

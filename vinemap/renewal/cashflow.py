@@ -38,7 +38,7 @@ from vinemap.renewal.crops import (
 )
 from vinemap.renewal.finance import Floats, annuity_factor, capital_recovery
 from vinemap.renewal.methods import Method, Money
-from vinemap.renewal.standing import Ints, Samples, Standing
+from vinemap.renewal.standing import Ints, Samples, Standing, zone_parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,9 +320,10 @@ def all_gains(
 
     Shape (draw, zone, method, start); see `method_gain`.
     """
-    case = make_case(standing, money=money, samples=samples, first_year=first_year)
-    shape = (standing.draw_count, len(standing.zone_ids), len(methods), start_years.size)
-    out = np.empty(shape)
-    for column, method in enumerate(methods):
-        out[:, :, column, :] = method_gain(case, method, column, start_years)
+    count = len(standing.zone_ids)
+    out = np.empty((standing.draw_count, count, len(methods), start_years.size))
+    for zones in zone_parts(count):
+        case = make_case(standing.of(zones), money=money, samples=samples.of(zones), first_year=first_year)
+        for column, method in enumerate(methods):
+            out[:, zones, column] = method_gain(case, method, column, start_years)
     return out

@@ -14,7 +14,7 @@ from vinemap.renewal.change import describe_change
 from vinemap.renewal.crops import still_recovering
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
-from vinemap.renewal.standing import LEAST_YEARS, RECOVERY_YEARS, Ints
+from vinemap.renewal.standing import LEAST_YEARS, RECOVERY_YEARS, Flags, Ints, zone_parts
 from vinemap.renewal.value import HIGH, LOW, START_YEARS, Valuation
 from vinemap.renewal.visits import KEPT, share_visits, visit_shares
 from vinemap.renewal.waiting import cost_of_waiting
@@ -60,6 +60,7 @@ class _Choice:
     protect: Floats
     loss: Floats
     idle: Ints
+    beside: list[list[int]]  # the other zones of its block
 
 
 def decide_zones(
@@ -180,11 +181,15 @@ def _without_uncounted(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
     if "missing_pct" not in facts.columns or not any(filling):
         return valuation
     never = facts["missing_pct"].isna().to_numpy(dtype=bool)
-    if not never.any():
+    shut = never[:, None] & np.asarray(filling)
+    return _shut_out(valuation, np.broadcast_to(shut[..., None], valuation.gain.shape[1:]))
+
+
+def _shut_out(valuation: Valuation, shut: Flags) -> Valuation:
+    """Take options (zone, method, start) out; where they were never valued all draws stay as they are."""
+    if not np.isfinite(valuation.gain[0][shut]).any():
         return valuation
-    gain = valuation.gain.copy()
-    gain[:, np.ix_(never, np.asarray(filling))[0], np.flatnonzero(filling)] = np.nan
-    return replace(valuation, gain=gain)
+    return replace(valuation, gain=np.where(shut, np.nan, valuation.gain))
 
 
 def _renewed_years(facts: pd.DataFrame) -> Floats:
@@ -196,13 +201,9 @@ def _renewed_years(facts: pd.DataFrame) -> Floats:
 
 def _without_recovering(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
     """Take renewals out in winters in which an earlier one is not finished."""
-    shut = still_recovering(_renewed_years(facts), valuation.start_years)
-    if not shut.any():
-        return valuation
-    gain = valuation.gain.copy()
-    for column in _renewals(valuation):
-        gain[:, :, column][:, shut] = np.nan
-    return replace(valuation, gain=gain)
+    recovering = still_recovering(_renewed_years(facts), valuation.start_years)
+    renewals = np.isin(np.arange(len(valuation.methods)), _renewals(valuation))
+    return _shut_out(valuation, recovering[:, None, :] & renewals[:, None])
 
 
 def _renewals(valuation: Valuation) -> Ints:
@@ -222,23 +223,28 @@ def _choose(valuation: Valuation, least_area_ha: float) -> _Choice:
     """Best visit for each zone, mobilisation shared within blocks; the zone's own best where none pays."""
     standing, columns = valuation.standing, _renewals(valuation)
     count, starts = len(standing.zone_ids), valuation.start_years.size
-    mean = valuation.gain[:, :, columns].mean(axis=0).reshape(count, -1)
+    mean = valuation.gain.mean(axis=0)[:, columns].reshape(count, -1)
     visit = valuation.visit[:, columns].mean(axis=0).reshape(-1)
     protect = _protection(valuation)
     kept = np.nan_to_num(np.clip(protect, 0.0, None)) * standing.area_ha
     joined, share = np.full(count, KEPT, dtype=np.int64), np.ones(count)
+    beside: list[list[int]] = [[] for _ in range(count)]
     for here in pd.Series(range(count)).groupby(list(standing.block_ids)).indices.values():
         area = standing.area_ha[here]
         worth = mean[here] * area[:, None]
         joined[here] = share_visits(worth, visit, area, kept=kept[here], least_ha=least_area_ha)
         share[here] = visit_shares(joined[here], area)
+        for place in here:
+            beside[place] = [int(one) for one in here if one != place]
     alone = np.where(np.isfinite(mean), mean, -np.inf) - visit / standing.area_ha[:, None]
     best = alone.argmax(axis=1) if alone.size else np.zeros(count, dtype=np.int64)
     option = np.where(joined == KEPT, best, joined)
     none = ~np.isfinite(alone).any(axis=1)
     method = np.where(none, KEPT, columns[option // starts] if columns.size else KEPT)
     start = np.where(none, KEPT, option % starts)
-    return _Choice(method, start, share, joined, protect, loss_value(valuation), _idle_years(valuation))
+    return _Choice(
+        method, start, share, joined, protect, loss_value(valuation), _idle_years(valuation), beside
+    )
 
 
 def _decide_one(
@@ -313,8 +319,11 @@ def _now_pct(row: pd.Series) -> float:
 def _idle_years(valuation: Valuation) -> Ints:
     """First vintage from which keeping is expected to bring less than leaving it idle, 0 if none, by zone."""
     standing, money = valuation.standing, valuation.money
-    flows = keep_flows(standing, money, valuation.samples, valuation.first_year)
-    margin = flows.income.mean(axis=0) - money.growing_cost_per_ha
+    income = [
+        keep_flows(standing.of(one), money, valuation.samples, valuation.first_year).income.mean(axis=0)
+        for one in zone_parts(len(standing.zone_ids))
+    ]
+    margin = np.concatenate(income) - money.growing_cost_per_ha
     worse = (margin < -money.idle_cost_per_ha) & (live(standing) > 0)
     return np.asarray(np.where(worse.any(axis=1), standing.years[worse.argmax(axis=1)], 0))
 
@@ -380,12 +389,7 @@ def _row(
     standing = valuation.standing
     joined = int(choice.joined[place])
     company = [
-        zone
-        for n, zone in enumerate(standing.zone_ids)
-        if n != place
-        and joined != KEPT
-        and choice.joined[n] == joined
-        and standing.block_ids[n] == standing.block_ids[place]
+        standing.zone_ids[n] for n in choice.beside[place] if joined != KEPT and choice.joined[n] == joined
     ]
     return {
         "zone_id": standing.zone_ids[place],

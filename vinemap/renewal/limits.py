@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,8 +12,8 @@ from vinemap.errors import SettingsError
 from vinemap.renewal.cashflow import keep_flows
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.methods import Method
-from vinemap.renewal.standing import Ints
-from vinemap.renewal.value import Valuation, mean_cost, picked_crop, refilled_mean, worked_mean
+from vinemap.renewal.standing import Flags, Ints, zone_parts
+from vinemap.renewal.value import Valuation, cut_zones, mean_cost, picked_crop, refilled_mean, worked_mean
 
 OUT_OF_CROP = 0.5  # crop share below which a hectare counts as out of crop
 
@@ -208,6 +208,23 @@ def _orders(valuation: Valuation, column: int) -> Floats:
 
 def _tonnes_out(valuation: Valuation, zone: Ints, method: Ints, start: Ints) -> Floats:
     """Crop forgone in the first vintage after the work [t]; 0 where none would be picked."""
+    out = np.zeros(zone.size)
+    for part, mine in _parts_of(valuation, zone):
+        out[mine] = _tonnes_out_of(
+            cut_zones(valuation, part), zone[mine] - part.start, method[mine], start[mine]
+        )
+    return out
+
+
+def _parts_of(valuation: Valuation, zone: Ints) -> Iterator[tuple[slice, Flags]]:
+    """Give some zones at a time and which choices are theirs; zones without choices are passed over."""
+    for part in zone_parts(len(valuation.standing.zone_ids)):
+        mine = (zone >= part.start) & (zone < part.stop)
+        if mine.any():
+            yield part, mine
+
+
+def _tonnes_out_of(valuation: Valuation, zone: Ints, method: Ints, start: Ints) -> Floats:
     standing = valuation.standing
     flows = keep_flows(standing, valuation.money, valuation.samples, valuation.first_year)
     keep = picked_crop(valuation, flows=flows)
@@ -338,7 +355,8 @@ def _add_tonnes(
         raise SettingsError(f"No zone is of variety {variety!r}.", where="least tonnes",
                             remedy=f"Known are {', '.join(sorted(set(standing.varieties)))}.")  # fmt: skip
     mine = np.asarray([one == variety for one in standing.varieties])
-    kept = (picked_crop(valuation) * standing.area_ha[:, None])[mine].sum(axis=0)
+    crop = [picked_crop(cut_zones(valuation, part)) for part in zone_parts(len(standing.zone_ids))]
+    kept = (np.concatenate(crop) * standing.area_ha[:, None])[mine].sum(axis=0)
     vintages = winters + 1
     change = _tonnes_change(valuation, choices, variety)
     for place, least in enumerate(by_year(limit, vintages)):
@@ -352,21 +370,29 @@ def _add_tonnes(
 
 def _tonnes_change(valuation: Valuation, choices: Choices, variety: str) -> Floats:
     """Change of the tonnes of a variety by each choice, shape (choice, forecast vintage)."""
+    out = np.zeros((choices.size, valuation.standing.years.size))
+    for part, mine in _parts_of(valuation, choices.zone):
+        zone, method, start = choices.zone[mine] - part.start, choices.method[mine], choices.start[mine]
+        out[mine] = _tonnes_change_of(cut_zones(valuation, part), zone, method, start, variety)
+    return out
+
+
+def _tonnes_change_of(valuation: Valuation, zone: Ints, method: Ints, start: Ints, variety: str) -> Floats:
     standing = valuation.standing
     flows = keep_flows(standing, valuation.money, valuation.samples, valuation.first_year)
     keep = picked_crop(valuation, flows=flows) * standing.area_ha[:, None]
     mine = np.asarray([one == variety for one in standing.varieties])
-    out = np.zeros((choices.size, standing.years.size))
-    for column in np.unique(choices.method):
+    out = np.zeros((zone.size, standing.years.size))
+    for column in np.unique(method):
         becomes = valuation.methods[column].new_variety
         same = np.asarray([(becomes or one) == variety for one in standing.varieties])
-        for start in np.unique(choices.start[choices.method == column]):
-            year = int(valuation.start_years[start])
+        for place in np.unique(start[method == column]):
+            year = int(valuation.start_years[place])
             crop = picked_crop(valuation, int(column), year, flows=flows) * standing.area_ha[:, None]
             later = standing.years > year
             change = (crop * same[:, None] - keep * mine[:, None]) * later
-            here = (choices.method == column) & (choices.start == start)
-            out[here] = change[choices.zone[here]]
+            here = (method == column) & (start == place)
+            out[here] = change[zone[here]]
     return out
 
 

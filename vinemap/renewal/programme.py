@@ -13,7 +13,7 @@ from scipy import optimize, sparse
 from vinemap.errors import DataError, SettingsError
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.limits import Choices, Rows, Yearly, build_rows, list_choices
-from vinemap.renewal.standing import Ints
+from vinemap.renewal.standing import Ints, zone_parts
 from vinemap.renewal.value import Valuation
 from vinemap.renewal.wording import METHOD_WORDS, say_amount
 from vinemap.tables import PROGRAMME, check_table
@@ -187,7 +187,8 @@ def _value_per_ha(valuation: Valuation, risk_quantile: float | None) -> Floats:
         raise SettingsError(
             f"Risk quantile is {risk_quantile}.", remedy="Give a share between 0 and 1, as 0.2."
         )
-    return np.asarray(np.quantile(valuation.gain, risk_quantile, axis=0))
+    parts = zone_parts(len(valuation.standing.zone_ids))
+    return np.concatenate([np.quantile(valuation.gain[:, one], risk_quantile, axis=0) for one in parts])
 
 
 def _leave_out(

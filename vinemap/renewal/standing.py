@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,12 @@ TRELLIS_LIFE_YEARS = 35  # [P] handbook: trellis about 35 years
 LEAST_YEARS = 5  # years given to a trellis past its life that still stands; common practice, no source
 RECOVERY_YEARS = 5  # years after a renewal in which a zone still comes back; common practice, no source
 RATE_YEARS = 10  # forecast years over which a zone's own speed of decline is taken
+ZONES_AT_A_TIME = 200  # some 100 MB at 400 draws
+_PER_ZONE = (
+    "zone_ids", "block_ids", "varieties", "area_ha", "vines_per_ha", "metres_per_ha", "planted", "renewed",
+    "horizon", "counted", "gaps_counted",
+)  # fmt: skip
+_PER_DRAW = ("keep", "healthy", "now", "missing", "symptomatic", "rate")
 
 
 class ForecastDraws(Protocol):
@@ -104,6 +110,11 @@ class Standing:
         """Number of draws."""
         return int(self.keep.shape[0])
 
+    def of(self, zones: slice) -> Standing:
+        """Take some zones only; arrays are views."""
+        cut: dict[str, Any] = {one: getattr(self, one)[zones] for one in _PER_ZONE}
+        return replace(self, **cut, **{one: getattr(self, one)[:, zones] for one in _PER_DRAW})
+
 
 @dataclass(frozen=True, slots=True)
 class Samples:
@@ -128,6 +139,21 @@ class Samples:
     take: Floats
     efficacy: Floats
     look: Floats
+
+    def of(self, zones: slice) -> Samples:
+        """Take some zones only."""
+        return replace(self, look=self.look[:, zones])
+
+
+def zone_parts(count: int) -> Iterator[slice]:
+    """Part zones, so that what is worked out by draw, zone and year is in memory for some of them only.
+
+    Examples
+    --------
+    >>> [one.stop - one.start for one in zone_parts(2 * ZONES_AT_A_TIME + 1)] == [ZONES_AT_A_TIME] * 2 + [1]
+    True
+    """
+    return (slice(one, min(one + ZONES_AT_A_TIME, count)) for one in range(0, count, ZONES_AT_A_TIME))
 
 
 def draw_samples(

@@ -23,6 +23,7 @@ from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import (
     TRELLIS_LIFE_YEARS,
+    Flags,
     ForecastDraws,
     Ints,
     Samples,
@@ -35,10 +36,6 @@ from vinemap.tables import RENEWAL_OPTION, check_table
 LOW, HIGH = 0.05, 0.95  # quantiles shown: a 90 % interval
 START_YEARS = 15
 OPTIONS_AT_A_TIME = 2000  # summed up together: all at once would hold the draws of a large estate twice over
-_PER_ZONE = (
-    "area_ha", "vines_per_ha", "metres_per_ha", "planted", "renewed", "horizon", "counted", "gaps_counted",
-)  # fmt: skip
-_PER_DRAW = ("keep", "healthy", "now", "missing", "symptomatic", "rate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +210,7 @@ def _options_table(
     gain: Floats,
     visit: Floats,
 ) -> pd.DataFrame:
-    zone, method, start = np.nonzero(np.isfinite(gain).all(axis=0))
+    zone, method, start = np.nonzero(every_draw_finite(gain))
     mean, low, high, pays = (np.zeros(zone.size) for _ in range(4))
     for part in np.array_split(np.arange(zone.size), zone.size // OPTIONS_AT_A_TIME + 1):
         mine = zone[part], method[part], start[part]
@@ -235,6 +232,14 @@ def _options_table(
         }
     )
     return check_table(frame, RENEWAL_OPTION, where="value_options")
+
+
+def every_draw_finite(gain: Floats) -> Flags:
+    """Whether an option is valued on every draw, shape (zone, method, start): one draw at a time."""
+    out = np.isfinite(gain[0]) if len(gain) else np.ones(gain.shape[1:], dtype=bool)
+    for one in gain[1:]:
+        out &= np.isfinite(one)
+    return np.asarray(out)
 
 
 def mean_crop(valuation: Valuation, column: int, year: int) -> Floats:
@@ -349,8 +354,19 @@ def refilled_mean(valuation: Valuation, column: int) -> Floats:
     return np.asarray(refilled_share(valuation.standing, method, take).mean(axis=0))
 
 
+def cut_zones(valuation: Valuation, zones: slice) -> Valuation:
+    """Cut a valuation down to some zones, with their draws (views) and samples but without options."""
+    return replace(
+        valuation,
+        options=valuation.options.iloc[:0],
+        gain=valuation.gain[:, zones],
+        standing=valuation.standing.of(zones),
+        samples=valuation.samples.of(zones),
+    )
+
+
 def single_zone(valuation: Valuation, place: int) -> Valuation:
-    """Cut a valuation down to one zone, its draws and samples kept.
+    """Cut a valuation down to one zone, as `cut_zones` does.
 
     Examples
     --------
@@ -358,23 +374,4 @@ def single_zone(valuation: Valuation, place: int) -> Valuation:
     >>> single_zone(example_valuation(), 2).standing.zone_ids
     ('B-Z3',)
     """
-    whole = valuation.standing
-    part = slice(place, place + 1)
-    arrays = {name: getattr(whole, name)[part] for name in _PER_ZONE}
-    arrays |= {name: getattr(whole, name)[:, part] for name in _PER_DRAW}
-    standing = replace(
-        whole,
-        zone_ids=whole.zone_ids[part],
-        block_ids=whole.block_ids[part],
-        varieties=whole.varieties[part],
-        **arrays,
-    )
-    samples = replace(valuation.samples, look=valuation.samples.look[:, part])
-    mine = valuation.options["zone_id"] == whole.zone_ids[place]
-    return replace(
-        valuation,
-        options=valuation.options[mine].reset_index(drop=True),
-        gain=valuation.gain[:, part],
-        standing=standing,
-        samples=samples,
-    )
+    return cut_zones(valuation, slice(place, place + 1))
