@@ -33,6 +33,7 @@ MOST_VAGUE = (
 )
 ODD_FACTOR = 0.20  # log distance from the median factor from which a block is pointed out; no source
 THIN_COVERAGE = 0.80  # share of row length; below it the total rests on filled rows; no source
+BLOCKS_NAMED = 40  # in one note; a note that names thousands is read by nobody, and stands on every sheet
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,21 +243,34 @@ def _row_spread(row_summary: pd.DataFrame) -> dict[str, float]:
     return {str(name): float(spread.get(name, 0.2)) for name in row_summary["block_id"].unique()}
 
 
+def _name_some(blocks: list[str]) -> str:
+    """List blocks; of very many the first, and how many more there are (settlement.csv holds them all).
+
+    Examples
+    --------
+    >>> _name_some(["A", "B"]), _name_some([str(one) for one in range(5000)])[-14:]
+    ('A, B', '39 ... (+4960)')
+    """
+    more = len(blocks) - BLOCKS_NAMED
+    return ", ".join(blocks[:BLOCKS_NAMED]) + (f" ... (+{more})" if more > 0 else "")
+
+
 def _remarks(blocks: pd.DataFrame, vintage: int) -> list[str]:
     """Remark on blocks without loads, thin coverage, and factors apart from the others."""
     notes = []
     without = blocks.loc[blocks["weighed_t"].isna(), "block_id"].tolist()
     if without:
         notes.append(
-            f"Vintage {vintage}: no weighed loads for block {', '.join(without)}; the readings stand as "
+            f"Vintage {vintage}: no weighed loads for block {_name_some(without)}; the readings stand as "
             "they are (factor 1) with a wider uncertainty. Add the loads if there are tickets."
         )
     thin = blocks[blocks["coverage"] < THIN_COVERAGE]
     if len(thin):
-        each = (f"{one['block_id']} ({100 * one['coverage']:.0f} %)" for one in thin.to_dict("records"))
+        each = [f"{one['block_id']} ({100 * one['coverage']:.0f} %)" for one in thin.to_dict("records")]
         notes.append(
-            f"Vintage {vintage}: kept readings cover only part of the row length of block {', '.join(each)}; "
-            "in the total the rest is filled with the block's row mean. Add the readings that lack."
+            f"Vintage {vintage}: kept readings cover only part of the row length of block "
+            f"{_name_some(each)}; in the total the rest is filled with the block's row mean. Add the "
+            "readings that lack."
         )
     settled = blocks[blocks["loads"] > 0]
     if len(settled) < 3:

@@ -65,8 +65,10 @@ def write_sheets(
     display = Display(language, estate.units, estate.currency)
     date = made or datetime.date.today()
     written = []
+    by_block = {name: dict(list(layers[name].groupby("block_id"))) for name in ("block", "zone", "vine_row")}
     for block_id, stem in names.items():
-        view = _view(block_id, layers, estate, display, date)
+        mine = {name: of.get(block_id, layers[name].iloc[:0]) for name, of in by_block.items()}
+        view = _view(block_id, {**layers, **mine}, estate, display, date)
         own = pick_notes(cautions, block_id, layers["block"]["block_id"])
         view["notes"] = translate_notes(own[:MOST_NOTES], view["lang"])
         left = len(own) - MOST_NOTES
@@ -110,8 +112,9 @@ def _view(
     display: Display,
     date: datetime.date,
 ) -> dict[str, Any]:
+    """Give what the page of a block shows; `layers` hold its own block, zones and rows."""
     words = texts_in(display.language)
-    block, zones, rows = (_of_block(layers[name], block_id) for name in ("block", "zone", "vine_row"))
+    block, zones, rows = (gpd.GeoDataFrame(layers[name]) for name in ("block", "zone", "vine_row"))
     points = gpd.GeoDataFrame(layers["scouting_point"])
     points = points[points["zone_id"].isin(zones["zone_id"])]
     record = block.drop(columns=block.geometry.name).to_dict("records")[0]
@@ -138,10 +141,6 @@ def _view(
         "data_used": _data_used(layers["zone_vintage"], zones, words, display),
         "run": _traced(layers.get("run_info"), words),
     }
-
-
-def _of_block(frame: pd.DataFrame, block_id: str) -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame(frame[frame["block_id"] == block_id])
 
 
 def weigh_series(zone_vintage: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFrame:
