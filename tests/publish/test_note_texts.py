@@ -62,8 +62,27 @@ def test_notes_of_the_demo_are_said_in_spanish():
     said = translate_notes(notes, "es")
     assert [language for _, language in said] == ["es", "es", "es"]
     assert said[0][0].startswith(
-        "19 cargas de la vendimia 2019 (198.3 t; albaranes T190024, T190025, T190026 y 16 más): nombran la "
+        "19 cargas de la vendimia 2019 (198,3 t; albaranes T190024, T190025, T190026 y 16 más): nombran la "
         "parcela B10,"
     )
-    assert "las impurezas subieron frente a las demás parcelas 0.24 (±0.04) puntos al año" in said[1][0]
+    assert "las impurezas subieron frente a las demás parcelas 0,24 (±0,04) puntos al año" in said[1][0]
     assert translate_notes(notes, "en") == [(one, "en") for one in notes]
+
+
+@pytest.mark.parametrize(
+    ("english", "spanish"),
+    [
+        ("Block 4.2, vintage 2020: only 12 usable readings; not mapped.",
+         "Parcela 4.2, vendimia 2020: solo 12 lecturas útiles; sin mapa."),
+        ("Block B, vintage 2020: weighed 1,234.50 t against 12,345.6 t of readings, factor 0.100 where "
+         "blocks have 0.98 to 1.02. It was used; check for a missing or doubled ticket.",
+         "Parcela B, vendimia 2020: se pesaron 1234,50 t frente a 12.345,6 t de lecturas, factor 0,100 donde "
+         "las parcelas tienen 0,98 a 1,02. Se usó; busque un albarán que falte o esté repetido."),
+        ("1 zone begins anew after a renewal; earlier crops tell only the level.",
+         "1 zona empieza de nuevo tras una renovación; lo cosechado antes solo indica el nivel."),
+        ("3 zones begin anew after a renewal; earlier crops tell only the level.",
+         "3 zonas empiezan de nuevo tras una renovación; lo cosechado antes solo indica el nivel."),
+    ],
+)  # fmt: skip
+def test_amounts_in_spanish_notes_are_spanish_and_names_stay(english, spanish):
+    assert translate_notes([english], "es") == [(spanish, "es")]

@@ -282,6 +282,8 @@ def test_block_without_any_vintage_has_a_sheet_too(layers, tmp_path):
     bare = {**layers, "zone_vintage": tables.empty_table(tables.ZONE_VINTAGE)}
     text = write_sheets(tmp_path, bare, estate=ESTATE, made=DAY)[0].read_text(encoding="utf-8")
     assert "No vintage in which every zone was measured." in text
+    assert "no vintage yet</title>" in text
+    assert "No vintage has a yield yet. Made" in text
 
 
 def test_run_info_tells_a_local_crs_in_full():

@@ -266,13 +266,28 @@ def test_interval_of_a_loss_below_nought_is_written_with_to(low, told):
     assert told in state_words(facts)
 
 
+@pytest.mark.parametrize(
+    ("rate", "low", "high", "told"),
+    [
+        (4.0, 2.6, 6.4, "falls by about 4.0 % (2.6-6.4 %) a year"),
+        (1.4, -0.04, 3.1, "falls by about 1.4 % (0.0-3.1 %) a year"),
+        (1.4, -0.3, 3.1, "falls by about 1.4 % (-0.3 to 3.1 %) a year"),
+        (-9.6, -15.1, -3.4, "gains about 9.6 % (3.4-15.1 %) a year"),
+        (0.2, 0.0, 1.0, "holds"),
+    ],
+)
+def test_yearly_change_is_said_with_its_interval(rate, low, high, told):
+    facts = replace(FACTS, decline_pct=rate, decline_low=low, decline_high=high)
+    assert state_words(facts).endswith(f" and {told}")
+
+
 def test_brief_sentence():
     from vinemap.renewal.wording import say_renew
 
     assert say_renew(FACTS) == (
         "Has lost 41 % (33-49 %) of its healthy 22 t/ha and falls by about 4.0 % a year; trunk renewal this "
         "winter (2026) is worth 9,800 AUD/ha over keeping (5 % to 95 %: 3,100 to 16,200), pays in 93 of 100 "
-        "draws, and a year's delay costs about 1,300 AUD/ha."
+        "cases, and a year's delay costs about 1,300 AUD/ha."
     )
 
 

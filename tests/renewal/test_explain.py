@@ -88,6 +88,8 @@ def test_sensitivity_moves_the_way_it_must(valuation):
     falling = ["cost of work", "discount rate"]
     assert (table.loc[falling, "gain_high"] < table.loc[falling, "gain_low"]).all()
     assert table.loc["first crop", "gain_high"] == pytest.approx(now, rel=1e-9)
+    # a sign in front of text would read as a formula in a spreadsheet
+    assert not table[["low", "high"]].stack().str.startswith(("-", "+", "=", "@")).any()
 
 
 def test_sensitivity_is_the_gain_with_that_input_exchanged(zones):

@@ -311,7 +311,7 @@ def _unmixed(loss: FloatArray, zone_ids: list[str], chains: int) -> str:
         return ""
     worst = int(np.argmax(np.where(bad, apart, 0.0)))
     return (
-        f"The sampler has not settled for {int(bad.sum())} zone(s): between its runs the loss of "
+        f"The sampler has not settled for all zones ({int(bad.sum())} not): between its runs the loss of "
         f"{zone_ids[worst]} differs by {apart[worst]:.0f} points of %. Use more draws."
     )
 
@@ -349,8 +349,11 @@ def _notes(
             "Where the planting year is not given, vines count as 15 years old at the first vintage."
         )
     if len(series) > len(zones):
+        count = len(series) - len(zones)
         notes.append(
-            f"{len(series) - len(zones)} zone(s) restart after a renewal; before it only the level counts."
+            "1 zone begins anew after a renewal; earlier crops tell only the level."
+            if count == 1
+            else f"{count} zones begin anew after a renewal; earlier crops tell only the level."
         )
     notes.append(
         f"What was lost before vintage {vintages[0]} rests on curve shape, vine age and the other zones."

@@ -1,11 +1,38 @@
-"""The one sentence that answers the owner's question: where, how much, what waiting costs."""
+"""The lines on top of a page: what it is of, and the one sentence that answers the owner's question."""
 
 from __future__ import annotations
 
+import datetime
+
 import pandas as pd
 
-from vinemap.publish.display import Display, Interval, format_number, round_significant
+from vinemap._version import __version__
+from vinemap.publish.display import Display, Interval, format_date, format_number, round_significant
 from vinemap.publish.texts import texts_in
+
+
+def write_imprint(vintage: int | None, made: datetime.date, language: str) -> str:
+    """Say after which vintage a page was made, when and by which version.
+
+    Parameters
+    ----------
+    vintage : int or None
+        None if no vintage has a yield.
+    made : datetime.date
+    language : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> write_imprint(None, datetime.date(2026, 6, 1), "en").partition(" with")[0]
+    'No vintage has a yield yet. Made 1 June 2026'
+    """
+    words = texts_in(language)
+    text = words["imprint_no_vintage" if vintage is None else "imprint"]
+    return text.format(vintage=vintage, made=format_date(made, language), version=__version__)
 
 
 def write_headline(zones: pd.DataFrame, *, display: Display, waiting: Interval | None = None) -> str:

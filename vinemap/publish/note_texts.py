@@ -11,6 +11,8 @@ import re
 from collections.abc import Sequence
 from functools import lru_cache
 
+from vinemap.publish.display import format_number
+
 # English as the stages write it; Spanish with the same blanks.
 NOTES: tuple[tuple[str, str], ...] = (
     (
@@ -82,8 +84,12 @@ NOTES: tuple[tuple[str, str], ...] = (
         "Donde no se da el año de plantación, las cepas cuentan como de 15 años en la primera vendimia.",
     ),
     (
-        "{count} zone(s) restart after a renewal; before it only the level counts.",
-        "{count} zona(s) empiezan de nuevo tras una renovación; de lo anterior solo cuenta el nivel.",
+        "1 zone begins anew after a renewal; earlier crops tell only the level.",
+        "1 zona empieza de nuevo tras una renovación; lo cosechado antes solo indica el nivel.",
+    ),
+    (
+        "{count} zones begin anew after a renewal; earlier crops tell only the level.",
+        "{count} zonas empiezan de nuevo tras una renovación; lo cosechado antes solo indica el nivel.",
     ),
     (
         "What was lost before vintage {vintage} rests on curve shape, vine age and the other zones.",
@@ -114,6 +120,11 @@ WORDS = {
     "name": "nombran", "names": "nombra",
     "has": "está", "have": "están",
 }  # fmt: skip
+NAMED = ("block", "blocks", "same", "named")  # blanks that hold names, never an amount
+# Amounts with decimals or grouped thousands; whole numbers may be years or tickets and read alike anyway.
+_NUMBER = re.compile(
+    r"(?<![\w.,-])(?:\d{1,3}(?:,\d{3})+(?:\.(?P<after>\d+))?|\d+\.(?P<decimals>\d+))(?![\w.,]*\w)"
+)
 _PHRASES = (
     (r"\bloads of vintage (\d{4})", r"cargas de la vendimia \1"),
     (r"\bload of vintage (\d{4})", r"carga de la vendimia \1"),
@@ -126,6 +137,7 @@ _PHRASES = (
     (r"\bblock\b", "parcela"),
     (r"\brow (\d+)", r"fila \1"),
     (r" and ", " y "),
+    (r"(?<=\d) to (?=\d)", " a "),
 )
 
 
@@ -146,8 +158,8 @@ def translate_notes(notes: Sequence[str], language: str) -> list[tuple[str, str]
 
     Examples
     --------
-    >>> translate_notes(["2 zone(s) restart after a renewal; before it only the level counts."], "es")[0][0][:29]
-    '2 zona(s) empiezan de nuevo t'
+    >>> translate_notes(["Block B1, vintage 2020: only 4 usable readings; not mapped."], "es")[0][0]
+    'Parcela B1, vendimia 2020: solo 4 lecturas útiles; sin mapa.'
     >>> translate_notes(["Something new."], "es")
     [('Something new.', 'en')]
     """
@@ -160,7 +172,9 @@ def _translate(note: str) -> tuple[str, str]:
     for pattern, said in _patterns():
         found = pattern.fullmatch(note)
         if found:
-            return said.format_map({name: _phrase(text) for name, text in found.groupdict().items()}), "es"
+            return said.format_map(
+                {name: _say_blank(name, text) for name, text in found.groupdict().items()}
+            ), "es"
     return note, "en"
 
 
@@ -172,6 +186,18 @@ def _patterns() -> list[tuple[re.Pattern[str], str]]:
         parts = [f"(?P<{one}>.+?)" if place % 2 else re.escape(one) for place, one in enumerate(pieces)]
         out.append((re.compile("".join(parts)), spanish))
     return out
+
+
+def _say_blank(name: str, text: str) -> str:
+    """Say what stands in a blank; names of blocks may look like numbers and stay as they are."""
+    said = _phrase(text)
+    return said if name in NAMED else _NUMBER.sub(_localise, said)
+
+
+def _localise(found: re.Match[str]) -> str:
+    return format_number(
+        float(found[0].replace(",", "")), len(found["decimals"] or found["after"] or ""), "es"
+    )
 
 
 def _phrase(text: str) -> str:

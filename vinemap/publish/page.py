@@ -25,11 +25,10 @@ from vinemap.publish.display import (
     EstateLabel,
     Interval,
     UnitSystem,
-    format_date,
     unit_labels,
 )
 from vinemap.publish.files import safe_names, write_text
-from vinemap.publish.headline import write_headline
+from vinemap.publish.headline import write_headline, write_imprint
 from vinemap.publish.map_data import collect_layers, safe_json
 from vinemap.publish.note_texts import translate_notes
 from vinemap.publish.overlays import MapSurface, pack_surfaces
@@ -226,7 +225,7 @@ def build_page(
         "what_if": None if what_if is None else pack_what_if(what_if),
         "background": {"url": background_url, "credit": html.escape(background_credit)},
     }
-    view = _view(words, estate, vintages[-1], made or datetime.date.today(), cautions, language)
+    view = _view(words, estate, vintages[-1] or None, made or datetime.date.today(), cautions, language)
     view |= {
         "headline": headlines[estate.units],
         "note": words["headline_wait_note"] if waiting is None and _any_renewal(checked) else "",
@@ -244,7 +243,7 @@ def build_page(
 def _view(
     words: Mapping[str, str],
     estate: EstateLabel,
-    vintage: int,
+    vintage: int | None,
     made: datetime.date,
     cautions: Sequence[str],
     language: str,
@@ -257,10 +256,10 @@ def _view(
         "t": words,
         "version": __version__,
         "estate": estate.name,
-        "title": words["title"].format(estate=estate.name, vintage=vintage),
-        "imprint": words["imprint"].format(
-            vintage=vintage, made=format_date(made, language), version=__version__
+        "title": words["title" if vintage else "title_no_vintage"].format(
+            estate=estate.name, vintage=vintage
         ),
+        "imprint": write_imprint(vintage, made, language),
         "caption": words["plate_caption"].format(letters=letters),
         "cautions": standing_cautions(language),
         "notes": translate_notes(cautions, words["language_code"]),

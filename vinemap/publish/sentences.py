@@ -64,7 +64,10 @@ def _moving(zone: Mapping[str, Any], words: Mapping[str, str], display: Display)
     rate = zone["decline_pct_per_year"]
     if pd.isna(rate) or abs(rate) < MOVES_PCT:
         return words["reason_holds"]
-    return words["reason_falls" if rate > 0 else "reason_gains"].format(rate=display.percent(abs(rate), 1))
+    low, high = zone["decline_pct_per_year_low"], zone["decline_pct_per_year_high"]
+    key, moves = ("reason_falls", (rate, low, high)) if rate > 0 else ("reason_gains", (-rate, -high, -low))
+    said = [display.percent(one, 1) for one in moves]
+    return words[key].format(rate=said[0], low=said[1], high=said[2])
 
 
 def _money(zone: Mapping[str, Any], words: Mapping[str, str], display: Display) -> list[str]:

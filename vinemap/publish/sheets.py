@@ -16,9 +16,10 @@ from jinja2 import Environment
 from vinemap import tables
 from vinemap._version import __version__
 from vinemap.publish.changes import write_change
-from vinemap.publish.display import DASH, Display, EstateLabel, format_date, format_number
+from vinemap.publish.display import DASH, Display, EstateLabel, format_number
 from vinemap.publish.drawing import draw_block_map, draw_yield_chart
 from vinemap.publish.files import safe_names, write_text
+from vinemap.publish.headline import write_imprint
 from vinemap.publish.note_texts import translate_notes
 from vinemap.publish.policy import content_policy, template_text
 from vinemap.publish.sentences import write_cause, write_reason
@@ -119,17 +120,17 @@ def _view(
     points = points[points["zone_id"].isin(zones["zone_id"])]
     record = block.drop(columns=block.geometry.name).to_dict("records")[0]
     series = weigh_series(layers["zone_vintage"], zones)
-    vintage = int(layers["zone_vintage"]["vintage"].max()) if len(layers["zone_vintage"]) else date.year
+    vintage = int(layers["zone_vintage"]["vintage"].max()) if len(layers["zone_vintage"]) else None
     label = record["name"] or block_id
     return {
         "lang": words["language_code"],
         "t": words,
         "version": __version__,
         "estate": estate.name,
-        "title": words["sheet_title"].format(block=label, vintage=vintage),
-        "imprint": words["imprint"].format(
-            vintage=vintage, made=format_date(date, display.language), version=__version__
+        "title": words["sheet_title" if vintage else "sheet_title_no_vintage"].format(
+            block=label, vintage=vintage
         ),
+        "imprint": write_imprint(vintage, date, display.language),
         "block": record,
         "facts": _facts(record, display),
         "verdict": _verdict(record, display),

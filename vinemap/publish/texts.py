@@ -24,6 +24,8 @@ _ENGLISH = {
     "headline_wait_note": "The sum comes without an interval; the gain of each zone has its own.",
     # masthead and frame
     "title": "{estate}: renewal map, vintage {vintage}",
+    "title_no_vintage": "{estate}: renewal map, no vintage yet",
+    "imprint_no_vintage": "No vintage has a yield yet. Made {made} with vinemap {version}.",
     "imprint": "After vintage {vintage}. Made {made} with vinemap {version}.",
     "skip": "Skip to the list of zones",
     "language_code": "en",
@@ -185,8 +187,8 @@ _ENGLISH = {
     # reason of the advice, built from the zone's numbers where the assessment's own English sentence does not do
     "reason_lost": "Has lost {loss} ({low} to {high}) of its healthy {healthy}",
     "and": "and",
-    "reason_falls": "falls by about {rate} a year",
-    "reason_gains": "gains about {rate} a year",
+    "reason_falls": "falls by about {rate} ({low} to {high}) a year",
+    "reason_gains": "gains about {rate} ({low} to {high}) a year",
     "reason_holds": "holds its level",
     "reason_worth": "the best work, {work} in {year}, is worth {gain} over keeping (90 %: {low} to {high}) and pays with a chance of {chance}",
     "reason_loses": "no work pays: the best, {work} in {year}, comes to {gain} against keeping (90 %: {low} to {high})",
@@ -212,6 +214,7 @@ _ENGLISH = {
     "caution_money": "Money figures rest on the prices and costs set for the estate and are no financial advice; "
     "ask an accountant before a large outlay.",
     # sheets and lists
+    "sheet_title_no_vintage": "{block}: block sheet, no vintage yet",
     "sheet_title": "{block}: block sheet, vintage {vintage}",
     "sheet_zones": "Zones of this block",
     "sheet_chart": "Yield of the block by vintage, area-weighted over its zones",
@@ -242,6 +245,8 @@ _SPANISH = {
     "headline_watch_many": "{watch} quedan en vigilancia",
     "headline_wait_note": "La suma no trae intervalo; la ganancia de cada zona sí tiene el suyo.",
     "title": "{estate}: mapa de renovación, vendimia {vintage}",
+    "title_no_vintage": "{estate}: mapa de renovación, aún sin vendimias",
+    "imprint_no_vintage": "Ninguna vendimia tiene rendimientos aún. Hecho el {made} con vinemap {version}.",
     "imprint": "Tras la vendimia {vintage}. Hecho el {made} con vinemap {version}.",
     "skip": "Ir a la lista de zonas",
     "language_code": "es",
@@ -399,8 +404,8 @@ _SPANISH = {
     "turn_none": "Ningún precio, coste, tipo de descuento, probabilidad ni vida de la espaldera al alcance de los mandos de arriba, movidos uno a uno.",
     "reason_lost": "Ha perdido {loss} (de {low} a {high}) de las {healthy} que daría sana",
     "and": "y",
-    "reason_falls": "pierde cerca de {rate} al año",
-    "reason_gains": "gana cerca de {rate} al año",
+    "reason_falls": "pierde cerca de {rate} al año (de {low} a {high})",
+    "reason_gains": "gana cerca de {rate} al año (de {low} a {high})",
     "reason_holds": "se mantiene",
     "reason_worth": "la mejor labor, {work} en {year}, vale {gain} más que mantener (90 %: de {low} a {high}) y compensa con una probabilidad de {chance}",
     "reason_loses": "no compensa ninguna labor: la mejor, {work} en {year}, da {gain} frente a mantener (90 %: de {low} a {high})",
@@ -424,6 +429,7 @@ _SPANISH = {
     "caution_metal": "Alambre, grapas y clips en las astillas o en la fila dañan a personas y máquinas; retírelos antes.",
     "caution_money": "Las cifras de dinero se basan en los precios y costes fijados para la finca y no son "
     "asesoramiento financiero; consulte a un contable antes de un gasto grande.",
+    "sheet_title_no_vintage": "{block}: hoja de parcela, aún sin vendimias",
     "sheet_title": "{block}: hoja de parcela, vendimia {vintage}",
     "sheet_zones": "Zonas de esta parcela",
     "sheet_chart": "Rendimiento de la parcela por vendimia, ponderado por la superficie de sus zonas",

@@ -294,6 +294,8 @@ def _decide_one(
         now_pct=_now_pct(row),
         idle_year=int(choice.idle[place]),
         min_gain=min_gain,
+        decline_low=float(row.get("decline_pct_per_year_low", np.nan)),
+        decline_high=float(row.get("decline_pct_per_year_high", np.nan)),
     )
     declining = _chance_declining(valuation, place)
     advice = choose_advice(facts, declining)

@@ -190,12 +190,12 @@ def measure_sensitivity(
 def _changes(one: Valuation, column: int) -> Iterator[_Change]:
     money, method = one.money, one.methods[column]
     yield _Change(
-        "price", "-20 %", "+20 %",
+        "price", "20 % lower", "20 % higher",
         {"money": _scale_price(money, 0.8), "method": _scale_new_price(method, 0.8)},
         {"money": _scale_price(money, 1.2), "method": _scale_new_price(method, 1.2)},
     )  # fmt: skip
     yield _Change(
-        "cost of work", "-20 %", "+20 %",
+        "cost of work", "20 % lower", "20 % higher",
         {"samples": replace(one.samples, cost=0.8 * one.samples.cost)},
         {"samples": replace(one.samples, cost=1.2 * one.samples.cost)},
     )  # fmt: skip
@@ -206,7 +206,7 @@ def _changes(one: Valuation, column: int) -> Iterator[_Change]:
         {"money": replace(money, discount_rate=rate + 0.02)},
     )  # fmt: skip
     yield _Change(
-        "growing cost", "-20 %", "+20 %",
+        "growing cost", "20 % lower", "20 % higher",
         {"money": _scale_growing(money, 0.8)}, {"money": _scale_growing(money, 1.2)},
     )  # fmt: skip
     yield _Change(
@@ -222,12 +222,12 @@ def _changes(one: Valuation, column: int) -> Iterator[_Change]:
     if method.protects:
         return
     yield _Change(
-        "take share", "-10 points", "+10 points",
+        "take share", "10 points lower", "10 points higher",
         {"method": replace(method, take_share=max(method.take_share - 0.1, 0.0))},
         {"method": replace(method, take_share=min(method.take_share + 0.1, 1.0))},
     )  # fmt: skip
     yield _Change(
-        "full level", "-10 %", "+10 %",
+        "full level", "10 % lower", "10 % higher",
         {"method": replace(method, full_level=0.9 * method.full_level)},
         {"method": replace(method, full_level=1.1 * method.full_level)},
     )  # fmt: skip

@@ -13,6 +13,7 @@ METHOD_WORDS = {
     "keep_protected": "keeping with wound protection",
 }
 FEW_YEARS = 8  # vintages left on the trellis in which work seldom comes back; common practice, no source
+MOVES_PCT = 0.25  # a yearly change of less than this share of the healthy yield is called holding
 SOON_YEARS = 3  # a loss further ahead is not worth a clause
 
 
@@ -22,8 +23,8 @@ class Facts:
 
     Parameters
     ----------
-    healthy_t_ha, loss_pct, loss_low, loss_high, decline_pct : float
-        Healthy yield [t/ha], loss and its 90 % interval [%], decline [%/year].
+    healthy_t_ha, loss_pct, loss_low, loss_high, decline_pct, decline_low, decline_high : float
+        Healthy yield [t/ha], loss and decline and their 90 % intervals [%, %/year]; NaN where not known.
     vintages : int
         Vintages with a yield.
     method, year : str and int
@@ -81,6 +82,8 @@ class Facts:
     now_pct: float = 100.0
     idle_year: int = 0
     min_gain: float = 0.0
+    decline_low: float = math.nan
+    decline_high: float = math.nan
 
 
 def say_amount(amount: float) -> str:
@@ -118,20 +121,30 @@ def state_words(facts: Facts) -> str:
     """Say how the zone stands."""
     if math.isnan(facts.loss_pct):
         return "How much it has lost is not known"
-    interval = f"{_whole(facts.loss_low)}-{_whole(facts.loss_high)} %"
-    if facts.loss_low < 0:
-        interval = f"{_whole(facts.loss_low)} to {_whole(facts.loss_high)} %"
+    interval = _span(facts.loss_low, facts.loss_high)
     if facts.loss_pct < 0.5:
         head = f"Stands at its healthy {facts.healthy_t_ha:.0f} t/ha (loss {interval})"
     else:
         head = (
             f"Has lost {_whole(facts.loss_pct)} % ({interval}) of its healthy {facts.healthy_t_ha:.0f} t/ha"
         )
-    if facts.decline_pct >= 0.25:
-        return f"{head} and falls by about {facts.decline_pct:.1f} % a year"
-    if facts.decline_pct <= -0.25:
-        return f"{head} and gains about {-facts.decline_pct:.1f} % a year"
-    return f"{head} and holds"
+    return f"{head} and {_moving_words(facts)}"
+
+
+def _moving_words(facts: Facts) -> str:
+    if abs(facts.decline_pct) < MOVES_PCT:
+        return "holds"
+    verb, ends = "falls by", (facts.decline_low, facts.decline_high)
+    if facts.decline_pct < 0:
+        verb, ends = "gains", (-facts.decline_high, -facts.decline_low)
+    span = "" if math.isnan(sum(ends)) else f" ({_span(*ends, digits=1)})"
+    return f"{verb} about {abs(facts.decline_pct):.1f} %{span} a year"
+
+
+def _span(low: float, high: float, *, digits: int = 0) -> str:
+    """Write an interval [%]; with "to" where a dash could be read as a minus."""
+    ends = [round(low, digits) + 0.0, round(high, digits) + 0.0]  # + 0.0: never -0
+    return f"{ends[0]:.{digits}f}{' to ' if ends[0] < 0 else '-'}{ends[1]:.{digits}f} %"
 
 
 def _money(facts: Facts, amount: float) -> str:
@@ -143,7 +156,7 @@ def _interval(facts: Facts) -> str:
 
 
 def _chance(facts: Facts) -> str:
-    return f"{100.0 * facts.chance:.0f} of 100 draws"
+    return f"{100.0 * facts.chance:.0f} of 100 cases"
 
 
 def _option(facts: Facts) -> str:

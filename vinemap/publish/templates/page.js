@@ -159,8 +159,9 @@
   }
   function reasonOf(zone) { // the assessment's own sentence is English and metric: else built from the numbers, as vinemap.publish.sentences does
     if (words.language_code === "en" && state.units === "metric") return zone.reason || "";
-    const moves = isNumber(zone.decline_pct_per_year) ? zone.decline_pct_per_year : 0, rate = show.number(Math.abs(moves), 1) + VM.SPACE + "%";
-    const moving = Math.abs(moves) < 0.25 ? words.reason_holds : word(moves > 0 ? "reason_falls" : "reason_gains", { rate });
+    const moves = isNumber(zone.decline_pct_per_year) ? zone.decline_pct_per_year : 0, way = Math.sign(moves), rate = (value) => show.number(way * value, 1) + VM.SPACE + "%";
+    const ends = [rate(zone.decline_pct_per_year_low), rate(zone.decline_pct_per_year_high)], [low, high] = way > 0 ? ends : ends.reverse();
+    const moving = Math.abs(moves) < 0.25 ? words.reason_holds : word(way > 0 ? "reason_falls" : "reason_gains", { rate: rate(moves), low, high });
     const lost = word("reason_lost", { loss: show.percent(zone.loss_pct), low: show.percent(zone.loss_pct_low), high: show.percent(zone.loss_pct_high), healthy: show.crop(zone.yield_healthy_t_ha) });
     const parts = [`${lost} ${words.and} ${moving}`];
     if (isNumber(zone.renewed_year)) parts.push(word("reason_renewed", { year: zone.renewed_year }));
