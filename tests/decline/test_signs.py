@@ -180,7 +180,7 @@ def test_vintages_outside_the_years_are_left_out():
 
 @pytest.mark.parametrize("worth", [None, [1.0, 0.25, 0.5]])
 def test_candidates_are_weighed_by_normal_densities(worth):
-    """Sign less season about slope times log kept, both about their means; half the worth, half the precision."""
+    """Sign less season about slope times log kept, about their means; worth half, precision half."""
     rng = np.random.default_rng(3)
     values = np.exp(rng.normal(0, 0.3, (3, 6)))
     values[1, 2] = np.nan
