@@ -32,7 +32,7 @@ ROOT = Path(__file__).resolve().parent.parent
 RECORD, LIMIT = "MUTATE_RECORD", "MUTATE_CPU_S"  # told to the tests' process by its environment
 LONGEST_TEST_S = 10.0  # of processor time; a longer one is left out
 SPARE_S = 20.0  # processor time a changed copy may take beyond three times the usual
-COMPILE_S = 150.0  # more where functions must be compiled anew
+COMPILE_S = 40.0  # more where functions must be compiled anew
 WALL = 20  # times the processor time, for a machine that is busy
 COMPARED: dict[type, tuple[type, ...]] = {
     ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt),
@@ -202,6 +202,13 @@ class Bench:
         }
         return Known(seconds, lines)
 
+    def cache_without(self, module: str) -> str:
+        """Copy what is compiled, but for a module and those that call it: they have it built in."""
+        stems = {Path(one).stem for one in self.users[module]}
+        unfit = shutil.ignore_patterns("test_*", *(f"{one}.*" for one in stems))
+        shutil.copytree(self.folder / "numba", self.folder / "fresh", ignore=unfit)
+        return "fresh"
+
     def judge(self, mutant: Mutant) -> str:
         """Change the copy, test it and put it right again."""
         path = self.folder / mutant.file
@@ -213,8 +220,7 @@ class Bench:
         path.write_bytes(before[: mutant.start] + mutant.now.encode() + before[mutant.end :])
         try:
             seconds = SPARE_S + COMPILE_S * compiled + 3 * sum(self.known.seconds[one] for one in tests)
-            # What calls a changed compiled function has it built in: nothing compiled before is good for it.
-            cache = "fresh" if compiled else "numba"
+            cache = self.cache_without(path.stem) if compiled else "numba"
             status = self.run(tests, seconds, "-x", cache=cache)
         finally:
             path.write_bytes(before)

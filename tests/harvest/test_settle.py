@@ -11,6 +11,7 @@ from scipy.stats import truncnorm
 from vinemap.errors import DataError
 from vinemap.harvest import apply_settlement, clean_readings, settle_vintage, summarise_rows
 from vinemap.harvest.machines import WeighedGroup, solve_machines
+from vinemap.harvest.settle import _integrate
 from vinemap.harvest.tickets import bounded_share
 from vinemap.tables import SETTLEMENT, check_table
 
@@ -316,3 +317,123 @@ def test_loads_that_agree_are_believed_more_than_loads_that_do_not():
         assert line["log_bias"] == pytest.approx(np.log(1.1), abs=0.005)
         errors[name] = line["log_bias_se"]
     assert errors["agree"] < 0.03 / np.sqrt(8) < errors["apart"] < 0.06 / np.sqrt(8)
+
+
+def summary_of(*lines):
+    """Row summaries by hand: (block, row, machine, yield, covered of 100 m)."""
+    return pd.DataFrame([
+        {"block_id": block, "row_no": row, "machine": machine, "yield_t_ha": value, "covered_m": covered,
+         "readings": 50 * (covered > 0), "length_m": 100.0, "area_ha": 0.03}
+        for block, row, machine, value, covered in lines
+    ])  # fmt: skip
+
+
+def plain_blocks(names="ABCD", *, rows=10, value=20.0):
+    """Blocks of 0.3 ha and 6 t, of one machine."""
+    return summary_of(*[(name, row, "H1", value, 100.0) for name in names for row in range(rows)])
+
+
+def test_tonnes_are_row_means_over_whole_rows_shared_by_covered_ground():
+    summary = summary_of(
+        ("A", 1, "H1", 10.0, 60.0), ("A", 1, "H2", 30.0, 20.0), ("A", 2, "H1", 20.0, 90.0),
+        ("A", 3, "", np.nan, 0.0),
+    )  # fmt: skip
+    line = settle_vintage(summary, tickets({}), vintage=2026).blocks.iloc[0]
+    # Row 1: 3/4 of 0.03 ha at 10 and 1/4 at 30; row 2: 0.03 ha at 20; row 3 as their mean.
+    assert _integrate(summary)["A"] == pytest.approx(
+        {"H1": 1.5 * (0.0225 * 10 + 0.03 * 20), "H2": 1.5 * 0.0075 * 30}
+    )
+    assert line["coverage"] == pytest.approx((80 + 90) / 300)
+    over = summary_of(("A", 1, "H1", 10.0, 80.0), ("A", 1, "H2", 10.0, 50.0), ("A", 2, "H1", 10.0, 40.0))
+    assert settle_vintage(over, tickets({}), vintage=2026).blocks["coverage"].iloc[0] == pytest.approx(
+        1.4 / 2
+    )
+
+
+def test_error_of_a_factor_is_that_of_weighing_tickets_mog_and_filled_rows():
+    loads = tickets({"A": 6.0, "B": 6.0, "C": 6.0, "D": 6.0}, parts=4, mog_pct=2.0)
+    found = settle_vintage(plain_blocks(), loads, vintage=2026).blocks.set_index("block_id")
+    assert found["factor_se"].tolist() == pytest.approx([np.sqrt(0.005**2 + 0.01**2 + 0.003**2)] * 4)
+    assert found["loads"].tolist() == [4] * 4
+    without = settle_vintage(
+        plain_blocks(), tickets({"A": 6.0}, parts=1, mog_pct=np.nan), vintage=2026
+    ).blocks
+    assert without["factor_se"].iloc[0] == pytest.approx(np.sqrt(0.005**2 + 0.02**2 + 0.01**2))
+    part = plain_blocks("A")
+    part["yield_t_ha"] = 20.0 * np.exp(0.1 * np.array([1, -1] * 5))
+    part.loc[[8, 9], ["covered_m", "readings", "yield_t_ha"]] = [0.0, 0, np.nan]
+    filled = settle_vintage(part, tickets({"A": 6.0}, parts=4), vintage=2026).blocks.iloc[0]
+    spread = (
+        0.2 * np.log(part["yield_t_ha"]).std()
+    )  # a fifth of the rows, each off by the scatter of row means
+    assert filled["factor_se"] == pytest.approx(np.sqrt(0.005**2 + 0.01**2 + 0.003**2 + spread**2))
+
+
+def test_part_of_a_shared_load_has_an_error_of_a_fifth():
+    loads = tickets({"A": 4.0, "B": 4.0, "A;B": 4.0, "C": 6.0}, parts=1)
+    found = settle_vintage(plain_blocks("ABC"), loads, vintage=2026).blocks.set_index("block_id")
+    split = 0.2 * 2.0 / 6.0  # 2 of its 6 t came in the shared load
+    assert found.loc["A", "factor_se"] == pytest.approx(
+        np.sqrt(0.005**2 + 0.02**2 / 2 + 0.003**2 + split**2), rel=1e-3
+    )
+    assert found.loc["A", "weighed_t"] == pytest.approx(6.0, rel=1e-3)
+
+
+def test_blocks_without_loads_carry_machine_error_and_how_far_settled_blocks_are_from_one():
+    summary = pd.concat([plain_blocks("ABC"), plain_blocks("Z")])
+    near = settle_vintage(summary, tickets(dict.fromkeys("ABC", 6.0), mog_pct=0.0), vintage=2026)
+    line = near.blocks.set_index("block_id").loc["Z"]
+    assert line["factor_se"] == pytest.approx(np.hypot(near.machines["log_bias_se"].iloc[0], 0.01))
+    few = settle_vintage(summary, tickets(dict.fromkeys("AB", 6.0), mog_pct=0.0), vintage=2026)
+    line = few.blocks.set_index("block_id").loc["Z"]
+    assert line["factor_se"] == pytest.approx(np.hypot(few.machines["log_bias_se"].iloc[0], 0.03))
+    far = settle_vintage(summary, tickets({"A": 6.6, "B": 6.0, "C": 5.4}, mog_pct=0.0), vintage=2026)
+    table = far.blocks.set_index("block_id")
+    apart = np.sqrt(np.mean(np.log(table.loc[["A", "B", "C"], "factor"]) ** 2))
+    assert table.loc["Z", "factor_se"] == pytest.approx(np.hypot(far.machines["log_bias_se"].iloc[0], apart))
+
+
+def test_a_block_without_any_reading_has_the_wide_error_of_an_unknown_machine():
+    summary = pd.concat([plain_blocks("A"), summary_of(("Z", 1, "", np.nan, 0.0), ("Z", 2, "", np.nan, 0.0))])
+    line = settle_vintage(summary, tickets({}), vintage=2026).blocks.set_index("block_id").loc["Z"]
+    assert (line["integrated_t"], line["coverage"]) == (0.0, 0.0)
+    assert line["factor_se"] == pytest.approx(np.hypot(0.15, 0.03))
+
+
+@pytest.mark.parametrize(("factor", "told"), [(1.2, False), (1.26, True), (0.83, False), (0.79, True)])
+def test_a_factor_a_fifth_from_the_others_is_pointed_out(factor, told):
+    loads = tickets({"A": 6.0 * factor, "B": 6.0, "C": 6.0, "D": 6.0, "E": 6.0}, mog_pct=0.0)
+    notes = settle_vintage(plain_blocks("ABCDE"), loads, vintage=2026).notes
+    assert any("It was used; check for" in one for one in notes) == told
+    two = settle_vintage(plain_blocks("AB"), tickets({"A": 6.0 * factor, "B": 6.0}), vintage=2026).notes
+    assert not any("It was used; check for" in one for one in two)  # two say nothing of what is usual
+
+
+@pytest.mark.parametrize(("covered", "told"), [(79.0, True), (81.0, False)])
+def test_thin_coverage_is_told_below_four_fifths(covered, told):
+    summary = plain_blocks("A").assign(covered_m=covered)
+    notes = settle_vintage(summary, tickets({"A": 6.0}), vintage=2026).notes
+    assert any("cover only part of the row length of block A" in one for one in notes) == told
+
+
+def test_loads_by_machine_level_machines_that_share_no_block():
+    summary = pd.concat([plain_blocks("A", value=22.0), plain_blocks("B", value=20.0).assign(machine="H2")])
+    loads = tickets({"A": 6.0, "B": 6.0}, parts=1, mog_pct=0.0).assign(machine=["H1", "H2"])
+    bias = settle_vintage(summary, loads, vintage=2026).machines.set_index("machine")["log_bias"]
+    assert bias["H1"] == pytest.approx(np.log(1.1), abs=0.01)
+    assert bias["H2"] == pytest.approx(0.0, abs=0.01)
+    swapped = loads.assign(machine=["H2", "H1"])
+    assert settle_vintage(summary, swapped, vintage=2026).blocks["factor"].tolist() != [1.0, 1.0]
+
+
+def test_loads_too_vague_do_not_move_the_machines_but_settle_the_block():
+    loads = tickets({"A": 3.0, "A;X": 6.0}, parts=1, mog_pct=0.0)
+    result = settle_vintage(plain_blocks("A"), loads, vintage=2026)
+    assert result.machines["log_bias"].tolist() == [0.0]
+    line = result.blocks.iloc[0]
+    assert 3.0 < line["weighed_t"] < 9.0
+    assert line["loads"] == 2
+    clear = settle_vintage(
+        plain_blocks("A"), tickets({"A": 5.5, "A;X": 0.4}, parts=1, mog_pct=0.0), vintage=2026
+    )
+    assert clear.machines["log_bias"].iloc[0] > 0.02  # 5.5 to 5.9 t weighed of 6.0 t
