@@ -56,7 +56,8 @@ class Intake:
     ----------
     tidy : pandas.DataFrame or geopandas.GeoDataFrame
         The tidy table. Of readings it has ``longitude`` and ``latitude`` [degrees, WGS84] in the place of
-        points, and no numbers yet: making a million points takes longer than reading them.
+        points, no numbers yet, and only what the file tells: making a million points takes longer than
+        reading them.
     refused : pandas.DataFrame
         ``source_row``, ``reason``, ``value`` of every row left out.
     guesses : list of Guess

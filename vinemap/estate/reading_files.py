@@ -46,7 +46,12 @@ def to_arrow(tidy: pd.DataFrame, import_id: int) -> pa.Table:
     """
     names = [one for one in READINGS.columns if one.name not in ("reading_id", "import_id")]
     columns = {"import_id": pa.array(np.full(len(tidy), import_id, dtype="int64"))}
-    columns |= {one.name: _column(tidy[one.name], _ARROW[one.kind]) for one in names}
+    columns |= {
+        one.name: _column(tidy[one.name], _ARROW[one.kind])
+        if one.name in tidy
+        else pa.nulls(len(tidy), _ARROW[one.kind])
+        for one in names
+    }
     columns["block_name"] = _column(tidy["block_name"], pa.string())
     columns["geometry"] = encode_points(tidy["longitude"].to_numpy(), tidy["latitude"].to_numpy())
     return pa.table(columns)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from vinemap.intake.numbers import (
     EARLIEST,
     LATEST,
     Numbers,
+    Times,
     as_text,
     even_clock,
     has_clock,
@@ -33,6 +35,7 @@ NO_TIME = "datetime64[ns, UTC]"
 MAX_TEXT = 200
 SAMPLE_CELLS = 200
 LARGEST_NUMBER = 1e15  # in any unit; whole numbers are exact to here, and sums cannot overflow
+_CLOCK = ("time", "date")
 _UTC = re.compile(r"\b(?:UTC|GMT)\s*(?:([+\-])\s*(\d{1,2})(?::?(\d{2}))?)?", re.IGNORECASE)
 
 
@@ -100,16 +103,23 @@ def convert_fields(job: Job, fields: Sequence[Field]) -> None:
     fields : sequence of Field
     """
     by_name = {one.name: one for one in fields}
-    for guess in job.guesses:
-        one = by_name[guess.field]
-        if one.kind == "time":
-            continue
-        cells = _cells(job, guess.header)
-        if one.kind in ("text", "name"):
-            job.values[one.name] = _texts(job, one, cells)
-        else:
-            job.values[one.name] = _numbers(job, one, guess, cells)
-    _times(job)
+    timed = _joined(job)
+    # Arrow and numpy let go of the interpreter: columns are read side by side, then judged in order.
+    with ThreadPoolExecutor() as pool:
+        times = None if timed is None else pool.submit(_read_times, job, timed)
+        numbers = {
+            guess.field: pool.submit(_read_numbers, one, _cells(job, guess.header), job.raw.decimal)
+            for guess in job.guesses
+            if (one := by_name[guess.field]).kind in ("number", "whole")
+        }
+        for guess in job.guesses:
+            one, cells = by_name[guess.field], _cells(job, guess.header)
+            if one.kind in ("text", "name"):
+                job.values[one.name] = _texts(job, one, cells)
+            elif one.kind != "time":
+                job.values[one.name] = _numbers(job, one, guess, cells, numbers[guess.field].result())
+        if timed is not None and times is not None:
+            _times(job, timed, times.result())
     _refuse_empty(job, fields)
 
 
@@ -127,7 +137,8 @@ def _texts(job: Job, one: Field, cells: pd.Series) -> pd.Series:
     coded = as_text(cells).dictionary_encode()
     clean = [_printable(text) for text in coded.dictionary.to_pylist()]
     names, places = np.unique(np.array(clean, dtype=object), return_inverse=True)
-    codes = places[coded.indices.to_numpy()] if len(clean) else np.array([], dtype="int64")
+    places = places.astype(np.min_scalar_type(-len(names) - 1))
+    codes = places[coded.indices.to_numpy()] if len(clean) else places[:0]
     too_long = np.array([len(text) > MAX_TEXT for text in names], dtype=bool)
     if too_long.any():
         seen = pd.Series(names[codes], dtype=object)
@@ -146,41 +157,56 @@ def _printable(text: str) -> str:
     return " ".join("".join(one if one.isprintable() else " " for one in text).split())
 
 
-def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series) -> pd.Series:
-    read = _read_numbers(one, cells, job.raw.decimal)
+def _numbers(job: Job, one: Field, guess: Guess, cells: pd.Series, read: Numbers) -> pd.Series:
+    """Values in the inside unit; what cannot be is refused."""
     if read.note:
         job.notes.append(f"Column {guess.header!r}: {read.note}")
     job.refusals.add(read.bad, f"{one.plain} is not a number", cells)
     scale = factor(guess.unit, one.unit) if one.unit and guess.unit else 1.0
     with np.errstate(over="ignore"):
-        values = read.values * scale
-    absurd = np.abs(values) > LARGEST_NUMBER
-    key = f"thousands in {one.name}"
-    if key not in job.decided:
-        job.decided[key] = _thousands_meant(one, np.where(absurd, np.nan, values), cells)
-    if job.decided[key]:
-        values = np.where(absurd, values, values * 1000.0)
+        values = read.values if scale == 1.0 else read.values * scale
+    absurd = _beyond(values, -LARGEST_NUMBER, LARGEST_NUMBER)
+    if _thousands_settled(job, one, values if absurd is None else np.where(absurd, np.nan, values), cells):
+        values = values * 1000.0 if absurd is None else np.where(absurd, values, values * 1000.0)
         job.notes.append(
             f"Doubtful: the mark in column {guess.header!r} was taken as one between thousands; "
             "otherwise its values would be far too small."
         )
-    low, high = one.low, one.high
-    if np.isfinite(low):
-        word = "is negative" if low == 0 else f"is below {low:g}"
-        job.refusals.add(values < low, f"{one.plain} {word}", cells)
-    if np.isfinite(high):
-        unit = f" {one.unit}" if one.unit else ""
-        job.refusals.add(values > high, f"{one.plain} is above {high:,.10g}{unit}, which cannot be", cells)
+    _refuse_beyond(job, one, values, cells)
     if one.kind == "whole":
-        job.refusals.add(
-            ~np.isnan(values) & (values != np.round(values)), f"{one.plain} is not a whole number", cells
-        )
+        odd = ~np.isnan(values) & (values != np.round(values))
+        job.refusals.add(odd, f"{one.plain} is not a whole number", cells)
     if one.shared and job.raw.shares is not None:
         values = job.raw.shares.of(values, whole=one.kind == "whole")
-    if absurd.any():
+    if absurd is not None:
         job.refusals.add(absurd, f"{one.plain} is larger than anything measured", cells)
         values = np.where(absurd, np.nan, values)  # so that no sum after this can overflow
-    return pd.Series(values)
+    return pd.Series(values, copy=False)
+
+
+def _beyond(values: Any, low: float, high: float) -> Any:
+    """Values out of bounds, None where all are within: telling that takes no memory."""
+    least, most = (reduce(values, initial=np.nan) for reduce in (np.fmin.reduce, np.fmax.reduce))
+    return (values < low) | (values > high) if least < low or most > high else None
+
+
+def _refuse_beyond(job: Job, one: Field, values: Any, cells: pd.Series) -> None:
+    """Refuse what lies beyond the limits of the possible."""
+    if _beyond(values, one.low, one.high) is None:
+        return
+    word = "is negative" if one.low == 0 else f"is below {one.low:g}"
+    job.refusals.add(values < one.low, f"{one.plain} {word}", cells)
+    unit = f" {one.unit}" if one.unit else ""
+    reason = f"{one.plain} is above {one.high:,.10g}{unit}, which cannot be"
+    job.refusals.add(values > one.high, reason, cells)
+
+
+def _thousands_settled(job: Job, one: Field, values: Any, cells: pd.Series) -> bool:
+    """Whether the mark is one between thousands; decided once for all parts of a file."""
+    key = f"thousands in {one.name}"
+    if key not in job.decided:
+        job.decided[key] = _thousands_meant(one, values, cells)
+    return bool(job.decided[key])
 
 
 def _thousands_meant(one: Field, values: Any, cells: pd.Series) -> bool:
@@ -214,25 +240,29 @@ def _read_numbers(one: Field, cells: pd.Series, decimal: str) -> Numbers:
     return Numbers(values, read.bad & np.isnan(values), "letters before the row number were left out.")
 
 
-def _times(job: Job) -> None:
-    """Put date and time of day together, to UTC."""
-    headers = {one.field: one.header for one in job.guesses if one.field in ("time", "date")}
-    if not headers:
-        return
-    cells = _joined(job, headers)
-    order = next((one.unit for one in job.guesses if one.field in headers and one.unit in DATE_ORDERS), "")
+def _read_times(job: Job, cells: pd.Series) -> Times:
+    order = next((one.unit for one in job.guesses if one.field in _CLOCK and one.unit in DATE_ORDERS), "")
     form = job.decided.get("form of times", "")
-    read = to_times(cells, decimal=job.raw.decimal, form=form, order=order)
+    return to_times(cells, decimal=job.raw.decimal, form=form, order=order)
+
+
+def _times(job: Job, cells: pd.Series, read: Times) -> None:
+    """Turn times to UTC; what cannot be one is refused."""
     job.decided.setdefault("form of times", read.form)
     job.refusals.add(read.bad, "time cannot be read", cells)
     if read.note:
+        headers = {one.field: one.header for one in job.guesses}
         job.notes.append(f"Column {headers.get('time', headers.get('date'))!r}: {read.note}")
     times = _to_utc(job, read.values)
-    job.refusals.add((times < EARLIEST) | (times > LATEST), "time is before 1990 or after 2100", cells)
+    if times.min() < EARLIEST or times.max() > LATEST:
+        odd = (times < EARLIEST) | (times > LATEST)
+        job.refusals.add(odd, "time is before 1990 or after 2100", cells)
     job.values["time"] = times
 
 
-def _joined(job: Job, headers: dict[str, str]) -> pd.Series:
+def _joined(job: Job) -> pd.Series | None:
+    """Cells of the time, put together with those of the date where they stand apart; None without either."""
+    headers = {one.field: one.header for one in job.guesses if one.field in _CLOCK}
     time = _cells(job, headers["time"]) if "time" in headers else None
     date = _cells(job, headers["date"]) if "date" in headers else None
     if time is not None and date is None and has_clock(time) and not has_date(time):
@@ -243,7 +273,12 @@ def _joined(job: Job, headers: dict[str, str]) -> pd.Series:
             "as in --column date==2026-03-01.",
         )
     if time is None or date is None:
-        return cast(pd.Series, time if time is not None else date)
+        return time if time is not None else date
+    return _with_day(time, date)
+
+
+def _with_day(time: pd.Series, date: pd.Series) -> pd.Series:
+    """Time of day behind its date, or one of the two where it holds both."""
     if has_date(date) and not pd.api.types.is_numeric_dtype(time):
         time = even_clock(time.fillna("").astype(str).str.strip())
     if has_date(time) or not has_clock(time):
@@ -260,30 +295,34 @@ def _joined(job: Job, headers: dict[str, str]) -> pd.Series:
 def _to_utc(job: Job, times: Any) -> Any:
     """Turn times to UTC by their own offset, the one in the header, or the zone of the estate."""
     if times.dt.tz is not None:
-        return times.dt.tz_convert("UTC").astype(NO_TIME)
+        return _as_ns(times if str(times.dt.tz) == "UTC" else times.dt.tz_convert("UTC"))
     offset = _header_offset(job)
     if offset is not None:
-        return (times - offset).dt.tz_localize("UTC").astype(NO_TIME)
+        return _as_ns((times - offset).dt.tz_localize("UTC"))
     if not job.timezone:
         if times.notna().any():
             job.notes.append(
                 "Times name no time zone and were kept as UTC; differences between them are right. "
                 "Set estate.timezone to have them turned."
             )
-        return times.dt.tz_localize("UTC").astype(NO_TIME)
+        return _as_ns(times.dt.tz_localize("UTC"))
     local = times.dt.tz_localize(job.timezone, ambiguous="NaT", nonexistent="NaT")
     job.refusals.add(
         local.isna() & times.notna(),
         f"time falls into the change of the clocks in {job.timezone}",
         times.astype(str),
     )
-    return local.dt.tz_convert("UTC").astype(NO_TIME)
+    return _as_ns(local.dt.tz_convert("UTC"))
+
+
+def _as_ns(times: Any) -> Any:
+    return times if times.dtype == NO_TIME else times.astype(NO_TIME)
 
 
 def _header_offset(job: Job) -> pd.Timedelta | None:
     """Offset from UTC that a header names, as in "Time (UTC)" or "Local time (UTC+9:30)"."""
     for guess in job.guesses:
-        found = _UTC.search(guess.header) if guess.field in ("time", "date") else None
+        found = _UTC.search(guess.header) if guess.field in _CLOCK else None
         if found:
             sign = -1 if (found[1] or "+") == "-" else 1
             return sign * pd.Timedelta(hours=int(found[2] or 0), minutes=int(found[3] or 0))

@@ -28,7 +28,8 @@ def tidy_harvest(job: Job) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Columns of `vinemap.tables.READINGS` but for the numbers that the estate gives, with ``block_name``,
+        Columns of `vinemap.tables.READINGS` that the file tells, without the numbers that the estate gives;
+        with ``block_name``,
         ``vintage`` and, for its points, ``longitude`` and ``latitude`` [degrees, WGS84]; rows refused still
         in it.
 
@@ -52,7 +53,7 @@ def tidy_harvest(job: Job) -> pd.DataFrame:
             "block_name": _names(job, "block_name"),
             "vintage": _vintages(job),
         }
-        | {name: job.column(name) for name in MEASURED}
+        | {name: job.values[name] for name in MEASURED if job.has(name)}
         | {"longitude": places.x, "latitude": places.y},
         copy=False,
     )
@@ -63,11 +64,12 @@ def tidy_harvest(job: Job) -> pd.DataFrame:
 def _repeated(frame: pd.DataFrame, kept: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
     """Rows that say what an earlier one said; one that was refused does not count as said."""
     out = np.zeros(len(frame), dtype=bool)
-    times = frame["time"].astype("int64").to_numpy()
-    if (np.diff(times) > 0).all():
+    times = pd.DatetimeIndex(frame["time"]).values
+    if (times[1:] > times[:-1]).all():
         return out  # the clock runs on: nothing is said twice
     places = np.flatnonzero(kept)
-    marks = mark_rows(frame.iloc[places], ["machine", "time", "longitude", "latitude", *_QUANTITIES])
+    told = [name for name in _QUANTITIES if name in frame]
+    marks = mark_rows(frame.iloc[places], ["machine", "time", "longitude", "latitude", *told])
     out[places[pd.Series(marks).duplicated().to_numpy()]] = True
     return out
 
@@ -96,7 +98,7 @@ def _vintages(job: Job) -> pd.Series:
     """Calendar year of harvest, 0 without a time; a vintage that the user named must agree with the clock."""
     year = _years(job.values["time"])
     if not job.vintage:
-        return pd.Series(year)
+        return pd.Series(year, copy=False)
     timed, agree = year > 0, year == job.vintage
     if timed.any():
         job.decided.setdefault("clock agrees with the vintage", bool(agree.any()))
@@ -111,7 +113,7 @@ def _vintages(job: Job) -> pd.Series:
             f"No reading is of {job.vintage} by its clock (first {job.values['time'].min():%Y-%m-%d}); "
             f"they were taken as vintage {job.vintage}, as you said."
         )
-    return pd.Series(np.full(len(year), job.vintage, dtype="int64"))
+    return pd.Series(np.full(len(year), job.vintage, dtype="int64"), copy=False)
 
 
 def _years(times: pd.Series) -> npt.NDArray[np.int64]:
@@ -120,15 +122,16 @@ def _years(times: pd.Series) -> npt.NDArray[np.int64]:
     if first is pd.NaT:
         return np.zeros(len(times), dtype="int64")
     if first.year == last.year:
-        return np.where(times.notna().to_numpy(), first.year, 0).astype("int64")
+        return np.where(times.notna().to_numpy(), np.int64(first.year), np.int64(0))
     return np.asarray(times.dt.year.fillna(0), dtype="int64")
 
 
 def _note_shared_times(job: Job, machine: pd.Series) -> None:
     """Tell when several readings share one time: spacing in time is then coarser than the log."""
-    times = job.values["time"].to_numpy(dtype="datetime64[ns]")
+    times = pd.DatetimeIndex(job.values["time"]).values
     codes = machine.cat.codes.to_numpy()
-    shared = float(np.mean((times[1:] == times[:-1]) & (codes[1:] == codes[:-1]))) if len(times) > 1 else 0.0
+    same = (times[1:] == times[:-1]) & (codes[1:] == codes[:-1])
+    shared = np.count_nonzero(same) / max(len(same), 1)
     if shared > 0.2:
         job.notes.append(f"{100 * shared:.0f} % of the readings share their time with the one before.")
 

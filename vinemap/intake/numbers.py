@@ -106,8 +106,11 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     array([1234.5])
     """
     if pd.api.types.is_numeric_dtype(cells):
-        values = cells.to_numpy(dtype="float64", na_value=np.nan)
-        return Numbers(np.where(np.isfinite(values), values, np.nan), np.isinf(values))
+        return _finite(
+            cells.to_numpy()
+            if cells.dtype == np.float64
+            else cells.to_numpy(dtype="float64", na_value=np.nan)
+        )
     cells_text = as_text(cells)
     values = _parse(pc.replace_substring(cells_text, ",", ".") if decimal == "," else cells_text)
     note = ""
@@ -115,23 +118,24 @@ def to_numbers(cells: pd.Series, *, decimal: str = ".") -> Numbers:
     if len(open_cells):
         left = pd.Series(cells_text.take(pa.array(open_cells)).to_pylist(), dtype=object)
         again, note = _parse_grouped(left, decimal)
+        values = np.array(values)
         values[open_cells] = again
         empty = empty_cells(left)
         bad = np.zeros(len(values), dtype=bool)
         bad[open_cells] = np.isnan(again) & ~empty
-    else:
-        bad = np.zeros(len(values), dtype=bool)
+    read = _finite(values)
+    return Numbers(read.values, bad | read.bad if len(open_cells) else read.bad, note)
+
+
+def _finite(values: npt.NDArray[np.float64]) -> Numbers:
     endless = np.isinf(values)
-    if endless.any():
-        bad |= endless
-        values[endless] = np.nan
-    return Numbers(values, bad, note)
+    return Numbers(np.where(endless, np.nan, values) if endless.any() else values, endless)
 
 
 def _parse(text: pa.Array) -> npt.NDArray[np.float64]:
     """Numbers, correctly rounded, where all cells hold one; else those that pandas can read."""
     with suppress(pa.ArrowInvalid):
-        return np.array(text.cast(pa.float64()), dtype="float64")
+        return np.asarray(text.cast(pa.float64()), dtype="float64")
     cells = pc.utf8_trim_whitespace(text)
     filled = pc.if_else(pc.equal(cells, ""), pa.scalar(None, pa.string()), cells)
     try:
@@ -139,7 +143,7 @@ def _parse(text: pa.Array) -> npt.NDArray[np.float64]:
     except pa.ArrowInvalid:
         plain = pd.Series(text.to_pylist(), dtype=object)
         return pd.to_numeric(plain, errors="coerce").to_numpy(dtype="float64", copy=True)
-    return np.array(values, dtype="float64")
+    return np.asarray(values, dtype="float64")
 
 
 def _parse_grouped(text: pd.Series, decimal: str) -> tuple[npt.NDArray[np.float64], str]:
@@ -330,8 +334,9 @@ def _iso_quick(text: pd.Series, empty: npt.NDArray[np.bool_], zoned: bool) -> pd
         moments = filled.cast(pa.timestamp("ns", "UTC") if zoned else pa.timestamp("ns"))
     except pa.ArrowInvalid:
         return None
-    plain = pd.Series(moments.to_numpy(zero_copy_only=False).astype("datetime64[ns]"), index=text.index)
-    return plain.dt.tz_localize("UTC") if zoned else plain
+    times = pd.Series(moments.to_pandas(), copy=False)
+    times.index = text.index
+    return times
 
 
 def _even(text: pd.Series) -> pd.Series:

@@ -7,6 +7,7 @@ times that Arrow would understand otherwise, is left to the usual reader: these 
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
@@ -39,8 +40,13 @@ def read_points(path: Path, layer: str) -> Bare | None:
     meta, table = pyogrio.read_arrow(path, layer=layer)
     if not _times_agree(path, layer, table):
         return None
-    crs = pyproj.CRS.from_user_input(meta["crs"]) if meta["crs"] else None
+    crs = _read_crs(meta["crs"]) if meta["crs"] else None
     return _split(table, meta["geometry_name"] or "wkb_geometry", crs)
+
+
+@lru_cache(maxsize=16)
+def _read_crs(text: str) -> pyproj.CRS:
+    return pyproj.CRS.from_user_input(text)
 
 
 def _times_agree(path: Path, layer: str, table: pa.Table) -> bool:
@@ -77,7 +83,7 @@ def parquet_points(table: pa.Table) -> Bare | None:
         return None
     # No "crs" means OGC:CRS84, one that is null an unknown system.
     said = column.get("crs", "OGC:CRS84")
-    crs = pyproj.CRS.from_user_input(said) if said is not None else None
+    crs = _read_crs(said if isinstance(said, str) else json.dumps(said)) if said is not None else None
     return _split(without_index(table), name, crs)
 
 

@@ -120,11 +120,13 @@ def _layer_places(job: Job) -> Places:
     found = job.raw.geometry
     places = found if isinstance(found, Places) else _bare_places(found, job.where)
     crs = _layer_crs(job, places.crs)
-    job.refusals.add(np.isnan(places.x) & np.isnan(places.y), "has no point")
     finite = np.isfinite(places.x) & np.isfinite(places.y)
-    job.refusals.add(~finite, "has a coordinate that is not a number")
-    if finite.any():
-        x, y = places.x[finite], places.y[finite]
+    x, y = places.x, places.y
+    if not finite.all():
+        job.refusals.add(np.isnan(x) & np.isnan(y), "has no point")
+        job.refusals.add(~finite, "has a coordinate that is not a number")
+        x, y = x[finite], y[finite]
+    if len(x):
         _refuse_wrong_degrees(job, crs, (x.min(), y.min(), x.max(), y.max()))
     return _places_to_wgs84(job, Places(places.x, places.y, crs))
 
@@ -155,9 +157,9 @@ def _bare_places(geometry: Any, where: str) -> Places:
 
 def _places_to_wgs84(job: Job, places: Places) -> Places:
     """Turn coordinates to WGS84; those outside their coordinate system are refused."""
-    known = np.isfinite(places.x) & np.isfinite(places.y)
     if places.crs.equals(_wgs84(), ignore_axis_order=True):
         return places
+    known = np.isfinite(places.x) & np.isfinite(places.y)
     try:
         turn = pyproj.Transformer.from_crs(places.crs, WGS84, always_xy=True)
         x, y = turn.transform(np.where(known, places.x, 0.0), np.where(known, places.y, 0.0))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -66,7 +68,10 @@ def read_source(
         first_bytes(file)
         return read_imagery(file, vintage=vintage or 0, crs=None if crs is None else str(crs))
     asked = Asked(vintage or 0, _text(crs), columns, units, timezone, remembered)
-    return tidy_raw(read_raw(file, kind), kind, asked, where=file.name, sha256=hash_file(file), path=file)
+    with ThreadPoolExecutor(1) as beside:
+        sha256 = beside.submit(hash_file, file)
+        taken = tidy_raw(read_raw(file, kind), kind, asked, where=file.name, sha256="", path=file)
+        return replace(taken, sha256=sha256.result())
 
 
 def read_frame(

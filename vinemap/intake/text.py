@@ -30,6 +30,7 @@ DELIMITERS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "bla
 SAMPLE_LINES = 200
 HEADER_WITHIN = 60
 MAX_HEADER_LENGTH = 200_000
+SOME_BYTES = 1 << 16
 PARSE_BYTES = 4 << 20  # at a time and thread; no row may be longer
 OddRow = tuple[int, str, str]  # number, reason, text
 _NUMBER = re.compile(r"^\s*[+-]?(\d[\d\s.,]*|[.,]\d+)(e[+-]?\d+)?\s*$", re.IGNORECASE)
@@ -77,12 +78,12 @@ def read_text(path: Path) -> RawTable:
     IntakeError
         If the file is empty, is not text, or has only a header.
     """
-    text, encoding = decode_text(read_bytes(path), path.name)
-    if not text.strip():
+    data, encoding = as_utf8(read_bytes(path), path.name)
+    if not data or data.isspace():
         raise IntakeError("The file is empty.", where=path.name, remedy="Export it again.")
-    layout = find_layout(text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES], path.name)
+    layout = find_layout(first_lines(data), path.name)
     described, details = describe_layout(layout, encoding)
-    return _raw_text(text, layout, described, details, path.name)
+    return _raw_text(data, layout, described, details, path.name)
 
 
 def read_lines(lines: list[str], name: str, described: str) -> RawTable:
@@ -107,13 +108,12 @@ def read_lines(lines: list[str], name: str, described: str) -> RawTable:
     """
     layout = find_layout(lines[:SAMPLE_LINES], name, delimiter="\t")
     _, details = describe_layout(layout, "")
-    return _raw_text(
-        "\n".join(lines), layout, described, details | {"encoding": None, "delimiter": None}, name
-    )
+    data = "\n".join(lines).encode("utf-8", "replace")
+    return _raw_text(data, layout, described, details | {"encoding": None, "delimiter": None}, name)
 
 
-def _raw_text(text: str, layout: Layout, described: str, details: dict[str, Any], name: str) -> RawTable:
-    raw = cut_rows(text, layout, name)
+def _raw_text(data: bytes, layout: Layout, described: str, details: dict[str, Any], name: str) -> RawTable:
+    raw = cut_rows(data, layout, name)
     if not raw.rows_read:
         raise IntakeError(
             "The file has a header but no rows below it.",
@@ -137,8 +137,10 @@ def describe_layout(layout: Layout, encoding: str) -> tuple[str, dict[str, Any]]
     return f"delimited text ({name}, decimal '{layout.decimal}', {encoding})", details
 
 
-def decode_text(data: bytes, name: str) -> tuple[str, str]:
-    """Decode text by its byte order mark, else UTF-16 by its zero bytes, UTF-8 if valid, Windows-1252.
+def as_utf8(data: bytes, name: str) -> tuple[bytes, str]:
+    r"""Bring text to UTF-8 with even line ends, and tell its encoding.
+
+    UTF-16 is told by its byte order mark or its zero bytes; what is not valid UTF-8 is Windows-1252.
 
     Raises
     ------
@@ -147,36 +149,57 @@ def decode_text(data: bytes, name: str) -> tuple[str, str]:
 
     Examples
     --------
-    >>> decode_text("Débit".encode("cp1252"), "a.csv")
-    ('Débit', 'cp1252')
+    >>> as_utf8("Débit".encode("cp1252"), "a.csv")[0].decode("utf-8"), as_utf8(b"a\r\n", "b.csv")
+    ('Débit', (b'a\n', 'utf-8'))
     """
     encoding = find_encoding(data)
-    try:
-        text = data.decode(encoding)
-    except UnicodeDecodeError:
+    if encoding.startswith("utf-16"):
+        try:
+            data = data.decode(encoding).encode("utf-8")
+        except UnicodeDecodeError:
+            encoding = "cp1252"
+    data, encoding = even_text(data.removeprefix(codecs.BOM_UTF8), encoding)
+    check_text(data, name)
+    return even_line_ends(data), encoding
+
+
+def even_text(data: bytes, encoding: str) -> tuple[bytes, str]:
+    """Turn Windows-1252 into UTF-8; what was thought to be UTF-8 and is not is Windows-1252."""
+    if encoding == "utf-8" and not _is_utf8(data):
         encoding = "cp1252"
-        text = data.decode(encoding, errors="replace")
-    check_text(text, name)
-    return even_line_ends(text), encoding.removesuffix("-sig")
+    if encoding == "cp1252":
+        data = data.decode(encoding, errors="replace").encode("utf-8")
+    return data, encoding
 
 
-def check_text(text: str, name: str) -> None:
+def _is_utf8(data: bytes) -> bool:
+    try:
+        return data.isascii() or bool(data.decode("utf-8"))
+    except UnicodeDecodeError:
+        return False
+
+
+def check_text(data: bytes, name: str) -> None:
     """Refuse what is not text: zero bytes, or a start full of characters that do not print."""
-    head = text[:4000]
+    head = data[:16_000].decode("utf-8", errors="replace")[:4000]
     odd = sum(not (one.isprintable() or one in "\r\n\t\f") for one in head)
-    if "\0" in text or odd > 0.02 * len(head) + 1:
+    if b"\0" in data or odd > 0.02 * len(head) + 1:
         raise IntakeError("This is not a text file.", where=name, remedy="Export the data as CSV.")
 
 
-def even_line_ends(text: str) -> str:
+def even_line_ends(data: bytes) -> bytes:
     """Bring line ends of all systems to one."""
-    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+    return data.replace(b"\r\n", b"\n").replace(b"\r", b"\n") if b"\r" in data else data
+
+
+def first_lines(data: bytes) -> list[str]:
+    """Lines to tell the layout by."""
+    head = data[: _offset_of_line(data, SAMPLE_LINES)]
+    return head.decode("utf-8", errors="replace").split("\n")[:SAMPLE_LINES]
 
 
 def find_encoding(data: bytes) -> str:
     """Tell the encoding by byte order mark or zero bytes; UTF-8 where nothing speaks against it."""
-    if data.startswith(codecs.BOM_UTF8):
-        return "utf-8-sig"
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         return "utf-16"
     head = data[:2000]
@@ -315,13 +338,13 @@ def _find_decimal(rows: list[list[str]], delimiter: str) -> str:
     return "," if commas > points else "."
 
 
-def cut_rows(text: str, layout: Layout, name: str) -> RawTable:
+def cut_rows(data: bytes, layout: Layout, name: str) -> RawTable:
     """Cut the rows below the header into cells; rows of another width are refused by line.
 
     Parameters
     ----------
-    text : str
-        With even line ends.
+    data : bytes
+        UTF-8 with even line ends.
     layout : Layout
     name : str
         File, for messages.
@@ -329,27 +352,34 @@ def cut_rows(text: str, layout: Layout, name: str) -> RawTable:
     Returns
     -------
     RawTable
-        ``source_row`` counts lines of `text`, from 1.
+        ``source_row`` counts lines of `data`, from 1.
     """
-    start = _offset_of_line(text, layout.first_line)
-    # Up to the end of the last row that is not blank: empty cells at its own end are cells.
-    end = text.find("\n", len(text.rstrip()))
-    body = text[start : end if end >= 0 else len(text)]
-    if not body.strip():
+    start, end = _offset_of_line(data, layout.first_line), _end_of_rows(data)
+    if end <= start:
         return RawTable(_empty_frame(layout.headers), np.array([], dtype="int64"), "")
-    if layout.delimiter == " ":
-        body = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t]+$", "", body))
-    delimiter = "\t" if layout.delimiter == " " else layout.delimiter
-    data = (body + "\n").encode("utf-8", "replace")
+    delimiter, body = layout.delimiter, pa.py_buffer(data).slice(start, end - start)
+    if delimiter == " ":
+        bare = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data[start:end])
+        delimiter, body = "\t", pa.py_buffer(re.sub(rb"[ \t]+", b"\t", bare))
     odd: list[OddRow] = []
     try:
-        table = _parse_body(data, delimiter, len(layout.headers), None)
+        table = _parse_body(body, delimiter, len(layout.headers), None)
     except pa.ArrowInvalid:
-        table = _parse_odd_rows(data, delimiter, len(layout.headers), odd, name)
+        table = _parse_odd_rows(body, delimiter, len(layout.headers), odd, name)
     return _number_rows(table, odd, layout)
 
 
-def _parse_odd_rows(data: bytes, delimiter: str, width: int, odd: list[OddRow], name: str) -> pa.Table:
+def _end_of_rows(data: bytes) -> int:
+    """Where the last row ends that is not blank; empty cells at its own end are cells."""
+    end = len(data)
+    while end and not data[max(end - SOME_BYTES, 0) : end].strip():
+        end -= min(SOME_BYTES, end)
+    start = max(end - SOME_BYTES, 0)
+    found = data.find(b"\n", start + len(data[start:end].rstrip()))
+    return found + 1 if found >= 0 else len(data)
+
+
+def _parse_odd_rows(data: pa.Buffer, delimiter: str, width: int, odd: list[OddRow], name: str) -> pa.Table:
     """Cut rows of which some have another width: those are noted in `odd` by number."""
 
     def note_odd_row(row: Any) -> str:
@@ -367,7 +397,7 @@ def _parse_odd_rows(data: bytes, delimiter: str, width: int, odd: list[OddRow], 
         ) from error
 
 
-def _parse_body(data: bytes, delimiter: str, width: int, on_odd: Any) -> pa.Table:
+def _parse_body(data: pa.Buffer, delimiter: str, width: int, on_odd: Any) -> pa.Table:
     keys = [f"c{place}" for place in range(width)]
     # Only with one thread does pyarrow tell the number of a row that it could not cut.
     reading = pa_csv.ReadOptions(column_names=keys, use_threads=on_odd is None, block_size=PARSE_BYTES)
@@ -412,12 +442,12 @@ def _filled_rows(table: pa.Table) -> pa.ChunkedArray | None:
     return None if blank is None else pc.invert(blank)
 
 
-def _offset_of_line(text: str, line: int) -> int:
+def _offset_of_line(data: bytes, line: int) -> int:
     place = 0
     for _ in range(line):
-        found = text.find("\n", place)
+        found = data.find(b"\n", place)
         if found < 0:
-            return len(text)
+            return len(data)
         place = found + 1
     return place
 

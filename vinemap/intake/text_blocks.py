@@ -13,13 +13,14 @@ from vinemap.errors import IntakeError
 from vinemap.intake.archive import MAX_RATIO, RATIO_FROM_BYTES
 from vinemap.intake.raw import RawTable
 from vinemap.intake.text import (
-    SAMPLE_LINES,
     check_text,
     cut_rows,
     describe_layout,
     even_line_ends,
+    even_text,
     find_encoding,
     find_layout,
+    first_lines,
 )
 
 STREAM_FROM_BYTES = 64 << 20
@@ -62,20 +63,20 @@ def iterate_text(path: Path) -> Iterator[RawTable]:
     layout = None
     described = ""
     details: dict[str, Any] = {}
-    for text, encoding in _text_blocks(path):
+    for data, encoding in _text_blocks(path):
         if layout is None:
-            if not text.strip():
+            if data.isspace():
                 raise IntakeError("The file starts with blanks only.", where=path.name, remedy="Check it.")
-            layout = find_layout(text.split("\n", SAMPLE_LINES)[:SAMPLE_LINES], path.name)
+            layout = find_layout(first_lines(data), path.name)
             described, details = describe_layout(layout, encoding)
-            raw = cut_rows(text, layout, path.name)
+            raw = cut_rows(data, layout, path.name)
             layout = replace(layout, header_line=-1, first_line=0)
         else:
-            raw = cut_rows(text, layout, path.name)
+            raw = cut_rows(data, layout, path.name)
         yield replace(
             _moved(raw, line), format=described, units=layout.units, decimal=layout.decimal, details=details
         )
-        line += text.count("\n")
+        line += data.count(b"\n")
 
 
 def _moved(raw: RawTable, lines: int) -> RawTable:
@@ -83,37 +84,31 @@ def _moved(raw: RawTable, lines: int) -> RawTable:
     return replace(raw, source_row=raw.source_row + lines, refused=refused)
 
 
-def _text_blocks(path: Path) -> Iterator[tuple[str, str]]:
-    """Text in blocks of whole lines, and its encoding."""
-    encoding, decoder = "", None
-    waiting = ""
+def _text_blocks(path: Path) -> Iterator[tuple[bytes, str]]:
+    """Text as UTF-8 in blocks of whole lines, and its encoding."""
+    encoding, waiting, wide = "", b"", None
     for data in _byte_blocks(path):
-        if decoder is None:
+        if not encoding:
             encoding = find_encoding(data)
-            decoder = codecs.getincrementaldecoder(encoding)()
-        left = decoder.getstate()[0]
-        try:
-            fresh = decoder.decode(data)
-        except UnicodeDecodeError:
-            encoding = "cp1252"
-            decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
-            fresh = decoder.decode(left + data)
-        check_text(fresh, path.name)
-        waiting += fresh
+            wide = codecs.getincrementaldecoder(encoding)("replace") if encoding != "utf-8" else None
+            data = data.removeprefix(codecs.BOM_UTF8)
+        waiting += wide.decode(data).encode("utf-8", "replace") if wide else data
+        check_text(waiting, path.name)
         # A carriage return at the end may be half of a line end.
-        held = "\r" if waiting.endswith("\r") else ""
-        text = even_line_ends(waiting[: len(waiting) - len(held)])
-        cut = text.rfind("\n") + 1
-        if len(text) - cut > MAX_LINE:
+        held = b"\r" if waiting.endswith(b"\r") else b""
+        even = even_line_ends(waiting[: len(waiting) - len(held)])
+        cut = even.rfind(b"\n") + 1
+        if len(even) - cut > MAX_LINE:
             raise IntakeError(
                 "A line is far too long for a table.", where=path.name, remedy="Export it as CSV."
             )
-        waiting = text[cut:] + held
+        waiting = even[cut:] + held
         if cut:
-            yield text[:cut], encoding.removesuffix("-sig")
+            block, encoding = even_text(even[:cut], encoding)
+            yield block, encoding
     rest = even_line_ends(waiting)
     if rest.strip():
-        yield rest + "\n", encoding.removesuffix("-sig")
+        yield even_text(rest + b"\n", encoding)
 
 
 def _byte_blocks(path: Path) -> Iterator[bytes]:

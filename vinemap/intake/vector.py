@@ -172,7 +172,8 @@ def _raw_layer(frame: pd.DataFrame, geometry: Any, name: str, layer: str, where:
     """Put a layer's attributes and its shapes or bare points together."""
     if (not len(frame.index) and geometry is None) or (geometry is not None and not len(geometry)):
         raise IntakeError("The layer is empty.", where=where, remedy="Export it again.")
-    frame = frame.set_axis(unique_headers(frame.columns, where), axis=1)
+    frame = frame.copy(deep=False)
+    frame.columns = pd.Index(unique_headers(frame.columns, where))
     crs = geometry.crs.to_string() if geometry is not None and geometry.crs else None
     notes = [f"Layer {layer!r} was read."] if layer and layer != Path(where).stem else []
     details = {

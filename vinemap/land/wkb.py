@@ -62,7 +62,7 @@ def decode_points(column: pa.ChunkedArray | pa.Array) -> tuple[Floats, Floats] |
     if not (pa.types.is_binary(column.type) or pa.types.is_large_binary(column.type)):
         return None
     chunks = column.chunks if isinstance(column, pa.ChunkedArray) else [column]
-    x, y = np.full(len(column), np.nan), np.full(len(column), np.nan)
+    x, y = np.empty(len(column)), np.empty(len(column))
     first = 0
     for one in chunks:
         place = slice(first, first + len(one))
@@ -74,8 +74,11 @@ def decode_points(column: pa.ChunkedArray | pa.Array) -> tuple[Floats, Floats] |
 
 def _decode_into(chunk: pa.Array, x: Floats, y: Floats) -> bool:
     """Fill in the coordinates of one chunk; False if it does not hold plain points."""
-    filled = np.asarray(chunk.is_valid())
-    held = chunk.drop_null() if chunk.null_count else chunk
+    held = chunk
+    filled: slice | npt.NDArray[np.bool_] = slice(None)
+    if chunk.null_count:
+        held, filled = chunk.drop_null(), np.asarray(chunk.is_valid())
+        x[:], y[:] = np.nan, np.nan
     if not len(held):
         return True
     _, offsets, data = held.buffers()
@@ -86,7 +89,8 @@ def _decode_into(chunk: pa.Array, x: Floats, y: Floats) -> bool:
         return False
     kind = np.dtype(_HEAD if size == _PLANE else [*_HEAD, ("height", "<f8")])
     points = np.frombuffer(data, dtype=kind, count=len(held), offset=int(starts[0]))
-    if (points["order"] != 1).any() or not np.isin(points["type"], _TYPES[size]).all():
+    known = np.logical_or.reduce([points["type"] == one for one in _TYPES[size]])
+    if not known.all() or (points["order"] != 1).any():
         return False
     x[filled], y[filled] = points["x"], points["y"]
     return True
