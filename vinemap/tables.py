@@ -124,7 +124,7 @@ COUNTS = Table("counts", "Row counts of one vintage: stand, symptoms and picked 
     _opt("replanted", "", "int", "Young vines set since"),
     _opt("picked_kg", "kg", "float", "Mass of grapes picked from the stretch"),
     _opt("pruning_kg", "kg", "float", "Mass of the prunings of the stretch"),
-    _opt("box_width_m", "m", "float", "Width of the cordon or box after pruning, across the row"),
+    _opt("box_width_m", "m", "float", "Width across the row that pruning left for this vintage"),
     _opt("easting", "m", "float", "Position in the estate CRS, where counted vine by vine off the row plan"),
     _opt("northing", "m", "float", "Position in the estate CRS"),
     _req("import_id", "", "int", "Number of the import in the ledger"),

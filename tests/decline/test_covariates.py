@@ -55,6 +55,19 @@ def test_sign_of_nothing_does_no_harm(make_estate, fit):
     assert other.zones["chance_declining"][0] > 0.8
 
 
+def test_canopy_in_the_image_takes_part_in_the_health_score(make_estate, fit):
+    """The first zone has a third of the canopy of the others in the last image; MOG is no canopy."""
+    table, zones = make_estate()
+    images = pd.DataFrame({"zone_id": zones["zone_id"], "vintage": YEARS[-1], "sign": "vigour", "value": 0.6})
+    images.loc[0, "value"] = 0.2
+    mog = images.assign(sign="mog")
+    seen, unseen = (fit(table, zones, signs=one).zones.iloc[:2] for one in (images, mog))
+    assert seen["score_vigour"].tolist() == pytest.approx([100 / 3, 100.0])
+    assert (seen["health_score"] - unseen["health_score"])[0] < -5
+    assert not seen["score_lacks"].str.contains("image").any()
+    assert unseen["score_lacks"].str.contains("image of the canopy").all()
+
+
 def narrow(zones: pd.DataFrame, width: np.ndarray) -> pd.DataFrame:
     return pd.DataFrame({
         "zone_id": np.repeat(zones["zone_id"].to_numpy(), YEARS.size), "vintage": np.tile(YEARS, 12),

@@ -46,10 +46,13 @@ def test_what_is_missing_is_said():
 def test_vigour_is_compared_within_variety_and_image():
     """Shiraz zones against Shiraz of the same image; the latest image of a zone counts."""
     vigour = pd.DataFrame({
-        "zone_id": ["A", "A", "B", "C", "D"], "vintage": [2024, 2026, 2026, 2026, 2025],
-        "value": [0.9, 0.5, 0.25, 0.8, 0.4],
+        "zone_id": ["A", "A", "B", "C", "D", "E"], "vintage": [2024, 2026, 2026, 2026, 2025, 2025],
+        "value": [0.9, 0.5, 0.25, 0.8, 0.4, 0.2],
     })  # fmt: skip
-    zones = pd.DataFrame({"zone_id": list("ABCD"), "variety": ["Shiraz", "Shiraz", "Merlot", "Shiraz"]})
+    zones = pd.DataFrame(
+        {"zone_id": list("ABCDE"), "variety": ["Shiraz", "Shiraz", "Merlot", *["Shiraz"] * 2]}
+    )
     made = compare_vigour(vigour, zones)
     assert made["A"] == pytest.approx(100 * 0.5 / (0.9 * 0.5 + 0.1 * 0.25))
-    assert made[["C", "D"]].tolist() == pytest.approx([100.0, 100.0])
+    assert made["D"] == pytest.approx(100 * 0.4 / (0.9 * 0.4 + 0.1 * 0.2))
+    assert "C" not in made  # alone of its variety: nothing to compare with

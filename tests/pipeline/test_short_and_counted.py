@@ -9,6 +9,7 @@ import pytest
 from shapely.geometry import box
 
 from vinemap import land
+from vinemap.decline.cause import CLAIMED
 from vinemap.job import new_estate
 
 pytestmark = pytest.mark.slow
@@ -37,6 +38,41 @@ def test_counts_alone_find_the_decline(counted):
     chance = result.layers["zone"].groupby("block_id")["chance_declining"].max()
     assert chance["D1"] > 0.9
     assert chance["S1"] < 0.6
+
+
+@pytest.fixture(scope="module")
+def pruned(tmp_path_factory, make_small_estate):
+    """Picked weights only, all in proportion to the width left at pruning; the sound block cut back hard."""
+    years = range(2019, 2027)
+    simulated = make_small_estate(vintages=tuple(years), weighed_vintages=tuple(years))
+    rng = np.random.default_rng(5)
+    width = {
+        (block, year): 0.6 * np.exp(rng.normal(0, 0.15)) for block in ("S1", "D1", "W1") for year in years
+    }
+    width |= {("S1", 2025): 0.36, ("S1", 2026): 0.33}
+    counts = simulated.counts.drop(columns=["missing", "symptomatic", "dead_arm"])
+    counts["box_width_m"] = [width[one] for one in zip(counts["block_id"], counts["vintage"], strict=True)]
+    counts["picked_kg"] *= counts["box_width_m"] / 0.6
+    estate = new_estate(tmp_path_factory.mktemp("pruned") / "estate", name="Cut back hard (invented)")
+    estate.add("blocks", simulated.blocks)
+    estate.add("counts", counts)
+    return estate.assess(workers=1)
+
+
+def test_block_pruned_harder_is_not_called_declining(pruned):
+    """Its crop fell by 45 % in two vintages. Without the widths it would be renewed, at a chance of 0.89."""
+    zone = pruned.layers["zone"].set_index("block_id")
+    assert zone.loc["S1", "chance_declining"] < CLAIMED < zone.loc["D1", "chance_declining"]
+    assert zone.loc["S1", "advice"] != "renew"
+    assert zone.loc["D1", "advice"] == "renew"
+    assert zone.loc["S1", "loss_pct"] < 25
+
+
+def test_what_the_width_does_is_said(pruned):
+    said = [one for one in pruned.notes if "equal width after pruning" in one]
+    assert len(said) == 1
+    less = int(said[0].partition("bears ")[2].split()[0])
+    assert 6 <= less <= 13  # in proportion, one tenth narrower bears 10 % less
 
 
 def test_one_vintage_gives_a_map_but_no_trend_and_says_so(small_files, tmp_path):

@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 from vinemap.land import Grid
-from vinemap.pipeline.signs import gather_signs, level_images, share_mog
+from vinemap.pipeline.signs import gather_signs, level_images, measure_box_width, share_mog, tell_box_width
 
 ZONES = gpd.GeoDataFrame(
     {"zone_id": ["A-Z1", "A-Z2", "B-Z1"], "block_id": ["A", "A", "B"]},
@@ -71,3 +71,42 @@ def test_no_loads_and_no_images_give_no_signs():
     none = SimpleNamespace(loads=lambda: loads().iloc[:0], imagery=pd.DataFrame)
     assert gather_signs(none, ZONES, vintage=2026).empty
     assert share_mog(pd.DataFrame(columns=["block_id", "vintage", "mog_pct"]), ZONES).empty
+
+
+# ------------------------------------------------------------------------------------ width left at pruning
+SEGMENTS = pd.DataFrame({
+    "block_id": ["A", "A", "A", "A", "B"], "zone_id": ["A-Z1", "A-Z2", "A-Z2", "A-Z3", "B-Z1"],
+    "row_no": [1, 1, 2, 3, 1], "from_vine": [1, 41, 1, 1, 1], "to_vine": [40, 100, 100, 100, 60],
+})  # fmt: skip
+
+
+def widths(*lines):
+    names = ["block_id", "vintage", "row_no", "from_vine", "to_vine", "box_width_m"]
+    return pd.DataFrame(list(lines), columns=names).astype({"from_vine": "Int64", "to_vine": "Int64"})
+
+
+def test_width_of_a_zone_is_weighted_by_the_vines_measured_in_it():
+    """Row 1 lies in two zones; a stretch across the border counts in both, row 3 was never measured."""
+    told = widths(
+        ("A", 2025, 1, 1, 100, 0.6), ("A", 2025, 2, 1, 20, 0.4),
+        ("A", 2026, 1, pd.NA, pd.NA, 0.5), ("A", 2026, 9, 1, 20, 9.9),
+    )  # fmt: skip
+    found = measure_box_width(told, SEGMENTS, vintage=2026).set_index(["zone_id", "vintage"])["box_width_m"]
+    assert found["A-Z1"].tolist() == pytest.approx([0.6, 0.5])
+    assert found["A-Z2", 2025] == pytest.approx((60 * 0.6 + 20 * 0.4) / 80)
+    assert found["A-Z3", 2025] == pytest.approx((100 * 0.6 + 20 * 0.4) / 120)  # lent by the block
+    assert found["A-Z3", 2026] == pytest.approx(0.5)
+    assert "B-Z1" not in found.index.get_level_values(0)
+
+
+def test_one_winter_measured_is_nothing_to_compare():
+    told = widths(("A", 2025, 1, 1, 100, 0.6), ("A", 2027, 1, 1, 100, 0.4), ("B", 2025, 1, 1, 50, np.nan))
+    assert measure_box_width(told, SEGMENTS, vintage=2026).empty
+    assert len(measure_box_width(told, SEGMENTS, vintage=2027)) == 6
+
+
+def test_note_of_the_width_is_said_where_it_was_measured():
+    nothing = pd.DataFrame(columns=["name", "median", "low", "high"])
+    assert tell_box_width(nothing) == []
+    said = tell_box_width(nothing.assign(name=["box_width_m"], median=0.5, low=-0.2, high=1.0))
+    assert "5 % less here (-2 to 10 %)" in said[0]

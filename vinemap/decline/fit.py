@@ -173,7 +173,13 @@ def fit_decline(
         join_chains(chains), space, layout, standing, zone_ids, horizon_year=horizon_year, rng=rng
     )
     return Decline(
-        zones=zone_table(told.figures, zone_vintage, zones, machine_changes),
+        zones=zone_table(
+            told.figures,
+            zone_vintage,
+            zones,
+            machine_changes,
+            vigour=None if signs is None else signs[signs["sign"] == "vigour"],
+        ),
         zone_vintage=zone_vintage_table(zone_vintage, zones, vintages, told.expected_t_ha),
         forecast=told.forecast,
         vintage_effects=effects_table(layout, chains),

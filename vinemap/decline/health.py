@@ -83,7 +83,8 @@ def compare_vigour(vigour: pd.DataFrame, zones: pd.DataFrame) -> pd.Series:
     Returns
     -------
     pandas.Series
-        By zone_id [%]: 100 is the ninth decile of the zones of the variety. Only zones with an image.
+        By zone_id [%]: 100 is the ninth decile of the zones of the variety. Only zones with an image, and
+        another zone of the variety in it to compare with.
 
     Examples
     --------
@@ -95,7 +96,8 @@ def compare_vigour(vigour: pd.DataFrame, zones: pd.DataFrame) -> pd.Series:
     latest = vigour.sort_values("vintage").drop_duplicates("zone_id", keep="last").set_index("zone_id")
     latest["variety"] = zones.set_index("zone_id")["variety"].reindex(latest.index)
     best = latest.groupby(["variety", "vintage"])["value"].transform(lambda one: one.quantile(BEST))
-    share: pd.Series = 100 * latest["value"] / best
+    others = latest.groupby(["variety", "vintage"])["value"].transform("size") > 1
+    share: pd.Series = (100 * latest["value"] / best)[others]
     return share
 
 

@@ -18,7 +18,7 @@ from vinemap.decline.forecast import (
     onset_mode,
     yearly_decline,
 )
-from vinemap.decline.health import score_health
+from vinemap.decline.health import compare_vigour, score_health
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import SD_NAMES, ChainDraws
 from vinemap.decline.stand import Stand
@@ -82,8 +82,13 @@ def zone_table(
     zone_vintage: pd.DataFrame,
     zones: pd.DataFrame,
     machine_changes: pd.DataFrame | None = None,
+    *,
+    vigour: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """Give the decline columns of `tables.ZONE` and those of `Decline`: figures, causes and scores."""
+    """Give the decline columns of `tables.ZONE` and those of `Decline`: figures, causes and scores.
+
+    `vigour` are zone_id, vintage and value of canopy images, where there are any.
+    """
     counts = zone_vintage[zone_vintage["yield_t_ha"].notna()].groupby("zone_id")["vintage"].nunique()
     out = figures.copy()
     out.insert(1, "block_id", zones["block_id"].to_numpy())
@@ -93,6 +98,8 @@ def zone_table(
     out.insert(after, "sen_slope_pct_per_year", _plain_slopes(zone_vintage, out["zone_id"].tolist()))
     seen = (out["vintages"] > 1) | out["symptomatic_pct"].notna() | out["renewed_year"].notna()
     out = out.join(describe_causes(out, zones, machine_changes=machine_changes, seen=seen))
+    if vigour is not None and len(vigour):
+        out["vigour_pct"] = out["zone_id"].map(compare_vigour(vigour, zones))
     scored = score_health(out)
     return out.join(scored.drop(columns=[name for name in scored if name in out.columns]))
 

@@ -17,7 +17,7 @@ from vinemap.pipeline.cleaned import CleanedBlock
 from vinemap.pipeline.mapped import MappedBlock
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.renewed import renewed_zones
-from vinemap.pipeline.signs import gather_signs
+from vinemap.pipeline.signs import gather_signs, measure_box_width, tell_box_width
 from vinemap.pipeline.weighed_only import add_weighed_vintages
 from vinemap.pipeline.words import warn_of_record
 
@@ -75,6 +75,7 @@ def fit_estate(
         stand=stand if len(stand) else None,
         renewals=renewed if len(renewed) else None,
         reference=store.reference(),
+        adjustments=measure_box_width(store.counts(), segments, vintage=vintage),
         signs=gather_signs(store, zone, vintage=vintage),
         machine_changes=_machine_changes(cleaned),
         horizon_year=_horizon(chosen, vintage, settings),
@@ -106,7 +107,12 @@ def fit_estate(
             "mog": _records([mog]),
             "machines": _records([one.machines.assign(vintage=year) for year, one in settled.items()]),
         },
-        notes=[*words, *warn_of_record(decline.zone_vintage), *decline.notes],
+        notes=[
+            *words,
+            *warn_of_record(decline.zone_vintage),
+            *decline.notes,
+            *tell_box_width(decline.slopes),
+        ],
     )
 
 

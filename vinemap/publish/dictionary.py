@@ -41,6 +41,7 @@ EXTRA: Mapping[str, tuple[Column, ...]] = {
         Column("score_output", "0-100", "float", "Part of the health score: output of the standing vines"),
         Column("score_stand", "0-100", "float", "Part of the health score: stand"),
         Column("score_symptoms", "0-100", "float", "Part of the health score: symptoms"),
+        Column("vigour_pct", "%", "float", "Canopy in the latest image, of the best zones of the variety"),
         Column("score_vigour", "0-100", "float", "Part of the health score: canopy in an image"),
         Column("score_trend", "0-100", "float", "Part of the health score: trend"),
         Column("score_lacks", "", "str", "Parts of the health score that are not known"),

@@ -92,6 +92,10 @@ NOTES: tuple[tuple[str, str], ...] = (
         "{count} zonas empiezan de nuevo tras una renovación; lo cosechado antes solo indica el nivel.",
     ),
     (
+        "Crops are compared at equal width after pruning: one tenth narrower bears {less} % less here ({low} to {high} %).",
+        "Las cosechas se comparan a igual ancho tras la poda: una décima parte más estrecho da aquí un {less} % menos (de {low} a {high} %).",
+    ),
+    (
         "What was lost before vintage {vintage} rests on curve shape, vine age and the other zones.",
         "Lo perdido antes de la vendimia {vintage} descansa en la forma de la curva, la edad de las cepas y las demás zonas.",
     ),
