@@ -234,7 +234,7 @@ def test_renewed_zone_restarts_and_reports_recovery(make_estate, fit):
     assert row["recovery_pct"] == pytest.approx(100, abs=15)
     assert row["chance_declining"] < 0.2
     assert row["cause_hint"].startswith("Renewed in 2022")
-    assert any("restart after a renewal" in one for one in made.notes)
+    assert any("after a renewal" in one for one in made.notes)
 
 
 def test_one_vintage_knows_levels_and_claims_nothing(make_estate, fit):

@@ -36,9 +36,10 @@ def test_loss_is_near_the_truth_and_inside_its_interval(assessed):
     zone = zone_of(assessed)
     area = zone.groupby("block_id")["area_ha"].sum()
     loss = (zone["loss_pct"] * zone["area_ha"]).groupby(zone["block_id"]).sum() / area
-    # Vines counted once, at the end, count as gone from the start: the loss of D1, where they went missing
-    # along the way, is said too high.
-    assert loss["D1"] == pytest.approx(truth["D1"], abs=15.0)
+    # Vines were counted once, at the end: when they went missing is told from the yields alone.
+    assert loss["D1"] == pytest.approx(truth["D1"], abs=12.0)
+    fallen = zone[zone["block_id"] == "D1"]
+    assert fallen["loss_pct_low"].min() < truth["D1"] < fallen["loss_pct_high"].max()
     assert loss["S1"] == pytest.approx(truth["S1"], abs=6.0)
     assert ((zone["loss_pct_low"] <= zone["loss_pct"]) & (zone["loss_pct"] <= zone["loss_pct_high"])).all()
 

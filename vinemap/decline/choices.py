@@ -21,6 +21,7 @@ from vinemap.decline.curves import (
     FloatArray,
     IntArray,
 )
+from vinemap.decline.gaps import LOG_PRIOR, TRIED, GapState
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.pools import LEAST, Curves, Pools
 from vinemap.decline.signs import SignTable
@@ -30,6 +31,7 @@ from vinemap.decline.turns import add_prior, choose_blocks, choose_series
 SHARE_GRID = (np.arange(60) + 0.5) / 60
 NEAR_COUNT = 20  # candidates near the present curve
 NEAR_LIKENESS = (0.7, 0.93, 0.985)  # how near: correlation of the normal scores, taken in turn at random
+OPEN_TOGETHER = 400  # series weighed at a time with the courses of their gaps: bounds the memory
 KIND_PRIOR = 2.0  # Dirichlet prior of the mix of kinds and of rate classes, cases each
 
 
@@ -61,6 +63,8 @@ class CurveChoice:
     per_family : int
         Fresh candidate curves of each kind in a sweep.
     rng : numpy.random.Generator
+    gaps : GapState, optional
+        Courses of gaps that are open before the first count.
     """
 
     def __init__(
@@ -77,7 +81,9 @@ class CurveChoice:
         likeness: float,
         per_family: int,
         rng: np.random.Generator,
+        gaps: GapState | None = None,
     ) -> None:
+        self.gaps = gaps if gaps is not None and gaps.rows.size else None
         self.rng, self.symptoms, self.signs, self.families = rng, symptoms, signs, families
         self.estate_share = estate_share
         self.prior_declining, self.prior_common, self.likeness = declining, common, likeness
@@ -124,18 +130,21 @@ class CurveChoice:
         self.family_share = np.maximum(kinds / max(kinds.sum(), 1), LEAST)
         self.rate_share = np.full(len(RATE_EDGES_PCT) + 1, 1 / (len(RATE_EDGES_PCT) + 1))
 
-    def _effective(self, curve: FloatArray) -> FloatArray:
+    def _effective(self, curve: FloatArray, rows: IntArray | slice = slice(None)) -> FloatArray:
         """Turn log of what series keep (n, J, W) to how it acts on yields (n, J, V): anchored, where seen."""
         at = curve[..., self.at_vintages]
-        start = np.take_along_axis(at, self.own_first[:, None, None], axis=2)
-        return np.asarray((at - start * self.own_anchor[:, None, None]) * self.own_seen[:, None, :])
+        start = np.take_along_axis(at, self.own_first[rows][:, None, None], axis=2)
+        return np.asarray((at - start * self.own_anchor[rows][:, None, None]) * self.own_seen[rows][:, None])
 
     def fitted(self) -> FloatArray:
         """Log of what is kept under the present curves (B, S, V)."""
         fitted = np.zeros(self.shape)
         fitted[self.blocks, self.slots] = self._effective(self.series.log_curve[:, None])[:, 0]
         common = (self.block.log_curve + self.estate.log_curve)[:, self.at_vintages]
-        return np.asarray(fitted + (self.expand @ common[..., None]).reshape(self.shape))
+        fitted += (self.expand @ common[..., None]).reshape(self.shape)
+        if self.gaps is not None:
+            fitted[self.blocks[self.gaps.rows], self.slots[self.gaps.rows]] += self.gaps.present()
+        return np.asarray(fitted)
 
     def draw(
         self,
@@ -215,12 +224,48 @@ class CurveChoice:
         rest = self.block.log_curve[self.blocks] + self.estate.log_curve
         self._add_evidence(made.log_curve, self.series_owner, rest, fit)
         chosen = np.zeros(self.series_owner.size, dtype=np.int64)
-        choose_series(
-            now.inverse, now.projected, now.shrunk, now.inner_series, now.residual, now.score, self.blocks,
-            self.starts, made.log_curve, self.series.log_curve, self.at_vintages, self.own_first,
-            self.own_anchor, self.own_seen, fit, self.rng.uniform(size=chosen.size), chosen,
-        )  # fmt: skip
+        closed = self.series_owner if self.gaps is None else np.delete(self.series_owner, self.gaps.rows)
+        self._choose_closed(now, made, fit, closed, chosen)
+        if self.gaps is not None:
+            for start in range(0, self.gaps.rows.size, OPEN_TOGETHER):
+                self._choose_open(now, self.gaps, slice(start, start + OPEN_TOGETHER), made, fit, chosen)
         self.series = made.choose(chosen)
+
+    def _choose_closed(
+        self, now: _Gauss, made: Curves, fit: FloatArray, rows: IntArray, chosen: IntArray
+    ) -> None:
+        """Choose the curves of series whose gaps are known."""
+        some = slice(None) if rows.size == self.series_owner.size else rows  # no copy where all are
+        found = np.zeros(rows.size, dtype=np.int64)
+        choose_series(
+            now.inverse, now.projected, now.shrunk, now.inner_series[some], now.residual, now.score,
+            self.blocks[some], self.starts[some], made.log_curve[some], self.series.log_curve[some],
+            self.at_vintages, self.own_first[some], self.own_anchor[some], self.own_seen[some], fit[some],
+            self.rng.uniform(size=rows.size), found,
+        )  # fmt: skip
+        chosen[rows] = found
+
+    def _choose_open(
+        self, now: _Gauss, gaps: GapState, part: slice, made: Curves, fit: FloatArray, chosen: IntArray
+    ) -> None:
+        """Choose curve and course of the gaps together: a late fall may be either; neither moves alone."""
+        rows, tried = gaps.rows[part], gaps.propose(part)
+        n, own = rows.size, np.arange(rows.size)
+        acting = (
+            self._effective(made.log_curve[rows], rows)[:, :, None]
+            + gaps.log_stand[part][own[:, None], tried][:, None]
+        )
+        present = self._effective(self.series.log_curve[rows][:, None], rows)[:, 0] + gaps.present()[part]
+        weight = fit[rows][:, :, None] + LOG_PRIOR[tried][:, None]
+        found = np.zeros(n, dtype=np.int64)
+        choose_series(
+            now.inverse, now.projected, now.shrunk, now.inner_series[rows], now.residual, now.score,
+            self.blocks[rows], self.starts[rows], acting.reshape(n, -1, self.shape[2]), present,
+            np.arange(self.shape[2]), self.own_first[rows], np.zeros(n, dtype=bool), self.own_seen[rows],
+            weight.reshape(n, -1), self.rng.uniform(size=n), found,
+        )  # fmt: skip
+        chosen[rows], place = np.divmod(found, TRIED)
+        gaps.course[part] = tried[own, place]
 
     def _add_evidence(
         self, candidates: FloatArray, owner: IntArray, rest: FloatArray, fit: FloatArray

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.forecast import DeclineDraws, join_chains
+from vinemap.decline.gaps import GapState, open_backwards
 from vinemap.decline.layout import Layout, Series, build_layout, list_series, space_of_series
 from vinemap.decline.results import (
     SLOPE_COLUMNS,
@@ -158,19 +159,21 @@ def fit_decline(
     vintages = np.sort(zone_vintage["vintage"].dropna().unique()).astype(np.int64)
     last = int(vintages[-1])
     years = np.arange(min(vintages[0], last - 3), max(horizon_year, last + 4) + 1)
-    standing = interpolate_stand(stand, zone_ids, years)
+    planted = pd.to_numeric(zones["year_planted"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    level = interpolate_stand(stand, zone_ids, years)
+    standing, gaps = open_backwards(level, stand, zone_ids, planted, years)
     series = list_series(zones, renewals)
     layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement, adjustments)
-    planted = pd.to_numeric(zones["year_planted"], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     space = space_of_series(series, planted, years=years, last_vintage=last)
     chains = _run_chains(
         layout, space, lambda: SymptomTable(layout, years, stand, zone_ids),
         lambda: SignTable(layout, years, signs, zone_ids, rng),
+        lambda: GapState(layout, standing, gaps, years, rng),
         reference=_reference(reference, vintages, layout.varieties), priors=priors, per_family=per_family,
         draws=draws, rng=rng,
     )  # fmt: skip
     told = tell_zones(
-        join_chains(chains), space, layout, standing, zone_ids, horizon_year=horizon_year, rng=rng
+        join_chains(chains), space, layout, standing, gaps, zone_ids, horizon_year=horizon_year, rng=rng
     )
     return Decline(
         zones=zone_table(
@@ -254,6 +257,7 @@ def _run_chains(
     space: CurveSpace,
     make_symptoms: Callable[[], SymptomTable],
     make_signs: Callable[[], SignTable],
+    make_gaps: Callable[[], GapState],
     *,
     reference: Reference | None,
     priors: Priors,
@@ -267,7 +271,7 @@ def _run_chains(
         for _ in range(CHAINS):
             sampler = Sampler(
                 layout, space, symptoms=make_symptoms(), signs=make_signs(), priors=priors, rng=rng,
-                reference=reference, per_family=per_family,
+                reference=reference, per_family=per_family, gaps=make_gaps(),
             )  # fmt: skip
             chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
     return chains

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import special
@@ -18,6 +18,7 @@ from vinemap.decline.curves import (
     draw_rates,
     trace_curves,
 )
+from vinemap.decline.gaps import LARGEST_MISSING, Gaps
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.sampler import ChainDraws
 from vinemap.decline.stand import Stand, draw_symptomatic
@@ -106,6 +107,8 @@ class Posterior:
     level : float array (draw, series)
     season : float array (draw, C, V)
     block_season : float array (draw, B, V)
+    gaps : int array (draw, Z)
+        Course of the gaps of every zone.
     """
 
     family: IntArray
@@ -113,6 +116,7 @@ class Posterior:
     level: FloatArray
     season: FloatArray
     block_season: FloatArray
+    gaps: IntArray = field(default_factory=lambda: np.zeros((0, 0), dtype=np.int64))
 
 
 def join_chains(chains: list[ChainDraws]) -> Posterior:
@@ -147,6 +151,7 @@ def trace_paths(
     held: FloatArray,
     last_vintage: int,
     rng: np.random.Generator,
+    gaps: Gaps | None = None,
 ) -> Paths:
     """Join the parts of renewed zones and let the future stray from the fitted curves.
 
@@ -164,6 +169,8 @@ def trace_paths(
         Share of all series that have not set in (`share_held`).
     last_vintage : int
     rng : numpy.random.Generator
+    gaps : Gaps, optional
+        Of these zones; gaps are as old as the planting where not given.
 
     Returns
     -------
@@ -184,7 +191,8 @@ def trace_paths(
         vine[:, zone, after] = log_kept[:, position][:, after]
         first[:, zone] = np.nan
     guess = guess_missing(level[:, :count], layout.place[0][zones], rng=rng)
-    stand_kept = _stand_path(stand, guess, vine.shape, now, rng)
+    course = np.ones(vine.shape) if gaps is None else gaps.course[np.arange(count), posterior.gaps[:, zones]]
+    stand_kept = _stand_path(stand, course, guess, now, rng)
     full = np.where(
         stand.counted, 1.0, stand_kept[..., now]
     )  # a zone never counted yields what its stand lets it
@@ -291,17 +299,21 @@ def guess_missing(level: FloatArray, block: IntArray, *, rng: np.random.Generato
 
 
 def _stand_path(
-    stand: Stand, guess: FloatArray, shape: tuple[int, ...], now: int, rng: np.random.Generator
+    stand: Stand, course: FloatArray, guess: FloatArray, now: int, rng: np.random.Generator
 ) -> FloatArray:
-    """Draw stand by year: one error a zone and draw, growth after the last count by the counts' own trend."""
-    draws, zones, span = shape
+    """Draw stand by year: one error a zone and draw, growth after the last count by the counts' own trend.
+
+    `course` (draw, Z, T) is the share missing over that of the counts.
+    """
+    draws, zones, span = course.shape
     error = rng.standard_normal((draws, zones, 1))
     growth = np.maximum(stand.yearly_growth + stand.growth_sd * rng.standard_normal((draws, zones)), 0.0)
     growth = np.where(stand.yearly_growth > 2 * stand.growth_sd, growth, 0.0)  # only a clear trend goes on
     column = np.minimum(np.arange(span), now)
-    missing = stand.missing[:, column] + error * stand.missing_sd[:, column]
+    missing = (stand.missing[:, column] + error * stand.missing_sd[:, column]) * course
     missing = missing + growth[..., None] * np.maximum(np.arange(span) - now, 0)
-    return 1 - np.where(stand.counted[:, None], np.clip(missing, 0.0, 0.95), guess[..., None])
+    missing = np.clip(missing, 0.0, LARGEST_MISSING)
+    return 1 - np.where(stand.counted[:, None], missing, guess[..., None])
 
 
 def make_draws(

@@ -28,6 +28,7 @@ from scipy.stats import gamma
 
 from vinemap.decline.choices import CurveChoice
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
+from vinemap.decline.gaps import GapState
 from vinemap.decline.layout import Layout
 from vinemap.decline.signs import SignTable
 from vinemap.decline.symptoms import SymptomTable
@@ -92,6 +93,7 @@ class ChainDraws:
     season: list[FloatArray] = field(default_factory=list)
     block_season: list[FloatArray] = field(default_factory=list)
     sd: list[FloatArray] = field(default_factory=list)
+    gaps: list[IntArray] = field(default_factory=list)  # course of the gaps by zone
     slope: list[FloatArray] = field(default_factory=list)  # of what is adjusted for, then of signs
 
 
@@ -133,6 +135,8 @@ class Sampler:
         How closely the outside series follows the estate's seasons (log scale).
     per_family : int, optional
         Fresh candidate curves of each kind in a sweep.
+    gaps : GapState, optional
+        Courses of gaps that are open before the first count.
     """
 
     def __init__(
@@ -144,6 +148,7 @@ class Sampler:
         priors: Priors,
         rng: np.random.Generator,
         signs: SignTable,
+        gaps: GapState | None = None,
         reference: Reference | None = None,
         reference_sd: float = REFERENCE_SD,
         per_family: int = PER_FAMILY,
@@ -154,8 +159,9 @@ class Sampler:
         self.choice = CurveChoice(
             layout, space, symptoms=symptoms, signs=signs, families=priors.families,
             declining=priors.declining, common=priors.common, estate_share=priors.estate,
-            likeness=priors.likeness, per_family=per_family, rng=rng,
+            likeness=priors.likeness, per_family=per_family, rng=rng, gaps=gaps,
         )  # fmt: skip
+        self.gaps, self.zones = gaps, sum(not np.isfinite(one.first_vintage) for one in layout.series)
         self._prepare_design(reference, reference_sd)
         self._prepare_block_design()
         self.sd = dict(zip(SD_NAMES, (0.2, 0.04, 0.06, 0.3, 0.15, 0.08), strict=True))
@@ -229,9 +235,13 @@ class Sampler:
                 out.level.append(self.level[self.blocks, self.slots] + self.centre)
                 out.season.append(self.season.copy())
                 out.block_season.append(self.block_season.copy())
+                out.gaps.append(self._gaps_by_zone())
                 out.sd.append(np.array([self.sd[name] for name in SD_NAMES]))
                 out.slope.append(np.concatenate([self.effect[self.adjusted], self.choice.signs.slope]))
         return out
+
+    def _gaps_by_zone(self) -> IntArray:
+        return np.zeros(self.zones, dtype=np.int64) if self.gaps is None else self.gaps.by_zone(self.zones)
 
     def _effect_variance(self) -> FloatArray:
         vintages = self.shape[2]

@@ -14,6 +14,7 @@ import pandas as pd
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.forecast import DeclineDraws, Paths, Posterior, make_draws, share_held, trace_paths
+from vinemap.decline.gaps import Gaps
 from vinemap.decline.layout import Layout
 from vinemap.decline.results import expected_yields, forecast_table, quantiles, zone_figures
 from vinemap.decline.stand import Stand
@@ -51,6 +52,7 @@ def tell_zones(
     space: CurveSpace,
     layout: Layout,
     standing: Stand,
+    gaps: Gaps,
     zone_ids: list[str],
     *,
     horizon_year: int,
@@ -65,6 +67,7 @@ def tell_zones(
         Owners are the series.
     layout : Layout
     standing : Stand
+    gaps : Gaps
     zone_ids : list of str
         Zones, in order (Z).
     horizon_year : int
@@ -82,8 +85,9 @@ def tell_zones(
     for zones in _whole_blocks(block, ZONES_AT_A_TIME):
         stand = standing.of(zones)
         paths = trace_paths(
-            posterior, space, layout, stand, zones=zones, held=held, last_vintage=last, rng=rng
-        )
+            posterior, space, layout, stand, zones=zones, held=held, last_vintage=last, rng=rng,
+            gaps=gaps.of(zones),
+        )  # fmt: skip
         draws = make_draws(
             paths, stand, [zone_ids[one] for one in zones],
             last_vintage=last, horizon_year=horizon_year, rng=rng,
