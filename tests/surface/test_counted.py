@@ -8,8 +8,9 @@ import shapely
 
 from vinemap.errors import DataError
 from vinemap.land import grid_over
-from vinemap.surface import Variogram, fit_stretches, krige_stretch_grid, krige_stretch_polygons
+from vinemap.surface import Variogram, counted, fit_stretches, krige_stretch_grid, krige_stretch_polygons
 from vinemap.surface.counted import _restricted, relative_noise
+from vinemap.surface.stretches import lay_spots, stretch_covariances
 
 FIELD = Variogram("exponential", 0.0, 4.0, 30.0)
 OUTLINE = shapely.box(0, 0, 120, 60)
@@ -149,3 +150,55 @@ def test_restricted_likelihood_is_that_of_the_textbook():
     assert variance == pytest.approx(values @ projected @ values / 6)
     spread = np.linalg.slogdet(matrix)[1] + np.log(normal[0, 0])
     assert likelihood == pytest.approx(-0.5 * (6 * np.log(variance) + spread))
+
+
+def test_of_all_ranges_and_shares_of_noise_the_likeliest_is_taken():
+    ends = panels()
+    values = np.random.default_rng(6).normal(15.0, 2.0, len(ends)) + 3.0 * np.sin(ends[:, 0, 1] / 12.0)
+    found = fit_stretches(ends, values)
+    spots, relative = lay_spots(ends), relative_noise(ends)
+    fixed = np.column_stack([np.ones(len(ends)), values - values.mean()])
+    tried = {}
+    for range_m in (6.0, 12.0, 25.0, 50.0, 100.0, 200.0):
+        smooth = stretch_covariances(Variogram("exponential", 0.0, 1.0, range_m), spots)
+        usual = np.median(np.diag(smooth))
+        for share in (0.02, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9):
+            matrix = (1 - share) * smooth / usual + share * np.diag(relative)
+            likelihood, variance = _restricted(matrix, fixed)
+            tried[likelihood] = (share * variance, (1 - share) * variance / usual, range_m)
+    assert (found.nugget, found.partial_sill, found.range_m) == pytest.approx(tried[max(tried)])
+
+
+def test_of_many_stretches_some_are_taken_evenly(monkeypatch):
+    ends = panels(every_m=3.0)
+    values = 12.0 + np.random.default_rng(1).normal(0, 1.0, len(ends))
+    monkeypatch.setattr(counted, "MOST_FITTED", 25)
+    some = np.linspace(0, len(ends) - 1, 25).round().astype(int)
+    assert fit_stretches(ends, values) == fit_stretches(ends[some], values[some])
+
+
+def test_the_note_tells_stretches_and_variogram():
+    ends = panels()
+    spec = grid_over(OUTLINE, cell_m=10.0, crs="EPSG:3035")
+    values = np.random.default_rng(2).normal(15.0, 2.0, len(ends))
+    surface = krige_stretch_grid(ends, values, spec=spec, outline=OUTLINE, row_spacing_m=3.0)
+    found = surface.variogram
+    assert surface.note == (
+        "21 stretches of row, 30 m as a rule, each taken as the mean over its length; variogram of places by "
+        f"restricted likelihood: exponential, range {found.range_m:.0f} m, "
+        f"partial sill {found.partial_sill:.3g}, noise of a stretch {found.nugget:.3g}. 0 % of the outline has "
+        "no data."
+    )
+    assert np.isfinite(surface.mean.values).sum() == 72
+
+
+def test_ground_from_vine_to_vine_is_less_in_a_larger_block():
+    ends, known = panels(), Variogram("exponential", 0.5, 1e-9, 30.0)
+    zones = [shapely.box(0, 0, 10, 10), shapely.box(0, 0, 40, 10)]
+    values = np.full(len(ends), 12.0)
+    found = krige_stretch_polygons(ends, values, zones, variogram=known, row_spacing_m=3.0)
+    mean_error = 0.5 / (1.0 / relative_noise(ends)).sum()  # of their weighted mean
+    # 0.5 on the 90 m2 of a usual stretch; independent of the stretches
+    assert found["standard_error"].to_numpy() ** 2 == pytest.approx(
+        [mean_error + 0.5 * 90 / 100, mean_error + 0.5 * 90 / 400], rel=1e-4
+    )

@@ -74,3 +74,37 @@ def test_directions_are_scaled_to_the_range_along_the_bearing():
 def test_refuses_what_is_no_variogram(settings, words):
     with pytest.raises(DataError, match=words):
         Variogram(*settings)
+
+
+def test_several_structures_add_up_to_the_sill_and_distance_has_no_sign():
+    variogram = Variogram("exponential", 0.5, 2.0, 10.0, further=(Structure("spherical", 3.0, 40.0),))
+    assert (variogram.structured_sill, variogram.sill) == (5.0, 5.5)
+    assert [one.range_m for one in variogram.structures] == [10.0, 40.0]
+    at = 2.0 * np.exp(-2.0) + 3.0 * (1 - 1.5 * 0.5 + 0.5 * 0.5**3)
+    assert variogram.structure([20.0, -20.0]) == pytest.approx([at, at])
+    assert variogram.covariance([0.0, 20.0]) == pytest.approx([5.5, at])
+    assert variogram.semivariance([0.0, 20.0, 1e5]) == pytest.approx([0.0, 5.5 - at, 5.5])
+
+
+@pytest.mark.parametrize("bearing", [0.0, 30.0, 90.0, 210.0])
+def test_ground_across_the_bearing_counts_by_the_ratio_whatever_the_bearing(bearing):
+    variogram = Variogram("exponential", 0.0, 1.0, 40.0, bearing_deg=bearing, ratio=0.5)
+    turn = np.deg2rad(bearing)
+    along, across = np.array([np.sin(turn), np.cos(turn)]), np.array([np.cos(turn), -np.sin(turn)])
+    scaled = variogram.scale_places(np.stack([7.0 * along, 7.0 * across, 3 * along + 4 * across]))
+    assert np.hypot(*scaled.T) == pytest.approx([7.0, 14.0, np.hypot(3.0, 8.0)])
+    same = Variogram("exponential", 0.0, 1.0, 40.0, bearing_deg=bearing)
+    assert same.scale_places(scaled) is scaled
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"ratio": float("inf")}, {"ratio": 0.0}, {"bearing_deg": float("nan")}, {"nugget": float("inf")},
+        {"range_m": float("inf")}, {"range_m": -1.0},
+    ],
+)  # fmt: skip
+def test_every_number_of_a_variogram_must_be_one(change):
+    with pytest.raises(DataError, match="Variogram"):
+        Variogram(**({"model": "spherical", "nugget": 0.0, "partial_sill": 1.0, "range_m": 9.0} | change))
+    assert Variogram("spherical", 0.0, 0.0, 9.0).sill == 0.0

@@ -5,8 +5,21 @@ import pytest
 import shapely
 
 from vinemap.land import grid_over
-from vinemap.surface import Variogram, estimate_variogram, krige_grid
-from vinemap.surface.directions import fit_directions
+from vinemap.surface import (
+    ExperimentalVariogram,
+    Variogram,
+    estimate_variogram,
+    experimental_variogram,
+    krige_grid,
+)
+from vinemap.surface.directions import (
+    _best_ratio,
+    _beyond,
+    _halves,
+    _scaled,
+    _two_directions,
+    fit_directions,
+)
 
 
 def places_of_rows(bearing_deg):
@@ -64,3 +77,80 @@ def test_readings_of_one_row_say_nothing_across_it():
     assert not fit.clear
     assert fit.variogram is start
     assert np.isnan(fit.ratio)
+
+
+def lags_of(variogram, along=True, pairs=500):
+    h = np.arange(8.0, 60.0, 4.0)
+    scaled = h if along else h / variogram.ratio
+    plain = Variogram(variogram.model, variogram.nugget, variogram.partial_sill, variogram.range_m)
+    return ExperimentalVariogram(h, plain.semivariance(scaled), np.full(h.size, pairs), plain.sill)
+
+
+@pytest.mark.parametrize("ratio", [0.25, 0.6, 1.0, 2.0, 4.0])
+def test_ratio_of_exact_variograms_is_given_back(ratio):
+    truth = Variogram("exponential", 0.5, 4.0, 20.0, ratio=ratio)
+    found, gain = _best_ratio(truth, (lags_of(truth), lags_of(truth, along=False)))
+    assert np.log(found) == pytest.approx(np.log(ratio), abs=0.07)  # half a step of those tried
+    assert gain > 0.9 if ratio != 1.0 else gain == pytest.approx(0.0, abs=0.05)
+
+
+def test_scaled_lags_keep_the_weights_of_their_own_distances():
+    truth = Variogram("exponential", 0.5, 4.0, 20.0, ratio=0.5)
+    along, across = lags_of(truth, pairs=400), lags_of(truth, along=False, pairs=900)
+    distance, gamma, weight = _scaled((along, across), 0.5)
+    count = len(along.distance_m)
+    assert distance.tolist() == [*along.distance_m, *(2.0 * across.distance_m)]
+    assert gamma.tolist() == [*along.semivariance, *across.semivariance]
+    assert weight[count:] == pytest.approx(900 / across.distance_m**2)
+    assert weight[:count] == pytest.approx(400 / along.distance_m**2)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "beyond"), [(1.3, False), (1.45, True), (0.77, False), (0.69, True), (1.0, False)]
+)
+def test_a_ratio_counts_from_one_and_four_tenths_or_its_inverse(ratio, beyond):
+    assert _beyond(ratio) == beyond
+
+
+def test_a_block_is_halved_in_the_middle_of_its_longer_side():
+    points = np.column_stack([np.arange(10.0), 3.0 * np.arange(10.0)[::-1]])
+    low, high = _halves(points)
+    assert low.tolist() == [False] * 5 + [True] * 5
+    assert (low ^ high).all()
+    wide = np.column_stack([np.arange(10.0) * 5, np.zeros(10)])
+    assert _halves(wide)[0].tolist() == [True] * 5 + [False] * 5
+
+
+def test_lags_of_few_pairs_or_nearer_than_six_metres_are_no_part_of_a_direction():
+    places = places_of_rows(0.0)
+    values = np.random.default_rng(1).normal(size=len(places))
+    along, across = _two_directions(places, values, 0.0, max_distance_m=60.0, bin_m=4.0)
+    for one in (along, across):
+        assert one.distance_m.min() >= 6.0
+        assert one.pairs.min() >= 30
+    every = experimental_variogram(
+        places, values, max_distance_m=60.0, bin_m=4.0, bearing_deg=90.0, tolerance_deg=22.5
+    )
+    used = (every.pairs >= 30) & (every.distance_m >= 6.0)
+    assert across.semivariance.tolist() == every.semivariance[used].tolist()
+    few = places[:: len(places) // 30]
+    assert _two_directions(few, values[: len(few)], 0.0, max_distance_m=60.0, bin_m=4.0) is None
+
+
+def test_a_pattern_of_one_half_of_a_block_is_not_clear():
+    rng = np.random.default_rng(6)
+    places = rng.uniform(0, [400, 150], (3000, 2))
+    east = 3 * np.sin(places[:, 0] / 8)
+    north = 3 * np.sin(places[:, 1] / 8)
+    start = Variogram("spherical", 1.0, 4.0, 20.0)
+    lags = {"bearing_deg": 0.0, "max_distance_m": 60.0, "bin_m": 4.0}
+    noise = rng.normal(0, 1, 3000)
+    whole = fit_directions(places, east + noise, start, **lags)
+    assert whole.clear
+    assert whole.ratio < 1 / 1.4
+    assert 0.25 <= whole.gain <= 1.0
+    assert whole.variogram.bearing_deg == 0.0
+    assert whole.variogram.ratio == whole.ratio
+    other = fit_directions(places, np.where(places[:, 0] < 200, 2 * east, north) + noise, start, **lags)
+    assert not other.clear
+    assert other.variogram is start

@@ -1,3 +1,6 @@
+from dataclasses import replace
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -14,6 +17,7 @@ from vinemap.surface import (
     discretise_block,
     mean_covariance,
 )
+from vinemap.surface.kriging import fit_labelled, group_positions, merge_places
 from vinemap.surface.systems import krige_groups
 
 SEEDS = st.integers(0, 10_000)
@@ -309,3 +313,118 @@ def test_refuses_unfit_input(settings_of_model, places, values, noise, words):
     model = LocalBlockKriging(**({"variogram": BOOK} | settings_of_model))
     with pytest.raises(DataError, match=words):
         model.fit(places, values, noise)
+
+
+def test_positions_are_grouped_by_squares_from_their_south_western_corner():
+    cells = np.array([[10.0, 20.0], [13.9, 20.0], [14.0, 20.0], [10.0, 24.1], [13.0, 23.0], [18.2, 24.0]])
+    order, starts = group_positions(cells, 4.0)
+    groups = [sorted(order[a:b].tolist()) for a, b in pairwise(starts)]
+    assert groups == [[0, 1, 4], [2], [3], [5]]
+    assert group_positions(cells, 0.0)[1].tolist() == list(range(7))
+    assert group_positions(np.empty((0, 2)), 4.0)[1].tolist() == [0]
+    grid = np.stack(np.meshgrid(np.arange(12) * 0.1, np.arange(9) * 0.1), -1).reshape(-1, 2)
+    sizes = np.diff(group_positions(grid, 0.3)[1])  # rounding puts no cell into a wrong square
+    assert sizes.tolist() == [9] * 12
+
+
+def test_readings_in_one_place_are_averaged_with_noise_over_their_number():
+    points = np.array([[5.0, 1.0], [0.0, 0.0], [5.0, 1.0], [5.0, 1.0]])
+    found = merge_places(points, np.array([1.0, 9.0, 2.0, 6.0]), np.array([0.3, 0.1, 0.6, 0.9]), np.arange(4))
+    assert found[0].tolist() == [[0.0, 0.0], [5.0, 1.0]]
+    assert found[1].tolist() == [9.0, 3.0]
+    assert found[2] == pytest.approx([0.1, 1.8 / 9])
+    assert found[3].tolist() == [1, 0]
+    alone = merge_places(points[:2], points[:2, 0], points[:2, 1], np.arange(2))
+    assert alone[0] is not None
+    assert alone[0].tolist() == points[:2].tolist()
+
+
+def test_readings_in_one_place_stay_apart_where_all_are_noisy():
+    places = np.array([[0.0, 0.0], [0.0, 0.0], [9.0, 0.0]])
+    values, variogram = [1.0, 2.0, 3.0], Variogram("exponential", 0.0, 1.0, 9.0)
+    assert LocalBlockKriging(variogram).fit(places, values, [0.5, 0.5, 0.5]).n_readings_ == 3
+    assert LocalBlockKriging(variogram).fit(places, values, [0.5, 0.5, 0.0]).n_readings_ == 2
+    assert LocalBlockKriging(replace(variogram, nugget=0.1)).fit(places, values).n_readings_ == 3
+
+
+def test_a_reading_counts_by_its_own_noise():
+    places, values, cells = scatter(12, 30)
+    noise = np.random.default_rng(1).uniform(0.0, 3.0, 30)
+    variogram = Variogram("exponential", 0.4, 4.0, 20.0)
+    mean, error = krige(variogram, places, values, cells, noise=noise, quadrature="gauss")
+    offsets, weights = discretise_block(10.0, 4, "gauss")
+    gap = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    system = np.ones((31, 31))
+    system[:30, :30] = variogram.structure(gap) + np.diag(noise + 0.4)
+    system[30, 30] = 0.0
+    for cell, found, told in zip(cells, mean, error, strict=True):
+        to_cell = np.hypot(*(places[:, None] - (cell + offsets)[None]).transpose(2, 0, 1))
+        right = np.append(variogram.structure(to_cell) @ weights, 1.0)
+        solved = np.linalg.solve(system, right)
+        assert found == pytest.approx(solved[:30] @ values)
+        assert told**2 == pytest.approx(mean_covariance(variogram, offsets, weights) - solved @ right)
+
+
+def test_distance_to_the_nearest_reading_is_told_and_labelled_readings_are_kept_away():
+    places, values, cells = scatter(13, 50)
+    variogram = Variogram("exponential", 0.4, 4.0, 20.0)
+    model = LocalBlockKriging(variogram, neighbours=9).fit(places, values)
+    assert model.predict_parts(cells)[2] == pytest.approx(cKDTree(places).query(cells)[0])
+    labels = np.arange(50) % 3
+    kept = fit_labelled(LocalBlockKriging(variogram, neighbours=9), places, values, np.zeros(50), labels)
+    mean, _, nearest = kept.predict_parts(cells, np.full(7, 2))
+    others = LocalBlockKriging(variogram, neighbours=9).fit(places[labels != 2], values[labels != 2])
+    assert mean == pytest.approx(others.predict(cells))
+    assert nearest == pytest.approx(cKDTree(places[labels != 2]).query(cells)[0])
+    alone = fit_labelled(LocalBlockKriging(variogram), places, values, np.zeros(50), np.zeros(50))
+    assert np.isnan(alone.predict_parts(cells, np.zeros(7))).all()
+
+
+def test_shared_cells_use_the_readings_nearest_to_their_mean():
+    places, values, _ = scatter(14, 200)
+    variogram = Variogram("exponential", 1.0, 4.0, 20.0)
+    cells = np.array([[20.0, 20.0], [24.0, 20.0], [20.0, 24.0], [24.0, 24.0]])
+    near = cKDTree(places).query([22.0, 22.0], 12)[1]
+    shared = krige(variogram, places, values, cells, neighbours=12, share_within_m=8.0)
+    alone = krige(variogram, places[near], values[near], cells, neighbours=12)
+    assert shared[0] == pytest.approx(alone[0])
+    assert shared[1] == pytest.approx(alone[1])
+
+
+@pytest.mark.parametrize("threads", [0, 2, 9])
+def test_more_threads_than_positions_do_no_harm(threads):
+    places, values, cells = scatter(15, 40)
+    variogram = Variogram("exponential", 1.0, 4.0, 20.0)
+    plain = krige(variogram, places, values, cells)
+    assert krige(variogram, places, values, cells, threads=threads)[0] == pytest.approx(plain[0])
+    shared = krige(variogram, places, values, cells, threads=threads, share_within_m=15.0, neighbours=40)
+    assert shared[0] == pytest.approx(plain[0])
+
+
+def test_one_neighbour_is_the_nearest_reading():
+    places, values, cells = scatter(16, 40)
+    mean, error = krige(Variogram("exponential", 0.5, 4.0, 20.0), places, values, cells, neighbours=1)
+    assert mean == pytest.approx(values[cKDTree(places).query(cells)[1]])
+    assert (error > 0).all()
+
+
+@pytest.mark.parametrize("block_m", [4.0, 10.0])
+def test_a_block_is_read_off_its_table_near_by_and_summed_far_away(block_m):
+    variogram = Variogram("exponential", 0.5, 4.0, 15.0)
+    rng = np.random.default_rng(17)
+    ring = rng.uniform(-4, 4, (90, 2)) * block_m  # on both sides of the table's edge
+    values = rng.normal(10, 2, 90)
+    mean, error = krige(variogram, ring, values, [[0.0, 0.0]], neighbours=90, block_m=block_m)
+    expected = krige_densely(variogram, ring, values, np.zeros(2), 90, block_m, points=40)
+    assert mean[0] == pytest.approx(expected[0], rel=2e-4)
+    assert error[0] ** 2 == pytest.approx(expected[1], rel=5e-3)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 7, 8, 9, 15, 16, 17, 33])
+def test_any_number_of_readings_gives_the_textbook_estimate(count):
+    places, values, cells = scatter(18, count)
+    variogram = Variogram("matern_3_2", 0.7, 4.0, 15.0)
+    mean, error = krige(variogram, places, values, cells, quadrature="regular")
+    expected = [krige_densely(variogram, places, values, cell, count, 10.0) for cell in cells]
+    assert mean == pytest.approx([one[0] for one in expected], rel=1e-8)
+    assert error**2 == pytest.approx([one[1] for one in expected], rel=1e-7)

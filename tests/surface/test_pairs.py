@@ -95,3 +95,49 @@ def test_thinning_draws_with_the_generator(meuse):
 def test_refuses_unfit_input(values, reach, width, words):
     with pytest.raises(DataError, match=words):
         experimental_variogram([[0, 0], [1, 0], [2, 0]], values, max_distance_m=reach, bin_m=width)
+
+
+@pytest.mark.parametrize("bearing", [0.0, 30.0, 90.0, 150.0])
+@pytest.mark.parametrize("tolerance", [10.0, 22.5, 60.0])
+def test_pairs_of_a_bearing_are_those_within_the_tolerance(bearing, tolerance):
+    rng = np.random.default_rng(4)
+    places, values = rng.uniform(0, 60, (350, 2)), rng.normal(size=350)
+    found = experimental_variogram(
+        places, values, max_distance_m=30.0, bin_m=5.0, bearing_deg=bearing, tolerance_deg=tolerance
+    )
+    first, second = np.triu_indices(350, 1)
+    step = places[second] - places[first]
+    distance = np.hypot(*step.T)
+    off = np.abs((np.rad2deg(np.arctan2(step[:, 0], step[:, 1])) - bearing + 90.0) % 180.0 - 90.0)
+    used = (distance <= 30.0) & (off <= tolerance)
+    lag = np.ceil(distance[used] / 5.0).astype(int)
+    square = (values[second] - values[first])[used] ** 2
+    assert found.pairs.tolist() == np.bincount(lag, minlength=7)[1:].tolist()
+    assert found.semivariance == pytest.approx(np.bincount(lag, square)[1:] / 2 / found.pairs)
+    assert found.distance_m == pytest.approx(np.bincount(lag, distance[used])[1:] / found.pairs)
+
+
+def test_readings_in_one_bin_by_the_hundred_are_paired_once():
+    rng = np.random.default_rng(5)
+    places, values = rng.uniform(0, 1.0, (700, 2)), rng.normal(size=700)
+    found = experimental_variogram(places, values, max_distance_m=40.0, bin_m=40.0)
+    assert found.pairs.tolist() == [700 * 699 // 2]
+    assert found.semivariance[0] == pytest.approx(values.var(ddof=1))
+    assert found.variance == pytest.approx(values.var())
+
+
+def test_a_lag_may_be_as_wide_as_the_reach_but_not_wider_nor_nought():
+    places, values = [[0, 0], [1, 0], [0, 3]], [1.0, 2.0, 4.0]
+    assert experimental_variogram(places, values, max_distance_m=3.0, bin_m=3.0).pairs.tolist() == [2]
+    assert experimental_variogram(places, values, max_distance_m=3.5, bin_m=1.0).pairs.tolist() == [1, 1, 1]
+    for reach, width in ((3.0, 3.1), (3.0, 0.0), (np.inf, 1.0), (3.0, -1.0)):
+        with pytest.raises(DataError, match="do not fit"):
+            experimental_variogram(places, values, max_distance_m=reach, bin_m=width)
+
+
+def test_thinning_to_as_many_as_there_are_keeps_all():
+    places, values = [[0, 0], [1, 0], [0, 3]], [1.0, 2.0, 4.0]
+    options = {"max_distance_m": 9.0, "bin_m": 9.0}
+    assert experimental_variogram(places, values, thin_to=3, **options).pairs.tolist() == [3]
+    thinned = experimental_variogram(places, values, thin_to=2, rng=np.random.default_rng(1), **options)
+    assert thinned.pairs.tolist() == [1]

@@ -4,7 +4,7 @@ import shapely
 
 from vinemap.errors import DataError
 from vinemap.surface import LocalBlockKriging, Variogram, krige_polygons, mean_covariance
-from vinemap.surface.polygons import points_inside
+from vinemap.surface.polygons import _near, points_inside, thin_readings
 
 
 def test_a_square_zone_is_a_block(rows_of_readings, draw_field):
@@ -130,3 +130,93 @@ def test_refuses_unfit_input(zone, most, words):
             [[0.0, 0.0]], [1.0], [zone], variogram=Variogram("spherical", 1.0, 2.0, 40.0), max_points=most,
             rng=np.random.default_rng(2),
         )  # fmt: skip
+
+
+@pytest.mark.parametrize(("range_m", "margin_m"), [(20.0, 10.0), (50.0, 25.0), (300.0, 30.0)])
+def test_readings_within_half_a_range_and_thirty_metres_inform_a_zone(range_m, margin_m):
+    zone = shapely.box(0, 0, 40, 20)
+    for off, told in ((margin_m - 0.2, 1), (margin_m + 0.2, 0)):
+        for place in ((40 + off, 10), (-off, 10), (20, 20 + off), (20, -off)):
+            line = krige_polygons(
+                [place], [5.0], [zone], variogram=Variogram("exponential", 1.0, 1.0, range_m),
+                rng=np.random.default_rng(1),
+            ).iloc[0]  # fmt: skip
+            assert line["readings"] == told
+    corner = np.array([[40 + 0.9 * margin_m, 20 + 0.9 * margin_m]])  # in the box about it, but further
+    assert not _near(corner, zone, margin_m).any()
+
+
+@pytest.mark.parametrize("most", [20, 100, 400])
+def test_thinned_readings_are_means_of_cells_and_nearly_as_many_as_allowed(most):
+    rng = np.random.default_rng(3)
+    places, values, noise = (
+        rng.uniform(0, 90, (3000, 2)),
+        rng.normal(10, 2, 3000),
+        rng.uniform(0.5, 1.5, 3000),
+    )
+    points, numbers, error = thin_readings(places, values, noise, most, rng)
+    assert 0.4 * most <= len(points) <= most
+    assert len(points) == len(numbers) == len(error)
+    weight = noise.mean() / error  # about the readings of each cell
+    assert weight.sum() == pytest.approx(3000, rel=0.05)
+    assert np.average(numbers, weights=weight) == pytest.approx(values.mean(), abs=0.1)
+    assert np.average(points, axis=0, weights=weight) == pytest.approx(places.mean(axis=0), abs=1.5)
+    untouched = thin_readings(places[:most], values[:most], noise[:most], most, rng)
+    assert (untouched[0] == places[:most]).all()
+
+
+def test_noise_of_an_average_is_that_of_its_readings_over_their_number():
+    places = np.array([[0.0, 0.0], [0.1, 0.1], [50.0, 50.0], [50.1, 50.0], [50.0, 50.1]])
+    points, numbers, error = thin_readings(
+        places,
+        np.array([1.0, 3.0, 6.0, 7.0, 8.0]),
+        np.array([1.0, 3.0, 1.0, 1.0, 1.0]),
+        2,
+        np.random.default_rng(1),
+    )
+    assert numbers.tolist() == [2.0, 7.0]
+    assert error == pytest.approx([4.0 / 4.0, 3.0 / 9.0])
+    assert points[0] == pytest.approx([0.05, 0.05])
+
+
+@pytest.mark.parametrize("zone", [shapely.box(5, 5, 65, 25), shapely.Polygon([(0, 0), (90, 0), (0, 30)])])
+def test_points_in_a_polygon_are_even_and_about_as_many_as_asked(zone):
+    points = points_inside(zone, 150)
+    assert 75 <= len(points) <= 230
+    assert shapely.contains_xy(zone, *points.T).all()
+    centre = np.array(zone.centroid.coords[0])
+    assert points.mean(axis=0) == pytest.approx(centre, abs=1.5)
+    thin = points_inside(shapely.Polygon([(0, 0), (100, 100), (100, 100.5), (0, 0.5)]), 20)
+    assert len(thin) >= 10
+    assert points_inside(shapely.box(0, 0, 8, 2), 4).tolist() == [
+        [1.0, 1.0],
+        [3.0, 1.0],
+        [5.0, 1.0],
+        [7.0, 1.0],
+    ]
+
+
+def test_a_zone_is_kriged_as_by_the_textbook():
+    rng = np.random.default_rng(4)
+    variogram = Variogram("exponential", 0.5, 4.0, 25.0, bearing_deg=30.0, ratio=0.5)
+    places, noise = rng.uniform(0, 60, (30, 2)), rng.uniform(0.1, 1.0, 30)
+    values, zone = rng.normal(10, 2, 30), shapely.box(10, 10, 40, 30)
+    line = krige_polygons(
+        places, values, [zone], variogram=variogram, noise_variance=noise, rng=np.random.default_rng(1)
+    ).iloc[0]
+    near = _near(places, zone, 12.5)
+    assert line["readings"] == line["points"] == near.sum()
+    own, support = variogram.scale_places(places[near]), variogram.scale_places(points_inside(zone))
+
+    def covariance(one, other):
+        return variogram.structure(np.hypot(*(one[:, None] - other[None]).transpose(2, 0, 1)))
+
+    size = int(near.sum())
+    system = np.ones((size + 1, size + 1))
+    system[:size, :size] = covariance(own, own) + np.diag(noise[near] + 0.5)
+    system[size, size] = 0.0
+    right = np.append(covariance(own, support).mean(axis=1), 1.0)
+    weight = np.linalg.solve(system, right)
+    assert line["mean"] == pytest.approx(weight[:size] @ values[near])
+    expected = covariance(support, support).mean() - weight @ right
+    assert line["standard_error"] == pytest.approx(np.sqrt(expected))

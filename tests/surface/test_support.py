@@ -55,3 +55,39 @@ def test_table_of_a_block_is_the_mean_covariance_with_it(model, ratio):
 def test_refuses_impossible_blocks(settings, words):
     with pytest.raises(DataError, match=words):
         discretise_block(*settings)
+
+
+@pytest.mark.parametrize("ratio", [1.0, 0.4])
+@pytest.mark.parametrize("model", MODELS)
+def test_covariance_within_a_block_is_that_of_many_points(model, ratio):
+    variogram = Variogram(model, 0.7, 2.0, 9.0, bearing_deg=90.0, ratio=ratio)
+    points, weights = discretise_block(10.0, 30, "gauss")
+    assert tabulate_block(variogram, 10.0)[3] == pytest.approx(
+        mean_covariance(variogram, points, weights), rel=1e-3
+    )
+
+
+def test_table_reaches_two_and_a_half_blocks_beyond_the_centre():
+    table, per_column, per_row, _ = tabulate_block(Variogram("exponential", 0.0, 1.0, 12.0), 8.0)
+    assert per_column == per_row == 4.0  # sixteen steps to half a block of 8 m
+    assert 2.5 * 8.0 * per_column <= len(table) - 4 < 2.5 * 8.0 * per_column + 2
+    assert table.shape[0] == table.shape[1]
+    assert table[0] == pytest.approx(table[2], rel=1e-9)  # a step to either side of the centre
+    assert (np.diff(table[1, 1:]) < 0).all()
+    squeezed = tabulate_block(Variogram("exponential", 0.0, 1.0, 12.0, ratio=0.5), 8.0)
+    assert (squeezed[1], squeezed[2]) == (4.0, 2.0)
+
+
+def test_a_block_without_size_is_its_centre_and_nodes_are_row_by_row():
+    offsets, weights = discretise_block(0.0, 4)
+    assert offsets.tolist() == [[0.0, 0.0]]
+    assert weights.tolist() == [1.0]
+    offsets, weights = discretise_block(6.0, 3)
+    assert offsets[:4].tolist() == [[-2.0, -2.0], [0.0, -2.0], [2.0, -2.0], [-2.0, 0.0]]
+    assert weights == pytest.approx(np.full(9, 1 / 9))
+    assert discretise_block(6.0, 1)[0].tolist() == [[0.0, 0.0]]
+    exact, shares = discretise_block(6.0, 3, "exact")
+    assert exact.tolist() == discretise_block(6.0, 3, "gauss")[0].tolist()
+    assert shares.max() == pytest.approx((4 / 9) ** 2)  # eight ninths of two, halved
+    with pytest.raises(DataError, match="side is inf m"):
+        discretise_block(float("inf"))

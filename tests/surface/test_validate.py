@@ -3,6 +3,7 @@ import pytest
 
 from vinemap.errors import DataError
 from vinemap.surface import LocalBlockKriging, Variogram, cross_validate_rows
+from vinemap.surface.validate import _summarise
 
 
 def test_a_left_out_row_is_predicted_from_the_others_only(rows_of_readings):
@@ -59,3 +60,38 @@ def test_refuses_rows_that_cannot_be_left_out(rows):
     places = np.arange(8.0).reshape(4, 2)
     with pytest.raises(DataError, match="cannot be left out"):
         cross_validate_rows(places, np.ones(4), rows, variogram=Variogram("spherical", 1.0, 1.0, 9.0))
+
+
+def test_figures_are_those_of_errors_and_their_spread():
+    values, prediction = np.array([10.0, 12.0, 8.0, 5.0]), np.array([11.0, 10.0, 8.5, np.nan])
+    found = _summarise(values, prediction, np.array([1.0, 1.0, 0.0, np.nan]))
+    assert found.readings == 3
+    assert found.rmse == pytest.approx(np.sqrt((1.0 + 4.0 + 0.25) / 3))
+    assert found.mean_error == pytest.approx((1.0 - 2.0 + 0.5) / 3)
+    assert found.coverage_90 == pytest.approx(1 / 3)
+    assert found.mean_squared_ratio == pytest.approx((1.0 + 4.0) / 2)
+    edge = _summarise(np.zeros(2), np.array([1.63, 1.66]), np.ones(2))
+    assert edge.coverage_90 == 0.5
+    sure = _summarise(np.array([3.0]), np.array([3.0]), np.zeros(1))
+    assert sure.coverage_90 == 1.0
+    assert np.isnan(sure.mean_squared_ratio)
+
+
+def test_noise_of_a_reading_is_part_of_its_interval(rows_of_readings):
+    places, row_no, variogram = rows_of_readings
+    values = places[:, 0] / 9
+    plain = cross_validate_rows(places, values, row_no, variogram=variogram, neighbours=20)
+    noise = np.zeros(len(values))
+    noise[70] = 4.0
+    noisy = cross_validate_rows(
+        places, values, row_no, variogram=variogram, neighbours=20, noise_variance=noise
+    )
+    assert noisy.prediction[70] == plain.prediction[70]  # from the other rows only
+    assert noisy.standard_error[70] == pytest.approx(np.hypot(plain.standard_error[70], 2.0))
+
+
+def test_row_nought_may_be_left_out_and_a_draw_of_all_is_all(rows_of_readings):
+    places, row_no, variogram = rows_of_readings
+    found = cross_validate_rows(places, places[:, 0], row_no, variogram=variogram, max_readings=len(places))
+    assert found.readings == len(places)
+    assert np.isfinite(found.prediction[row_no == 0]).all()

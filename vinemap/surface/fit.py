@@ -95,7 +95,7 @@ def fit_variogram(
         flat = Variogram(models[0], 0.0, 0.0, float(distance.max()))
         return VariogramFit(flat, "All readings are the same: no variation, nugget 0.", 0.0, True)
     fits = [fit_range(model, distance, gamma, weight) for model in models]
-    misfit, variogram = min(fits, key=lambda one: one[0] * (1 + 1e-9))
+    misfit, variogram = min(fits, key=lambda one: one[0])
     return _describe(variogram, misfit, distance, gamma, weight)
 
 
