@@ -272,3 +272,118 @@ def test_a_whole_estate_is_cleaned_in_time(block):
         clean_readings(part, block.rows, outline=block.outline, row_spacing_m=3.0)
     assert time.process_time() - start < 4.0
     assert isinstance(parts[0], gpd.GeoDataFrame)
+
+
+@pytest.fixture(name="plain", scope="module")
+def plain_fixture(make):
+    """A block without faults, its cleaning, and places of good readings well inside rows."""
+    one = make(np.random.default_rng(31), rows=24, faults=False, jitter_m=0.1)
+    result = clean(one)
+    inside = result.readings["along_m"].between(60, 160) & (result.readings["flag"] == "")
+    places = np.flatnonzero(inside)[::97]
+    return one, result, places
+
+
+def spoil(block, places, **columns):
+    table = block.readings.copy()
+    for name, change in columns.items():
+        column = table.columns.get_loc(name)
+        table.iloc[places, column] = change(table[name].iloc[places].to_numpy())
+    return clean_readings(table, block.rows, outline=block.outline, row_spacing_m=3.0)
+
+
+def test_each_fault_is_named_for_what_it_is(plain):
+    block, _, places = plain
+    flags = spoil(block, places, mass_flow_kg_s=lambda flow: 14.0 * flow).readings["flag"]
+    assert (flags.iloc[places] == "limits").mean() > 0.9  # beyond any crop
+    flags = spoil(block, places, mass_flow_kg_s=lambda flow: 3.0 * flow).readings["flag"]
+    assert flags.iloc[places].isin(["local", "limits"]).mean() > 0.9
+    assert (flags.iloc[places] == "local").mean() > 0.5
+    flags = spoil(block, places, mass_flow_kg_s=lambda flow: 0.0 * flow).readings["flag"]
+    assert (flags.iloc[places] == "zero_flow").all()
+    flags = spoil(block, places, width_m=lambda width: 0.85 * width).readings["flag"]
+    assert (flags.iloc[places] == "width").all()
+    assert (flags == "width").sum() == len(places)
+    flags = spoil(block, places, mass_flow_kg_s=lambda flow: np.nan * flow).readings["flag"]
+    assert (flags.iloc[places] == "incomplete").all()
+    runs = (places[:, None] + np.arange(9)).ravel()
+    flags = spoil(block, runs, mass_flow_kg_s=lambda flow: np.repeat(flow[::9], 9)).readings["flag"]
+    assert (flags.iloc[runs] == "stuck").mean() > 0.95
+
+
+def test_speed_of_picking_counts_not_that_at_the_sensor(plain):
+    block, result, places = plain
+    delay = round(result.report.delays[0].delay_s)
+    quick = spoil(block, places, speed_m_s=lambda speed: 2.0 * speed).readings
+    later = places + delay  # what passes the sensor then was picked at that moment
+    assert (quick["flag"].iloc[later] == "speed_jump").mean() > 0.9
+    assert (quick["flag"].iloc[places] == "speed_jump").mean() < 0.1
+    slow = spoil(block, places, speed_m_s=lambda speed: 0.1 * speed).readings
+    assert (slow["flag"].iloc[later] == "idle").mean() > 0.5
+
+
+def test_the_report_counts_passes_readings_and_figures_before_and_after(plain):
+    _, result, _ = plain
+    report, readings = result.report, result.readings
+    assert report.passes == 24
+    assert readings["pass_no"].max() == 23
+    assert report.interval_s == 1.0
+    kept = readings["flag"] == ""
+    assert report.kept == report.after.readings == kept.sum()
+    assert report.after.mean_t_ha == pytest.approx(readings.loc[kept, "yield_t_ha"].mean())
+    seen = ~readings["flag"].isin(["headland", "idle"]) & readings["yield_t_ha"].notna()
+    assert report.before.readings == seen.sum()
+    assert report.before.mean_t_ha == pytest.approx(readings.loc[seen, "yield_t_ha"].mean())
+    assert report.removed == readings.loc[~kept, "flag"].value_counts().to_dict()
+    assert report.notes == []
+
+
+def test_places_and_times_are_those_of_picking(plain):
+    block, result, places = plain
+    delay = result.report.delays[0].delay_s
+    assert delay == pytest.approx(8.0, abs=0.7)
+    found = result.readings.iloc[places]
+    before = block.readings["time"].iloc[places] - found["time"]
+    assert before.dt.total_seconds().to_numpy() == pytest.approx(delay, abs=1e-6)
+    earlier = block.readings.geometry.iloc[places - round(delay)]
+    assert shapely.distance(found.geometry.to_numpy(), earlier.to_numpy()).max() < 1.5
+    along = found.geometry.y - block.rows.geometry.iloc[0].coords[0][1]
+    assert found["along_m"].to_numpy() == pytest.approx(along.to_numpy(), abs=0.3)
+    outside = result.readings["pass_no"] == -1
+    assert result.readings.loc[outside, "along_m"].isna().all()
+    assert (result.readings.loc[outside, "row_no"] == -1).all()
+    assert (result.readings["source_row"] == block.readings["source_row"]).all()
+
+
+@pytest.mark.parametrize(("width", "told"), [(2.95, False), (3.05, False), (2.93, True), (3.07, True)])
+def test_a_machine_that_reckoned_with_another_width_is_told(plain, width, told):
+    block, _, _ = plain
+    some = block.readings.iloc[:600].assign(width_m=width)
+    notes = clean_readings(some, block.rows, outline=block.outline, row_spacing_m=3.0).report.notes
+    assert any(f"width of {width:.2f} m; rows are 3.00 m apart" in one for one in notes) == told
+    without = some.drop(columns="width_m")
+    result = clean_readings(without, block.rows, outline=block.outline, row_spacing_m=3.0)
+    assert result.report.notes == []
+    assert "width" not in result.report.removed
+
+
+def test_ground_up_to_half_a_row_beyond_the_outline_is_of_the_block(plain):
+    block, result, _ = plain
+    west, south, east, north = block.outline.bounds
+    for off, kept in ((2.8, True), (3.2, False)):  # the first row lies 1.5 m within
+        narrow = shapely.box(west + off, south, east, north)
+        flags = clean_readings(block.readings, block.rows, outline=narrow, row_spacing_m=3.0).readings
+        first = (flags["row_no"] == 1) & (result.readings["flag"] == "")
+        assert ((flags.loc[first, "flag"] == "").mean() > 0.8) == kept
+        assert ((flags.loc[first, "flag"] == "headland").mean() > 0.8) == (not kept)
+
+
+def test_the_same_second_in_another_place_or_of_another_machine_is_no_duplicate(plain):
+    block, _, places = plain
+    again = block.readings.iloc[places[:6]]
+    aside = again.set_geometry(again.geometry.translate(0.0, 0.3))
+    other = again.assign(machine="H2")
+    for more, named in ((again, True), (aside, False), (other, False)):
+        table = pd.concat([block.readings, more], ignore_index=True)
+        flag = clean_readings(table, block.rows, outline=block.outline, row_spacing_m=3.0).readings["flag"]
+        assert (flag == "duplicate").sum() == 6 * named

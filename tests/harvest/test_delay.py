@@ -278,3 +278,21 @@ def test_pooled_delays_weigh_by_their_errors_which_are_never_below_the_floor():
     one_day = DelayEstimate("H2", "2026-03-02", 20.0, 0.4, 40, "")
     assert pool_delays([one_day]) == {}
     assert tabulate_delays([one_day]).iloc[0].tolist() == ["H2", "2026-03-02", 20.0, 0.4, 40, ""]
+
+
+def test_jackknife_leaves_out_sums_together_with_their_weights():
+    candidates = np.arange(-6.0, 31.0)
+    rng = np.random.default_rng(8)
+    tops = rng.normal(9.0, 1.0, 10)
+    # At some delays a pair has more cells in common: its weight differs from candidate to candidate.
+    weights = rng.uniform(0.5, 4.0, 10)[:, None] * (1.0 + 0.05 * rng.uniform(0, 1, (10, 37)))
+    sums = weights * (5.0 - 0.1 * (candidates[None] - tops[:, None]) ** 2)
+    left_out = [
+        _peak(
+            np.delete(sums, one, axis=0).sum(axis=0) / np.delete(weights, one, axis=0).sum(axis=0), candidates
+        )
+        for one in range(10)
+    ]
+    best, error = _peak_with_error(sums, weights, candidates)
+    assert best == pytest.approx(_peak(sums.sum(axis=0) / weights.sum(axis=0), candidates))
+    assert error == pytest.approx(_jackknife(left_out))

@@ -135,3 +135,19 @@ def test_a_handful_of_fixes_is_left_alone(count):
     assert not find_shifted_runs(time, x, y, machine, **options).any()
     if count:
         assert not find_bad_fixes(time, x, y, machine, limit_m=3.0).any()
+
+
+def test_a_shift_of_six_robust_deviations_is_told_and_one_of_four_is_not():
+    rng = np.random.default_rng(8)
+    time, x, y, machine = track(3000)
+    x = x + np.cumsum(rng.normal(0, 0.7, 3000))
+    options = {"speed_m_s": np.full(3000, 1.4), "direction": (0.0, 1.0), "interval_s": 1.0}
+    scale = 1.4826 * np.median(np.abs(np.column_stack([np.diff(x), np.zeros(2999)])))
+    for times, told in ((4.0, False), (7.5, True)):
+        moved = x.copy()
+        starts = np.arange(200, 2800, 200)
+        for start in starts:
+            moved[start : start + 4] += times * max(scale, 0.5)
+        found = find_shifted_runs(time, moved, y, machine, **options)
+        share = np.mean([found[start : start + 4].all() for start in starts])
+        assert share > 0.7 if told else share < 0.3

@@ -186,8 +186,8 @@ def test_the_note_tells_stretches_and_variogram():
     assert surface.note == (
         "21 stretches of row, 30 m as a rule, each taken as the mean over its length; variogram of places by "
         f"restricted likelihood: exponential, range {found.range_m:.0f} m, "
-        f"partial sill {found.partial_sill:.3g}, noise of a stretch {found.nugget:.3g}. 0 % of the outline has "
-        "no data."
+        f"partial sill {found.partial_sill:.3g}, noise of a stretch {found.nugget:.3g}. 0 % of the outline "
+        "has no data."
     )
     assert np.isfinite(surface.mean.values).sum() == 72
 
