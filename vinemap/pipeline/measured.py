@@ -17,11 +17,11 @@ from vinemap.decline import Decline, DeclineDraws
 from vinemap.errors import StoreError
 from vinemap.pipeline.cache import read_words, write_words
 
-FORMAT = 2
+FORMAT = 3
 # What reading a file that was cut short may raise.
 DAMAGE = (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile, zlib.error, pa.ArrowException)
 FRAMES = ("blocks", "rows", "zones", "segments", "stand", "settlement", "renewed")
-DECLINE_FRAMES = ("zones", "zone_vintage", "forecast", "vintage_effects", "scales")
+DECLINE_FRAMES = ("zones", "zone_vintage", "forecast", "vintage_effects", "scales", "slopes")
 
 
 @dataclass(frozen=True, slots=True)
