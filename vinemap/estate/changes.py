@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import cast
 
@@ -113,8 +114,7 @@ def stage_readings(
         first = first or one
         sorter.sort(one)
     notes = sorter.finish()
-    for key in parts.changed:
-        change.put(layout.harvest_file(*key), lambda path, key=key: parts.join(key, path))  # type: ignore[misc]
+    change.put_all([(layout.harvest_file(*key), partial(parts.join, key)) for key in parts.changed])
     report = ImportReport(
         number,
         "harvest",

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -171,10 +172,7 @@ class ReadingParts:
 
 def _first_seen(marks: Marks) -> npt.NDArray[np.bool_]:
     """Whether each mark stands here for the first time."""
-    order = np.argsort(marks, kind="stable")
-    out = np.ones(len(marks), dtype=bool)
-    out[order[1:][marks[order[1:]] == marks[order[:-1]]]] = False
-    return out
+    return ~pd.Series(marks, copy=False).duplicated().to_numpy(dtype=bool)
 
 
 def _grouped(*sources: Iterator[pa.Table]) -> Iterator[pa.Table]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 
@@ -24,13 +25,14 @@ ROW_GROUP = 1 << 17  # rows; readers take this many at a time
 PLACE_UNIT = 1e-7  # degrees, about a centimetre: readings closer than this are at one place
 NOWHERE = (np.inf, np.inf, -np.inf, -np.inf)
 _TEXTS = ("machine", "block_name")
+_GIVEN = ("reading_id", "import_id")  # by the estate
 _COUNTED = ("reading_id", "import_id", "source_row", "time")  # packed as differences
 _ARROW = {"int": pa.int64(), "float": pa.float64(), "str": pa.string(), "time": pa.timestamp("ns", "UTC")}
 Marks = npt.NDArray[np.uint64]
 Box = tuple[float, float, float, float]  # west, south, east, north [degrees]
 
 
-def to_arrow(tidy: pd.DataFrame, import_id: int) -> pa.Table:
+def to_arrow(tidy: pd.DataFrame, import_id: int, order: npt.NDArray[np.int64] | None = None) -> pa.Table:
     """Write tidy readings as the columns that the estate keeps, all but ``reading_id``.
 
     Parameters
@@ -38,27 +40,33 @@ def to_arrow(tidy: pd.DataFrame, import_id: int) -> pa.Table:
     tidy : pandas.DataFrame
         As `vinemap.taken.Intake.tidy` of a harvest has it.
     import_id : int
+    order : array of int, optional
+        Which rows, in which order; None for all as they stand.
 
     Returns
     -------
     pyarrow.Table
         ``vinemap.tables.READINGS`` with ``block_name``; points in well-known binary.
     """
-    names = [one for one in READINGS.columns if one.name not in ("reading_id", "import_id")]
-    columns = {"import_id": pa.array(np.full(len(tidy), import_id, dtype="int64"))}
-    columns |= {
-        one.name: _column(tidy[one.name], _ARROW[one.kind])
-        if one.name in tidy
-        else pa.nulls(len(tidy), _ARROW[one.kind])
-        for one in names
-    }
-    columns["block_name"] = _column(tidy["block_name"], pa.string())
-    columns["geometry"] = encode_points(tidy["longitude"].to_numpy(), tidy["latitude"].to_numpy())
+    rows = np.arange(len(tidy)) if order is None else order
+    kinds = {one.name: _ARROW[one.kind] for one in READINGS.columns if one.name not in _GIVEN}
+    kinds |= {"block_name": pa.string(), "longitude": pa.float64(), "latitude": pa.float64()}
+    places = pa.array(rows)
+    # Arrow lets go of the interpreter: columns are put in order side by side.
+    with ThreadPoolExecutor() as pool:
+        taken = [pool.submit(_column, tidy.get(name), kind, places) for name, kind in kinds.items()]
+    columns = {"import_id": pa.array(np.full(len(rows), import_id, dtype="int64"))}
+    columns |= {name: one.result() for name, one in zip(kinds, taken, strict=True)}
+    longitude, latitude = (np.asarray(columns.pop(name)) for name in ("longitude", "latitude"))
+    columns["geometry"] = encode_points(longitude, latitude)
     return pa.table(columns)
 
 
-def _column(values: pd.Series, kind: pa.DataType) -> pa.Array:
-    return pa.array(values, from_pandas=True).cast(kind)
+def _column(values: pd.Series | None, kind: pa.DataType, places: pa.Array) -> pa.Array:
+    """Rows of a column in order, empty where the file does not tell it."""
+    if values is None:
+        return pa.nulls(len(places), kind)
+    return pa.array(values, from_pandas=True).take(places).cast(kind)
 
 
 def mark_readings(tidy: pd.DataFrame) -> Marks:

@@ -66,10 +66,9 @@ class Sorter:
     ) -> None:
         self.ids = list(blocks["block_id"])
         self._turn = turn_from_wgs84(crs.to_wkt())
-        outlines = shapely.transform(
+        self.outlines = shapely.transform(
             blocks.geometry.to_numpy(), lambda places: np.column_stack(self._turn.transform(*places.T))
         )
-        self.blocks = gpd.GeoDataFrame({"block_id": blocks["block_id"]}, geometry=outlines, crs=crs)
         self.tolerance_m = tolerance_m
         self.parts = parts
         self.import_id = import_id
@@ -107,8 +106,7 @@ class Sorter:
     def _blocks_of(self, longitude: Floats, latitude: Floats) -> npt.NDArray[np.int64]:
         """Place in the list of blocks of each position, -1 for none."""
         x, y = self._turn.transform(longitude, latitude)
-        ids = land.assign_blocks(x, y, self.blocks, tolerance_m=self.tolerance_m)
-        return np.asarray(pd.Index(self.ids).get_indexer(ids), dtype="int64")
+        return land.find_outlines(x, y, self.outlines, tolerance_m=self.tolerance_m)
 
     def _pieces(self, tidy: pd.DataFrame, block: npt.NDArray[np.int64]) -> dict[Key, tuple[pa.Table, Marks]]:
         """Part the readings inside by vintage and block."""
@@ -118,8 +116,7 @@ class Sorter:
         order = order[np.searchsorted(code[order], 0) :]
         if not len(order):
             return {}
-        inside = tidy.take(order)
-        table, marks = to_arrow(inside, self.import_id), mark_readings(inside)
+        table, marks = to_arrow(tidy, self.import_id, order), mark_readings(tidy)[order]
         codes, starts = np.unique(code[order], return_index=True)
         ends = np.append(starts[1:], len(order))
         return {
@@ -179,7 +176,7 @@ class Sorter:
         for x, y, what, remedy in _likely_mistakes(longitude, latitude, taken):
             if np.abs(y).max() <= 90 and (self._blocks_of(x, y) >= 0).mean() > 0.5:
                 return DataError(what, where=taken.file, remedy=remedy)
-        middle = self.blocks.geometry.union_all().centroid
+        middle = shapely.union_all(self.outlines).centroid
         x, y = self._turn.transform(longitude, latitude)
         away = np.hypot(np.median(x) - middle.x, np.median(y) - middle.y) / 1000
         return DataError(

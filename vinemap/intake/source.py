@@ -147,7 +147,16 @@ def open_source(
         )
     asked = Asked(vintage or 0, _text(crs), columns, units, timezone, remembered)
     sha256 = hash_file(file)
-    return IntakeStream(kind, file.name, sha256, vintage or 0, _parts(file, kind, asked, sha256))
+    return IntakeStream(kind, file.name, sha256, vintage or 0, _read_ahead(_parts(file, kind, asked, sha256)))
+
+
+def _read_ahead(parts: Iterator[Intake]) -> Iterator[Intake]:
+    """Read the next part while this one is stored."""
+    with ThreadPoolExecutor(1) as beside:
+        coming = beside.submit(next, parts, None)
+        while (one := coming.result()) is not None:
+            coming = beside.submit(next, parts, None)
+            yield one
 
 
 def _parts(file: Path, kind: str, asked: Asked, sha256: str) -> Iterator[Intake]:

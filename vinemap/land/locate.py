@@ -19,6 +19,7 @@ LONE_ROW_SPACING_M = 3.0  # [m] where a single row tells nothing of the spacing;
 PARALLEL_M = (
     0.05  # [m] ends of rows of one block deviate less than this from parallel, or rows are not straight
 )
+RUN = 1 << 14  # points looked at together
 ASSIGN_TOLERANCE_M = 3.0  # [m] about one row: a GPS fix beside the outermost row still belongs to its block
 
 
@@ -59,26 +60,61 @@ def assign_blocks(
             where="assign_blocks",
             remedy="Pass them through land.prepare_blocks first.",
         )
-    owner = np.full(len(east), -1)
-    nearest = np.full(len(east), np.inf)
-    outlines = blocks.geometry.to_numpy()
+    names = np.append(blocks["block_id"].astype(object).to_numpy(), "")
+    owner = find_outlines(east, north, blocks.geometry.to_numpy(), tolerance_m=tolerance_m)
+    return np.asarray(names[owner], dtype=object)
+
+
+def find_outlines(
+    east: Floats, north: Floats, outlines: Any, *, tolerance_m: float = ASSIGN_TOLERANCE_M
+) -> NDArray[np.int64]:
+    """Give the place in `outlines` of the one in which each point lies, else of the nearest; -1 for none.
+
+    Parameters
+    ----------
+    east, north : array of float, shape (n,)
+        Points [m].
+    outlines : array of shapely polygons, shape (blocks,)
+        In the same CRS; prepared here.
+    tolerance_m : float, optional
+        As in `assign_blocks`.
+
+    Returns
+    -------
+    array of int, shape (n,)
+
+    Examples
+    --------
+    >>> find_outlines(np.array([5.0, 50.0]), np.array([5.0, 5.0]), np.array([shapely.box(0, 0, 10, 10)]))
+    array([ 0, -1])
+    """
+    shapely.prepare(outlines)
+    owner = np.full(len(east), -1, dtype="int64")
+    # Readings follow one another in the field: a run of them meets few blocks, and stays in the cache.
+    for first in range(0, len(east), RUN):
+        run = slice(first, first + RUN)
+        _find_in_run(east[run], north[run], outlines, tolerance_m, owner[run])
+    return owner
+
+
+def _find_in_run(
+    east: Floats, north: Floats, outlines: Any, tolerance_m: float, owner: NDArray[np.int64]
+) -> None:
+    """Fill in the owner of each point of a run."""
     reached = _within_reach(outlines, east, north, tolerance_m)
     for index in reached:
         near = _in_box(east, north, outlines[index], 0.0)
         near = near[owner[near] < 0]
-        if near.size:
-            shapely.prepare(outlines[index])
-            owner[near[shapely.intersects_xy(outlines[index], east[near], north[near])]] = index
-    nearest[owner >= 0] = 0.0
+        owner[near[shapely.intersects_xy(outlines[index], east[near], north[near])]] = index
     # Distances are dear: only points that lie in no block are measured.
-    for index in reached:
-        near = _in_box(east, north, outlines[index], tolerance_m)
-        near = near[nearest[near] > 0.0]
-        distance = shapely.distance(outlines[index], shapely.points(east[near], north[near]))
+    left = np.flatnonzero(owner < 0)
+    nearest = np.full(len(left), np.inf)
+    for index in reached if len(left) else ():
+        near = _in_box(east[left], north[left], outlines[index], tolerance_m)
+        places = left[near]
+        distance = shapely.distance(outlines[index], shapely.points(east[places], north[places]))
         better = (distance <= tolerance_m) & (distance < nearest[near])
-        owner[near[better]], nearest[near[better]] = index, distance[better]
-    names = np.append(blocks["block_id"].astype(object).to_numpy(), "")
-    return np.asarray(names[owner], dtype=object)
+        owner[places[better]], nearest[near[better]] = index, distance[better]
 
 
 def locate_in_rows(easting: Any, northing: Any, rows: gpd.GeoDataFrame) -> pd.DataFrame:
@@ -238,4 +274,4 @@ def _in_box(east: Floats, north: Floats, outline: Any, margin: float) -> NDArray
     return np.flatnonzero(inside & (north <= top + margin))
 
 
-__all__ = ["assign_blocks", "locate_in_rows"]
+__all__ = ["assign_blocks", "find_outlines", "locate_in_rows"]
