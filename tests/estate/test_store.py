@@ -321,6 +321,25 @@ def test_counts_of_an_older_version_read_with_no_width(estate):
     assert estate.verify() == []
 
 
+def test_widths_go_in_beside_the_vines_counted_in_the_same_rows(estate):
+    """A file of its own for what was measured in winter; the same thing told otherwise is refused."""
+    rows = pd.DataFrame({"vintage": 2024, "block": "A1", "row": [1, 2], "vines": 50})
+    estate.add_counts(read_frame(rows.assign(missing=[3, 0]), "counts", name="summer"))
+    widths = rows.assign(**{"cordon width (cm)": [45.0, 50.0]})
+    report = estate.add_counts(read_frame(widths, "counts", name="winter"))
+    assert (report.rows_stored, report.rows_refused) == (2, 0)
+    held = estate.counts()
+    assert held["missing"].tolist() == [3, 0, pd.NA, pd.NA]
+    assert held["box_width_m"].tolist() == pytest.approx([np.nan, np.nan, 0.45, 0.5], nan_ok=True)
+    with pytest.raises(DataError, match=r"All 2 lines are stored already"):
+        estate.add_counts(read_frame(widths.assign(x=1), "counts", name="winter again"))
+    other = pd.concat([rows.assign(missing=[4, 0]), rows.assign(row=[3, 4], missing=0)])
+    assert estate.add_counts(read_frame(other, "counts", name="other")).reasons == {
+        "is stored already": 1,
+        "is stored already with other values; undo that import first": 1,
+    }
+
+
 def test_loads_find_their_blocks_by_name(tmp_path):
     """Weighbridges write names; a name that two blocks bear tells nothing."""
     store = create_estate(tmp_path / "estate")

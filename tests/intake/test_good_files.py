@@ -273,6 +273,26 @@ def test_text_log_reads_right(tmp_path, case):
     assert taken.rows_read == 3
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
+@pytest.mark.parametrize("decimal", [".", ","])
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|", " "])
+def test_every_delimiter_with_every_decimal_mark_and_encoding(tmp_path, delimiter, decimal, encoding):
+    """Cells that hold the delimiter are quoted, as RFC 4180 has it."""
+    header = ["Zeit", "Breitengrad", "Längengrad", "Geschwindigkeit(km/h)", "Durchsatz(t/h)"]
+    read = [(-34.2001, 140.5001, 3.6, 7.2), (-34.2002, 140.5002, 7.2, 3.6), (-34.2003, 140.5003, 3.6, 36.0)]
+    text = [delimiter.join(header)]
+    for place, values in enumerate(read):
+        cells = [str(one).replace(".", decimal) for one in values]
+        cells = [f'"{one}"' if delimiter in one else one for one in cells]
+        text.append(delimiter.join([f"2024-03-01T08:00:0{place}Z", *cells]))
+    (tmp_path / "a.csv").write_bytes("\r\n".join([*text, ""]).encode(encoding))
+    table = read_source(tmp_path / "a.csv", "harvest").tidy
+    assert table["latitude"].tolist() == [-34.2001, -34.2002, -34.2003]
+    assert table["longitude"].tolist() == [140.5001, 140.5002, 140.5003]
+    assert table["speed_m_s"].tolist() == pytest.approx([1.0, 2.0, 1.0])
+    assert table["mass_flow_kg_s"].tolist() == pytest.approx([2.0, 1.0, 10.0])
+
+
 def layer(crs: object = 4326) -> gpd.GeoDataFrame:
     frame = gpd.GeoDataFrame(
         {

@@ -69,6 +69,33 @@ def test_every_header_word_finds_its_own_field_when_alone(kind):
                 assert owners == [one.name], f"{word!r} belongs to {owners}"
 
 
+# A believable value of each type of field, and of those whose values are looked at.
+BELIEVABLE = {
+    "number": 1.5, "whole": 2, "text": "a", "name": "a", "time": "2024-03-01T08:00:00Z", "latitude": -34.2001,
+    "longitude": 140.5001, "easting": 402_000.5, "northing": 6_200_000.5, "vintage": 2020, "year": 2020,
+    "year_planted": 2001, "trellis_year": 2001,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", FIELDS)
+def test_every_header_word_of_every_language_is_recognised(kind):
+    """Alone in a table, as people write it: "Weight in" is no weight in inches, "Vine to" none in tonnes."""
+    for one in FIELDS[kind]:
+        value = BELIEVABLE.get(one.name, BELIEVABLE[one.kind])
+        for word in one.words:
+            found = guesses(pd.DataFrame({word.title(): [value] * 3}), kind)
+            assert list(found) == [one.name], word
+
+
+@pytest.mark.parametrize("kind", ["harvest", "blocks", "loads", "counts"])
+def test_every_unit_is_read_from_its_header(kind):
+    for one in FIELDS[kind]:
+        known = FACTORS[one.unit] if one.unit else {}
+        for unit, factor in known.items():
+            found = guesses(pd.DataFrame({f"{one.words[0].title()} ({unit})": [1.5] * 3}), kind)
+            assert known[found[one.name].unit] == pytest.approx(factor), unit
+
+
 def test_words_are_written_without_accents_and_units_are_known():
     for fields in FIELDS.values():
         for one in fields:

@@ -23,6 +23,13 @@ _KEYS = {
     "renewals": ["block_id", "from_row", "to_row", "method", "year"],
 }
 
+# Things of one place that may come in files of their own: widths after pruning, vines counted in summer.
+MEASURED_APART = {
+    "counts": (
+        "missing", "symptomatic", "dead_arm", "replanted", "picked_kg", "pruning_kg", "box_width_m",
+    ),
+}  # fmt: skip
+
 
 def fold_blocks(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Update and add blocks.
@@ -189,12 +196,15 @@ def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
     """
     keys = _KEYS[taken.kind]
     values = [name for name in taken.table.columns if name not in (*keys, "import_id")]
-    before = {_line(row): _line(rest) for row, rest in _pairs(stored, keys, values)}
+    before: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
+    for row, rest in _pairs(stored, keys, values):
+        before.setdefault(_line(row), []).append(_line(rest))
+    told = [name in MEASURED_APART.get(taken.kind, values) for name in values]
     same, other = [], []
     for row, rest in _pairs(taken.table, keys, values):
-        known = before.get(_line(row))
-        same.append(known is not None and known == _line(rest))
-        other.append(known is not None and known != _line(rest))
+        known, line = before.get(_line(row), []), _line(rest)
+        same.append(line in known)
+        other.append(line not in known and any(_clash(line, one, told) for one in known))
     if not any(same) and not any(other):
         return taken
     reasons = np.where(
@@ -212,6 +222,13 @@ def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
     gone = refused_table(np.zeros((~left).sum()), reasons[~left], taken.table.loc[~left, keys[1]].astype(str))
     refused = pd.concat([taken.refused, gone], ignore_index=True) if len(taken.refused) else gone
     return replace(taken, tidy=taken.table[left].reset_index(drop=True), refused=refused)
+
+
+def _clash(line: tuple[str, ...], known: tuple[str, ...], told: list[bool]) -> bool:
+    """Whether two lines tell the same thing; widths may be measured where vines were counted before."""
+    return len(line) != len(known) or any(
+        one and two for one, two, counts in zip(line, known, told, strict=True) if counts
+    )
 
 
 def _pairs(table: pd.DataFrame, keys: list[str], values: list[str]) -> list[tuple[Any, Any]]:

@@ -119,12 +119,14 @@ def _by_words(
         if header in taken:
             continue
         words, unit = split_header(str(header))
-        unit = unit or raw.units.get(header, "")
+        unit, whole = unit or raw.units.get(header, ""), plain_words(str(header))
         for order, one in enumerate(fields):
-            score, word = _word_score(str(header), words, one)
+            score, word = max(_word_score(str(header), said, one) for said in (words, whole))
             if score < 0.3:
                 continue
-            score *= _unit_fit(one, unit) * _value_fit(sample[header], one, words, raw.decimal)
+            # "Weight in" is no weight in inches: a word known as a whole has no unit at its end.
+            meant = "" if whole == plain_words(word) else unit
+            score *= _unit_fit(one, meant) * _value_fit(sample[header], one, words, raw.decimal)
             if score >= ACCEPT_FROM:
                 pairs.append((-score, order, place, one.name, header, word))
     found: dict[str, tuple[str, float, str]] = {}

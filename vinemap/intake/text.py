@@ -35,6 +35,7 @@ PARSE_BYTES = 4 << 20  # at a time and thread; no row may be longer
 OddRow = tuple[int, str, str]  # number, reason, text
 _NUMBER = re.compile(r"^\s*[+-]?(\d[\d\s.,]*|[.,]\d+)(e[+-]?\d+)?\s*$", re.IGNORECASE)
 _STARTS_WITH_DIGIT = re.compile(r"^\s*[+-]?[.,]?\d")
+_DECIMAL_COMMA = re.compile(r"^[+-]?\d*,\d+$")
 _COMMENT = re.compile(r"^\s*(#|//|%)")
 
 
@@ -280,12 +281,20 @@ def _find_delimiter(lines: list[str]) -> str:
         widths = Counter(len(_split(line, delimiter)) for line in filled)
         width, count = max(widths.items(), key=lambda one: (one[1] * (one[0] > 1), one[0]))
         shares[delimiter] = count / len(filled) if width > 1 else 0.0
+    if shares[" "] >= shares[","] and _commas_are_decimal(filled):
+        shares[","] = 0.0
     for least in (0.7, 0.31 if len(filled) < 8 else 2.0):
         for delimiter, share in shares.items():
             if share >= least:
                 return delimiter
     best = max(shares, key=lambda one: shares[one])
     return best if shares[best] else ","
+
+
+def _commas_are_decimal(lines: list[str]) -> bool:
+    """Whether every comma stands within a number of its own between blanks, as in "-34,2 140,5"."""
+    cells = [cell for line in lines for cell in line.split() if "," in cell]
+    return bool(cells) and all(_DECIMAL_COMMA.match(cell) for cell in cells)
 
 
 def _find_header(rows: list[list[str]]) -> int:
