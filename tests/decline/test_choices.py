@@ -232,6 +232,27 @@ def test_fresh_and_near_candidates_are_both_tried():
     assert {one.family.size for one in (choice.series,)} == {5}
 
 
+def test_a_sweep_starts_from_what_the_present_curves_leave(monkeypatch):
+    """Residuals are target less fitted; the score of the shared effects has the outside reference in it."""
+    choice = make(7)
+    set_curves(choice, np.random.default_rng(7))
+    rng, told = np.random.default_rng(8), []
+    blocks, places = choice.shape[0], choice.shape[1] * choice.shape[2]
+    projected, target, extra = (
+        rng.normal(size=(blocks, places, 2)),
+        rng.normal(size=choice.shape),
+        np.array([3.0, -1.0]),
+    )
+    for name in ("_draw_estate", "_draw_blocks", "_draw_series"):
+        monkeypatch.setattr(choice, name, lambda now, fresh, likeness: told.append((now, fresh, likeness)))
+    choice.draw(np.tile(np.eye(places), (blocks, 1, 1)), projected, np.eye(2), target, extra)
+    left = (target - choice.fitted()).reshape(blocks, places)
+    np.testing.assert_allclose(told[0][0].residual, left)
+    np.testing.assert_allclose(told[0][0].score, np.einsum("bm,bmk->k", left, projected) + extra)
+    assert [fresh for _, fresh, _ in told] == [True] * 3 + [False] * 3
+    assert all(0.5 < likeness < 1 for _, _, likeness in told)
+
+
 def test_without_kinds_of_decline_nothing_ever_declines():
     choice = make(families=())
     blocks, places = choice.shape[0], choice.shape[1] * choice.shape[2]
