@@ -82,9 +82,10 @@ def test_count_sheet_filled_in_is_read_as_row_counts(layers, tmp_path):
     assert len(sheet) == len(points)
     assert (sheet["vines"] == 20).all()
     assert (sheet["missing"] == "").all()
-    filled = sheet.assign(missing=1, symptomatic=7, dead_arm=2)
+    filled = sheet.assign(missing=1, symptomatic=7, dead_arm=2, box_width_m=0.45)
     found = read_source(write_csv(tmp_path / "counts.csv", filled), "counts").table
     assert found["symptomatic"].tolist() == [7] * len(points)
+    assert found["box_width_m"].tolist() == [0.45] * len(points)
     assert sorted(found["from_vine"]) == sorted(points["vine_no"])
     assert found["block_id"].tolist() == sheet["block_id"].tolist()
 

@@ -17,7 +17,7 @@ from vinemap.renewal.example import example_decline, example_draws, example_valu
 from vinemap.renewal.methods import Money
 from vinemap.renewal.scouting import scouting_value
 from vinemap.renewal.visits import share_visits, visit_shares
-from vinemap.renewal.wording import Facts, say_amount, state_words
+from vinemap.renewal.wording import SAY, Facts, say_amount, say_renew, state_words
 
 FACTS = Facts(
     healthy_t_ha=22.0, loss_pct=41.0, loss_low=33.0, loss_high=49.0, decline_pct=4.0, vintages=8,
@@ -245,8 +245,6 @@ def test_sentences_carry_the_numbers_of_their_row(valuation, zones, decline):
 def test_every_sentence_reads_as_one_sentence(
     gain, wait, loss, fall, chance, year, worth, short, protect, declining, method
 ):
-    from vinemap.renewal.wording import SAY
-
     facts = replace(
         FACTS, gain=gain, wait_cost=wait, loss_pct=loss, loss_low=loss - 5, decline_pct=fall, chance=chance,
         year=year, scouting_value=worth, too_short=short, vintages=2 if short else 8, protect_gain=protect,
@@ -281,9 +279,13 @@ def test_yearly_change_is_said_with_its_interval(rate, low, high, told):
     assert state_words(facts).endswith(f" and {told}")
 
 
-def test_brief_sentence():
-    from vinemap.renewal.wording import say_renew
+def test_delay_is_said_with_its_interval():
+    """Where waiting may gain as well as cost, the low end is below nought."""
+    facts = replace(FACTS, wait_cost=180.0, wait_low=-934.0, wait_high=1658.0)
+    assert SAY["renew"](facts).endswith("and a year's delay costs about 180 AUD/ha (-930 to 1,700).")
 
+
+def test_brief_sentence():
     assert say_renew(FACTS) == (
         "Has lost 41 % (33-49 %) of its healthy 22 t/ha and falls by about 4.0 % a year; trunk renewal this "
         "winter (2026) is worth 9,800 AUD/ha over keeping (5 % to 95 %: 3,100 to 16,200), pays in 93 of 100 "

@@ -107,7 +107,7 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
         "What to record at the places to look at: fill in and give back with `vinemap add counts`.",
         _of(
             tables.COUNTS, "vintage", "block_id", "row_no", "from_vine", "to_vine", "vines", "missing",
-            "symptomatic", "dead_arm",
+            "symptomatic", "dead_arm", "box_width_m",
         ),
     ),
     "settlement": (

@@ -199,8 +199,8 @@ def list_count_sheet(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        vintage (the latest), block_id, row_no, from_vine, to_vine and vines as set out; missing, symptomatic
-        and dead_arm empty, to be counted (`tables.COUNTS`).
+        vintage (the latest), block_id, row_no, from_vine, to_vine and vines as set out; missing, symptomatic,
+        dead_arm and box_width_m [m] empty, to be counted and measured (`tables.COUNTS`).
     """
     points = list_points(layers)
     last = points["to_vine"] if "to_vine" in points else points["vine_no"]
@@ -209,7 +209,7 @@ def list_count_sheet(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
         "vintage": int(vintages.max()) if len(vintages) else 0, "block_id": points["block_id"],
         "row_no": points["row_id"].str.rsplit("-", n=1).str[-1], "from_vine": points["vine_no"],
         "to_vine": last, "vines": last - points["vine_no"] + 1, "missing": "", "symptomatic": "",
-        "dead_arm": "",
+        "dead_arm": "", "box_width_m": "",
     })  # fmt: skip
 
 

@@ -78,7 +78,10 @@ def _money(zone: Mapping[str, Any], words: Mapping[str, str], display: Display) 
     year = int(zone["best_year"])
     out = [words[key].format(work=work, year=year, gain=gain, low=low, high=high, chance=chance)]
     if zone["wait_cost_per_ha"] >= 1:
-        out.append(words["reason_wait"].format(wait=display.per_area(zone["wait_cost_per_ha"])))
+        wait, least, most = (zone.get(f"wait_cost_per_ha{end}") for end in ("", "_low", "_high"))
+        key = "reason_wait" if pd.isna(least) else "reason_wait_interval"
+        said = {"wait": wait, "low": least, "high": most}
+        out.append(words[key].format(**{name: display.per_area(value) for name, value in said.items()}))
     if zone["advice"] == "scout":
         out.append(words["reason_scout"])
     return out

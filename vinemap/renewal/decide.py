@@ -280,6 +280,8 @@ def _decide_one(
         gain_low=float(low),
         gain_high=float(high),
         wait_cost=waiting.mean,
+        wait_low=waiting.low,
+        wait_high=waiting.high,
         chance=float((draws > 0).mean()),
         threshold=threshold,
         first_year=valuation.first_year,

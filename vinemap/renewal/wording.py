@@ -29,8 +29,8 @@ class Facts:
         Vintages with a yield.
     method, year : str and int
         Best method and year; "" and 0 if there is none.
-    gain, gain_low, gain_high, wait_cost : float
-        [currency/ha].
+    gain, gain_low, gain_high, wait_cost, wait_low, wait_high : float
+        Gain and cost of a year's delay, with their 90 % intervals [currency/ha]; NaN where not known.
     chance : float
         Chance that the best option pays.
     threshold : float
@@ -84,6 +84,8 @@ class Facts:
     min_gain: float = 0.0
     decline_low: float = math.nan
     decline_high: float = math.nan
+    wait_low: float = math.nan
+    wait_high: float = math.nan
 
 
 def say_amount(amount: float) -> str:
@@ -168,7 +170,9 @@ def _delay_words(facts: Facts) -> str:
     past = "a year's delay" if facts.year == facts.first_year else f"a year's delay past {facts.year}"
     if round(facts.wait_cost) == 0:
         return f"{past} changes nothing"
-    return f"{past} costs about {_money(facts, facts.wait_cost)}"
+    known = not math.isnan(facts.wait_low + facts.wait_high)
+    span = f" ({say_amount(facts.wait_low)} to {say_amount(facts.wait_high)})" if known else ""
+    return f"{past} costs about {_money(facts, facts.wait_cost)}{span}"
 
 
 def _idle_words(facts: Facts) -> str:

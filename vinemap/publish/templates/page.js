@@ -168,7 +168,7 @@
     else if (!zone.best_method) parts.push(words.reason_no_method);
     else {
       parts.push(word(zone.gain_per_ha > 0 ? "reason_worth" : "reason_loses", worthOf(zone)));
-      if (zone.wait_cost_per_ha >= 1) parts.push(word("reason_wait", { wait: show.perArea(zone.wait_cost_per_ha) }));
+      if (zone.wait_cost_per_ha >= 1) parts.push(word(isNumber(zone.wait_cost_per_ha_low) ? "reason_wait_interval" : "reason_wait", { wait: show.perArea(zone.wait_cost_per_ha), low: show.perArea(zone.wait_cost_per_ha_low), high: show.perArea(zone.wait_cost_per_ha_high) }));
       if (zone.advice === "scout") parts.push(words.reason_scout);
     }
     return parts.join("; ") + ".";
