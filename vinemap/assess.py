@@ -29,7 +29,7 @@ from vinemap.pipeline.surface_files import draw_loss
 from vinemap.pipeline.tasks import (
     choose_blocks,
     choose_vintages,
-    clean_again,
+    clean_waiting,
     list_clean_tasks,
     list_loss_tasks,
     list_map_tasks,
@@ -98,7 +98,7 @@ def measure_estate(
     with open_workers(workers=workers, tasks=len(chosen), scheduler=scheduler) as pool:
         tasks = list_clean_tasks(store, chosen, vintages, cache, previous)
         cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
-        cleaned = clean_again(cleaned, tasks, pool, report)
+        cleaned = clean_waiting(cleaned, tasks, pool, report)
         settled = settle_vintages(cleaned, store, vintages, known_blocks=prepared.blocks["block_id"])
         todo = list_map_tasks(
             cleaned,

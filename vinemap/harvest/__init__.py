@@ -6,7 +6,7 @@ deleted and nothing of the import is altered.
 """
 
 from vinemap.harvest.capacity import describe_mog, find_mog_drift, find_over_capacity, sum_up_mog
-from vinemap.harvest.clean import CleanYield, clean_readings
+from vinemap.harvest.clean import CleanYield, TimedReadings, clean_readings, clean_timed, time_readings
 from vinemap.harvest.counts import ends_of_stretches, stand_from_counts, yield_from_counts
 from vinemap.harvest.delay import DelayEstimate, pool_delays
 from vinemap.harvest.outliers import LocalMoran, local_moran
@@ -25,9 +25,11 @@ __all__ = [
     "LocalMoran",
     "Settlement",
     "SmearEstimate",
+    "TimedReadings",
     "apply_settlement",
     "block_yields_from_loads",
     "clean_readings",
+    "clean_timed",
     "describe_mog",
     "ends_of_stretches",
     "find_mog_drift",
@@ -38,5 +40,6 @@ __all__ = [
     "stand_from_counts",
     "sum_up_mog",
     "summarise_rows",
+    "time_readings",
     "yield_from_counts",
 ]

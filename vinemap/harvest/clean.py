@@ -14,7 +14,7 @@ from vinemap.errors import DataError, GeometryError
 from vinemap.harvest import filters, outliers
 from vinemap.harvest.delay import DelayEstimate, estimate_delays
 from vinemap.harvest.flow import flow_from, number_column
-from vinemap.harvest.layout import common_direction, lay_track, sort_readings
+from vinemap.harvest.layout import Sorted, common_direction, lay_track, sort_readings
 from vinemap.harvest.picked import Picked, trace_back, yield_of
 from vinemap.harvest.reasons import set_first
 from vinemap.harvest.report import TURNING, CleaningReport, count_reasons, figures_of, warn_of_losses
@@ -81,6 +81,70 @@ def clean_readings(
     Filters run in the order of `REASONS`; a reading keeps the first reason met. Yields are computed with the
     speed at which the grapes were picked, not that at which they passed the sensor.
     """
+    return clean_timed(
+        time_readings(readings, rows, row_spacing_m=row_spacing_m, delay_s=delay_s), rows, outline=outline
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class TimedReadings:
+    """Readings along the track of their machines, with the flow delays: the first half of the cleaning.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        `tables.READINGS`.
+    lay : Sorted
+        Their order, machines and days.
+    track : Track
+    flow : numpy.ndarray, (n,)
+        In the order of the track [kg/s].
+    delay : numpy.ndarray, (n,)
+        [s].
+    delays : list of DelayEstimate
+    row_spacing_m : float
+    notes : list of str
+    """
+
+    table: gpd.GeoDataFrame
+    lay: Sorted
+    track: Track
+    flow: np.ndarray
+    delay: np.ndarray
+    delays: list[DelayEstimate]
+    row_spacing_m: float
+    notes: list[str]
+
+    @property
+    def identified(self) -> bool:
+        """Whether the readings themselves gave every delay."""
+        return all(one.identified for one in self.delays)
+
+
+def time_readings(
+    readings: gpd.GeoDataFrame,
+    rows: gpd.GeoDataFrame,
+    *,
+    row_spacing_m: float,
+    delay_s: float | Mapping[str, float] | None = None,
+) -> TimedReadings:
+    """Lay readings along the track and find the flow delays, as `clean_readings` does first.
+
+    Parameters
+    ----------
+    readings, rows, row_spacing_m, delay_s
+        As in `clean_readings`.
+
+    Returns
+    -------
+    TimedReadings
+        For `clean_timed`; where a delay was not identified, that of other blocks may be waited for.
+
+    Raises
+    ------
+    GeometryError, DataError, TableError
+        As `clean_readings`.
+    """
     _refuse(readings, rows, row_spacing_m)
     table = check_table(readings, READINGS, where="readings to clean")
     lay = sort_readings(table)
@@ -102,6 +166,26 @@ def clean_readings(
         row_spacing_m=row_spacing_m,
         fallback_s=delay_s,
     )
+    return TimedReadings(table, lay, track, flow, delay, estimates, row_spacing_m, notes)
+
+
+def clean_timed(
+    timed: TimedReadings, rows: gpd.GeoDataFrame, *, outline: shapely.Polygon | shapely.MultiPolygon
+) -> CleanYield:
+    """Flag faults and compute yields where the grapes were picked: the second half of `clean_readings`.
+
+    Parameters
+    ----------
+    timed : TimedReadings
+    rows, outline
+        As in `clean_readings`.
+
+    Returns
+    -------
+    CleanYield
+    """
+    table, lay, track, flow = timed.table, timed.lay, timed.track, timed.flow
+    delay, row_spacing_m, ordered = timed.delay, timed.row_spacing_m, table.iloc[track.order]
     picked = trace_back(track, delay)
     value = yield_of(flow, picked.speed_m_s, row_spacing_m)
     smears = estimate_smears(track, picked, np.where(track.good, flow, np.nan), machines=lay.machines)
@@ -114,9 +198,8 @@ def clean_readings(
             track, flow, delay, flag, smears, lay.machines, row_spacing_m
         )
     clean = _assemble(table, track, picked, delay, value, flag)
-    report = _report(
-        clean, track, picked, value, flag, estimates, smears, notes + _width_note(ordered, row_spacing_m)
-    )
+    notes = timed.notes + _width_note(ordered, row_spacing_m)
+    report = _report(clean, track, picked, value, flag, timed.delays, smears, notes)
     return CleanYield(clean, report)
 
 

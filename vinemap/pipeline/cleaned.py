@@ -29,7 +29,11 @@ SNAP_SAMPLE = 20_000  # readings that suffice to see the phase of the rows
 
 @dataclass(frozen=True, slots=True)
 class BlockTask:
-    """What the cleaning of one block needs; picklable."""
+    """What the cleaning of one block needs; picklable.
+
+    `pooled` are the delays [s] by vintage and machine that other blocks told; None while they are not known:
+    then a vintage that does not tell its own is left for later.
+    """
 
     store: EstateStore
     block: gpd.GeoDataFrame
@@ -37,12 +41,15 @@ class BlockTask:
     given_rows: gpd.GeoDataFrame | None
     counts: pd.DataFrame
     cache: ResultCache
-    delays: dict[int, dict[str, float]] = field(default_factory=dict)
+    pooled: dict[int, dict[str, float]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class CleanedBlock:
-    """Result of `clean_block`; the readings kept lie in the cache, one Parquet file a vintage."""
+    """Result of `clean_block`; the readings kept lie in the cache, one Parquet file a vintage.
+
+    Vintages that wait for the delays of other blocks stand in `delays`, but not in `reports`.
+    """
 
     block_id: str
     rows: gpd.GeoDataFrame
@@ -69,12 +76,14 @@ def clean_block(task: BlockTask) -> CleanedBlock:
     """
     block = task.block.iloc[0]
     block_id = str(block["block_id"])
-    rows, notes = _rows_of(task)
-    found = {year: _clean_vintage(task, year, rows) for year in task.vintages}
-    told = {year: read_words(place / "report.json") for year, place in found.items()}
-    told = {year: words for year, words in told.items() if words}
+    reader = _Reader(task)
+    rows, notes = _rows_of(task, reader)
+    found = {year: _clean_vintage(task, year, rows, reader) for year in task.vintages}
+    words = {year: read_words(place / "report.json") for year, place in found.items()}
+    words = {year: one for year, one in words.items() if one}
+    told = {year: one for year, one in words.items() if one["report"]}
     summaries = [pd.read_parquet(found[year] / "rows.parquet").assign(vintage=year) for year in told]
-    counted = _clean_counts(task, rows, have=set(told))
+    counted = _clean_counts(task, rows, have=set(words))
     readings = {year: found[year] / "readings.parquet" for year in told} | counted
     stand = harvest.stand_from_counts(task.counts, rows, **_spacings(block))
     notes += _note_strays(task.counts, rows, block)
@@ -84,10 +93,10 @@ def clean_block(task: BlockTask) -> CleanedBlock:
         rows=rows,
         row_summary=pd.concat(summaries, ignore_index=True) if summaries else pd.DataFrame(),
         stand=stand,
-        reports={year: words["report"] for year, words in told.items()},
+        reports={year: one["report"] for year, one in told.items()},
         delays={
-            year: tuple(harvest.DelayEstimate(**one) for one in words["delays"])
-            for year, words in told.items()
+            year: tuple(harvest.DelayEstimate(**told) for told in one["delays"])
+            for year, one in words.items()
         },
         readings={year: path for year, path in readings.items() if path.exists()},
         counted_vintages=tuple(sorted(counted)),
@@ -95,22 +104,29 @@ def clean_block(task: BlockTask) -> CleanedBlock:
     )
 
 
-def clean_vintages_again(cleaned: CleanedBlock, again: CleanedBlock) -> CleanedBlock:
-    """Put vintages that were cleaned again in the place of what they were."""
-    years = set(again.reports)
-    summary = cleaned.row_summary[~cleaned.row_summary["vintage"].isin(years)]
+def join_vintages(cleaned: CleanedBlock, later: CleanedBlock) -> CleanedBlock:
+    """Put vintages that had to wait beside those that were cleaned at once."""
+    parts = [one.row_summary for one in (cleaned, later) if len(one.row_summary)]
     return replace(
         cleaned,
-        row_summary=pd.concat([summary, again.row_summary], ignore_index=True),
-        reports=cleaned.reports | again.reports,
-        delays=cleaned.delays | again.delays,
-        readings=cleaned.readings | again.readings,
+        row_summary=pd.concat(parts, ignore_index=True) if parts else cleaned.row_summary,
+        reports=cleaned.reports | later.reports,
+        delays=cleaned.delays | later.delays,
+        readings=cleaned.readings | later.readings,
     )
 
 
-def _read_metric(task: BlockTask, year: int) -> gpd.GeoDataFrame:
-    readings = task.store.readings(year, str(task.block.iloc[0]["block_id"]))
-    return readings.to_crs(task.block.crs)
+class _Reader:
+    """Reads the readings of a block in the estate CRS; those read last are at hand."""
+
+    def __init__(self, task: BlockTask) -> None:
+        self.task, self.year, self.last = task, 0, gpd.GeoDataFrame()
+
+    def read(self, year: int) -> gpd.GeoDataFrame:
+        if year != self.year:
+            readings = self.task.store.readings(year, str(self.task.block.iloc[0]["block_id"]))
+            self.year, self.last = year, readings.to_crs(self.task.block.crs)
+        return self.last
 
 
 def _spacings(block: pd.Series) -> dict[str, float]:
@@ -120,13 +136,13 @@ def _spacings(block: pd.Series) -> dict[str, float]:
     }
 
 
-def _rows_of(task: BlockTask) -> tuple[gpd.GeoDataFrame, list[str]]:
+def _rows_of(task: BlockTask, reader: _Reader) -> tuple[gpd.GeoDataFrame, list[str]]:
     if task.given_rows is not None and len(task.given_rows):
         return task.given_rows, []
     largest = max(task.vintages, key=lambda year: _stored(task, year), default=None)
     if largest is None:
         return _lay(task.block.iloc[0], task.block.crs, np.empty(0), np.empty(0))
-    readings = _read_metric(task, largest)
+    readings = reader.read(largest)
     step = max(1, len(readings) // SNAP_SAMPLE)
     easting = readings.geometry.x.to_numpy()[::step]
     northing = readings.geometry.y.to_numpy()[::step]
@@ -177,9 +193,9 @@ def _lay(
     return rows, notes
 
 
-def _clean_vintage(task: BlockTask, year: int, rows: gpd.GeoDataFrame) -> Path:
+def _clean_vintage(task: BlockTask, year: int, rows: gpd.GeoDataFrame, reader: _Reader) -> Path:
     """Folder with the kept readings, the sums by row and the report of a vintage, made unless known."""
-    delay = task.delays.get(year) or task.store.settings.harvest.flow_delay_s
+    delay = (task.pooled or {}).get(year) or task.store.settings.harvest.flow_delay_s
     key = digest(
         "cleaned",
         code_of(*CODE),
@@ -188,23 +204,32 @@ def _clean_vintage(task: BlockTask, year: int, rows: gpd.GeoDataFrame) -> Path:
         task.block.crs.to_wkt(),
         rows[["row_no", "vines", "geometry"]],
         delay,
+        task.pooled is None,
         task.store.settings.surface.block_m,
     )
-    return task.cache.fetch(key, lambda place: _write_cleaned(place, task, year, rows, delay))
+    return task.cache.fetch(
+        key, lambda place: _write_cleaned(place, task, reader.read(year), year, rows, delay)
+    )
 
 
 def _write_cleaned(
-    place: Path, task: BlockTask, year: int, rows: gpd.GeoDataFrame, delay_s: float | dict[str, float]
+    place: Path,
+    task: BlockTask,
+    readings: gpd.GeoDataFrame,
+    year: int,
+    rows: gpd.GeoDataFrame,
+    delay_s: float | dict[str, float],
 ) -> None:
-    readings = _read_metric(task, year)
     if not len(readings):
         write_words(place / "report.json", None)
         return
     block = task.block.iloc[0]
     row_spacing_m = float(block["row_spacing_m"])
-    result = harvest.clean_readings(
-        readings, rows, outline=block.geometry, row_spacing_m=row_spacing_m, delay_s=delay_s
-    )
+    timed = harvest.time_readings(readings, rows, row_spacing_m=row_spacing_m, delay_s=delay_s)
+    if task.pooled is None and not timed.identified:
+        write_words(place / "report.json", {"report": None, "delays": [asdict(one) for one in timed.delays]})
+        return
+    result = harvest.clean_timed(timed, rows, outline=block.geometry)
     told = judge_cleaning(result, block_m=task.store.settings.surface.block_m)
     words = {
         "report": told.to_dict() | {"described": told.describe()},

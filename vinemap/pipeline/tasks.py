@@ -15,7 +15,7 @@ from vinemap import harvest
 from vinemap.errors import DataError
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.cache import ResultCache
-from vinemap.pipeline.cleaned import BlockTask, CleanedBlock, clean_block, clean_vintages_again
+from vinemap.pipeline.cleaned import BlockTask, CleanedBlock, clean_block, join_vintages
 from vinemap.pipeline.mapped import MappedBlock, MapTask
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.parallel import map_tasks
@@ -162,41 +162,38 @@ def _given_rows(
     return known
 
 
-def clean_again(
+def clean_waiting(
     cleaned: list[CleanedBlock], tasks: list[BlockTask], pool: Any, report: Report
 ) -> list[CleanedBlock]:
-    """Clean blocks whose readings did not tell the flow delay with what the machine showed elsewhere."""
+    """Clean vintages that did not tell the flow delay, with what their machines showed in other blocks."""
     everywhere = harvest.pool_delays(told for one in cleaned for own in one.delays.values() for told in own)
+    years = {year for one in cleaned for year in one.delays}
+    pooled = {
+        year: everywhere | harvest.pool_delays(told for one in cleaned for told in one.delays.get(year, ()))
+        for year in years
+    }
     redo: dict[int, BlockTask] = {}
     for place, one in enumerate(cleaned):
-        known = {}
-        for year, own in one.delays.items():
-            if all(told.identified for told in own):
-                continue
-            same_year = harvest.pool_delays(told for other in cleaned for told in other.delays.get(year, ()))
-            known[year] = everywhere | same_year
-        if any(known.values()):
+        waiting = sorted(set(one.delays) - set(one.reports))
+        if waiting:
             redo[place] = replace(
                 tasks[place],
-                delays=known,
-                vintages=tuple(sorted(known)),
+                pooled={year: pooled[year] for year in waiting},
+                vintages=tuple(waiting),
                 given_rows=one.rows,
                 counts=tasks[place].counts.iloc[:0],
             )
     if not redo:
         return cleaned
-    again = map_tasks(
+    later = map_tasks(
         clean_block,
         list(redo.values()),
         pool=pool,
         report=report,
         stage="Cleaning where the delay was unclear",
     )
-    fresh = dict(zip(redo, again, strict=True))
-    return [
-        clean_vintages_again(one, fresh[place]) if place in fresh else one
-        for place, one in enumerate(cleaned)
-    ]
+    fresh = dict(zip(redo, later, strict=True))
+    return [join_vintages(one, fresh[place]) if place in fresh else one for place, one in enumerate(cleaned)]
 
 
 def settle_vintages(
