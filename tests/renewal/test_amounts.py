@@ -430,6 +430,14 @@ def test_a_crop_that_does_not_pay_is_not_picked(valued, plain_money):
     np.testing.assert_allclose(picked_crop(out, 1, 2026)[0], [16, 14.9, 13.8, 11.8, 9.8, 0])
 
 
+def test_the_vintage_before_the_work_is_picked_or_left_as_a_kept_one(valued, plain_money):
+    """6 t/ha in 2028 does not pay; work in the winter of 2028 changes nothing of that vintage."""
+    money = replace(plain_money, growing_cost_per_ha=4900.0, growing_cost_out_of_crop_per_ha=1000.0,
+                    idle_cost_per_ha=900.0)  # fmt: skip
+    out = valued(replace(CUT, held_years=50.0), keep=[16.0, 6.0, 12.0, 10.0, 9.0, 9.0], money=money)
+    np.testing.assert_allclose(picked_crop(out, 0, 2028)[0], [16, 0, 0, 7.2, 14.4, 14.4])
+
+
 def test_questions_about_what_was_not_valued_are_refused(valued):
     out = valued(CUT)
     with pytest.raises(DataError, match="Zone 'B' was not valued"):
