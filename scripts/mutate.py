@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import argparse
 import ast
+import importlib
 import json
+import multiprocessing
 import os
 import random
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
@@ -33,6 +34,17 @@ RECORD, LIMIT = "MUTATE_RECORD", "MUTATE_CPU_S"  # told to the tests' process by
 LONGEST_TEST_S = 10.0  # of processor time; a longer one is left out
 SPARE_S = 20.0  # processor time a changed copy may take beyond three times the usual
 COMPILE_S = 40.0  # more where functions must be compiled anew
+FORKS = hasattr(os, "fork")
+SHARED = (
+    "numpy",
+    "pandas",
+    "scipy.stats",
+    "shapely",
+    "geopandas",
+    "sklearn.base",
+    "numba",
+    "pytest",
+)
 WALL = 20  # times the processor time, for a machine that is busy
 COMPARED: dict[type, tuple[type, ...]] = {
     ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt),
@@ -125,6 +137,23 @@ class Known:
         return sorted(through & self.seconds.keys(), key=self.seconds.__getitem__)
 
 
+def run_pytest(folder: Path, told: dict[str, str], arguments: list[str], output: int | None) -> None:
+    """Run tests in a process of its own; where it is forked the libraries are there already."""
+    import pytest
+
+    os.chdir(folder)
+    os.environ.update(told)
+    sys.path[:0] = [str(folder), str(folder / "scripts")]
+    sys.dont_write_bytecode = True
+    if output is not None:
+        os.dup2(output, 1)
+        os.dup2(output, 2)
+        import numba
+
+        numba.core.config.reload_config()  # reads where compiled code is kept
+    os._exit(int(pytest.main(arguments)))
+
+
 class Bench:
     """A copy of the repository in which one package is changed and tested."""
 
@@ -161,21 +190,22 @@ class Bench:
         self, tests: list[str], seconds: float, *options: str, cache: str = "numba", **told: str
     ) -> int | None:
         """Run tests; exit status, None when out of time."""
-        environment = os.environ | {"PYTHONPATH": f"{self.folder}{os.pathsep}{self.folder / 'scripts'}"}
-        environment |= {"PYTHONDONTWRITEBYTECODE": "1", LIMIT: str(int(seconds))} | told
-        environment |= {"NUMBA_CACHE_DIR": str(self.folder / cache)}
-        command = [sys.executable, "-m", "pytest", "-q", "--no-header", "--tb=line", "--hypothesis-seed=0"]
-        command += ["-p", "mutate", "-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow"]
-        command += [*options, *tests]
-        try:
-            done = subprocess.run(
-                command, cwd=self.folder, env=environment, timeout=WALL * seconds, check=False,
-                stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
-            return None
-        self.told = done.stdout.decode(errors="replace")
-        return None if done.returncode < 0 else done.returncode
+        told = {LIMIT: str(int(seconds)), "NUMBA_CACHE_DIR": str(self.folder / cache)} | told
+        arguments = ["-q", "--no-header", "--tb=line", "--hypothesis-seed=0", "-p", "mutate"]
+        arguments += ["-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow", *options, *tests]
+        with tempfile.TemporaryFile() as output:
+            process = multiprocessing.get_context("fork" if FORKS else "spawn").Process(
+                target=run_pytest, args=(self.folder, told, arguments, output.fileno() if FORKS else None)
+            )
+            process.start()
+            process.join(WALL * seconds)
+            if process.is_alive():
+                process.kill()
+                process.join()
+                return None
+            output.seek(0)
+            self.told = output.read().decode(errors="replace")
+        return None if process.exitcode is None or process.exitcode < 0 else process.exitcode
 
     def learn(self) -> Known:
         """Run all tests on the unchanged copy; those that fail or take long there are left out."""
@@ -361,6 +391,8 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, help="where the copies are put (default: a temporary folder)")
     parser.add_argument("--json", type=Path, help="also write every change and its outcome to this file")
     given = parser.parse_args()
+    for name in SHARED if FORKS else ():  # once for all copies, rather than in each
+        importlib.import_module(name)
     lines, told = ["| package | changes | noticed % | survived |", "| --- | ---: | ---: | ---: |"], []
     with tempfile.TemporaryDirectory(dir=given.folder) as name:
         for package in given.packages:

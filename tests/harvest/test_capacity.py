@@ -170,3 +170,13 @@ def test_only_clear_drifts_are_told_and_in_which_direction():
     assert f"(+-{1.645 * line['drift_se']:.2f})" in told
     assert "over 5 vintages, with a mean of 2.0 % of the load" in told
     assert describe_mog(drift_of([1.0, 3.0, 1.0, 3.0, 1.2])) == []
+
+
+def test_a_machine_whose_rows_have_no_ground_is_not_listed():
+    rows = pd.DataFrame({
+        "row_no": [1, 2], "machine": ["H1", "H2"], "covered_m": [100.0, 0.0], "length_m": 100.0,
+        "area_ha": 0.03, "readings": 2,
+    })  # fmt: skip
+    clean = pd.DataFrame({"row_no": [1, 1, 2], "machine": ["H1", "H1", "H2"], "yield_t_ha": 12.0})
+    found = find_over_capacity(rows, clean, block_id="A", capacity_t_ha=20.0)
+    assert found["machine"].tolist() == ["H1"]

@@ -296,3 +296,48 @@ def test_jackknife_leaves_out_sums_together_with_their_weights():
     best, error = _peak_with_error(sums, weights, candidates)
     assert best == pytest.approx(_peak(sums.sum(axis=0) / weights.sum(axis=0), candidates))
     assert error == pytest.approx(_jackknife(left_out))
+
+
+def test_logs_are_laid_into_cells_of_their_row_less_its_mean():
+    curves = _Curves.__new__(_Curves)
+    curves.rows, curves.cells, curves.cell_m = 2, 6, 2.0
+    along = np.array([0.0, 3.0, 7.4, 2.0, np.nan, 50.0])
+    row_no, log = np.array([0, 0, 0, 1, 1, 1]), np.array([1.0, 3.0, 4.0, 7.0, np.nan, 1.0])
+    curves.traced, curves.log_yield = [SimpleNamespace(along_m=along, row_no=row_no)], [log]
+    mine = np.array([True, True, True, True, True, False])
+    value, weight = curves._grid(mine, 0)
+    # 3.0 m lies half way between cells 1 and 2, 7.4 m in cell 3 by 0.3 and 4 by 0.7; mean of row 0: 8 / 3
+    assert weight[0] == pytest.approx([1.0, 0.5, 0.5, 0.3, 0.7, 0.0])
+    assert value[0] == pytest.approx([1 - 8 / 3, 3 - 8 / 3, 3 - 8 / 3, 4 - 8 / 3, 4 - 8 / 3, 0.0])
+    assert weight[1].tolist() == [0.0, 1.0, 0.0, 0.0, 0.0, 0.0]
+    assert value[1].tolist() == [0.0] * 6  # alone in its row it is the mean
+    curves.traced[0].along_m = np.array([0.0, 3.7, 7.4, 2.0, np.nan, 50.0])
+    assert curves._grid(mine, 0)[1][0] == pytest.approx([1.0, 0.0, 0.85, 0.3, 0.7, 0.0])  # 0.15 is too little
+    curves.traced[0].along_m = np.array([-3.0, 99.0, 7.4, 2.0, np.nan, 50.0])
+    assert curves._grid(mine, 0)[1][0, 0] == 1.0  # beyond the row counts at its end
+    assert curves._grid(mine, 0)[1][0, 4:] == pytest.approx([1.7, 0.0], abs=2e-3)
+
+
+def test_candidates_are_each_second_from_minus_six_to_thirty():
+    track, flow = delay_track(rows=3)
+    curves = _Curves(track, flow, 3.0)
+    assert curves.candidates.tolist() == list(range(-6, 31))
+    assert curves.cell_m == 2.0
+    assert curves.rows == 3
+    assert curves.cells * curves.cell_m >= np.nanmax(track.along_m) + 2.0
+    assert len(curves.traced) == len(curves.log_yield) == 37
+    slow, flow = delay_track(rows=3, interval_s=5.0)
+    assert _Curves(slow, flow, 3.0).cell_m == pytest.approx(7.0)
+
+
+def test_sums_of_pairs_weigh_cells_that_both_rows_have():
+    track, flow = delay_track(rows=2, cells=40)
+    curves = _Curves(track, flow, 3.0)
+    mine = np.ones(flow.size, dtype=bool)
+    sums, weights = curves.of(mine)
+    value, weight = curves._grid(mine, 14)
+    both = np.minimum(weight[0], weight[1])
+    assert sums[0, 14] == pytest.approx((value[0] * value[1] * both).sum())
+    assert weights[0, 14] == pytest.approx(both.sum())
+    nothing = curves.of(np.zeros(flow.size, dtype=bool))
+    assert nothing[0].shape == (0, 37)

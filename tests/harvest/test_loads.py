@@ -238,3 +238,29 @@ def test_a_load_with_a_stranger_gives_no_more_than_it_holds():
     nothing = weighed(("C", 0.0), ("B", 5.0), mog=0.0)
     assert 0.0 < nothing.loc["C", "yield_t_ha"] < 5.0
     assert weighed(("C", 0.0)).empty
+
+
+def test_doubt_of_a_shared_load_is_that_of_the_others_too():
+    # C is known by its own 10 t to the last kilogram it can bring; what is left of 20 t is A's and B's.
+    found = weighed(("A;B;C", 35.0), mog=0.0)
+    tonnes = found["yield_t_ha"] * BLOCKS.set_index("block_id")["area_ha"]
+    assert tonnes.sum() == pytest.approx(35.0)
+    assert tonnes.to_numpy() == pytest.approx([20.0, 10.0, 5.0], rel=0.05)
+    relative = found["yield_se_t_ha"] / found["yield_t_ha"]
+    assert relative["A"] < relative["B"] < relative["C"]  # the largest is told best by what the others can be
+    error = tonnes["C"] * relative["C"]
+    alone, rest = 0.35 * 5.0, 0.35 * np.hypot(20.0, 10.0)
+    assert error == pytest.approx(1 / np.sqrt(alone**-2 + rest**-2), rel=0.06)
+
+
+def test_tonnes_of_a_load_that_names_no_block_here_say_nothing_of_the_usual_yield():
+    plain = weighed(("A;B", 30.0), ("A", 10.0), mog=0.0)
+    more = weighed(("A;B", 30.0), ("A", 10.0), ("X", 500.0), mog=0.0)
+    assert more["yield_t_ha"].tolist() == plain["yield_t_ha"].tolist()
+
+
+def test_a_vague_load_of_less_than_a_tonne_is_shared_as_well():
+    group = grouped(("A", 90.0), ("A;X", 0.4))[0][0]
+    share = share_vague(group, "A", 90.0, 91.0, 5.0)
+    assert share.most_t == 0.4
+    assert share.mass.gross_t == pytest.approx(0.2, abs=0.01)
