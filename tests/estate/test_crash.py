@@ -232,7 +232,7 @@ def test_damaged_journal_is_told(prepared, tmp_path):
     stage = folder / ".staging" / "000009"
     stage.mkdir(parents=True)
     (stage / "journal.json").write_text("{", encoding="utf-8")
-    with pytest.raises(StoreError, match=r"journal of a cut-off import cannot be read"):
+    with pytest.raises(StoreError, match=r"journal of a cut-off import is damaged"):
         open_store(folder)
 
 

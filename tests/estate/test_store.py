@@ -98,7 +98,7 @@ def test_format_of_another_version_is_refused(estate):
     ):
         open_store(estate.folder)
     (estate.folder / "format.json").write_text("{", encoding="utf-8")
-    with pytest.raises(StoreError, match=r"format of the folder cannot be read"):
+    with pytest.raises(StoreError, match=r"does not say the format of the folder\. Write"):
         open_store(estate.folder)
 
 
@@ -334,10 +334,10 @@ def test_widths_go_in_beside_the_vines_counted_in_the_same_rows(estate):
     with pytest.raises(DataError, match=r"All 2 lines are stored already"):
         estate.add_counts(read_frame(widths.assign(x=1), "counts", name="winter again"))
     other = pd.concat([rows.assign(missing=[4, 0]), rows.assign(row=[3, 4], missing=0)])
-    assert estate.add_counts(read_frame(other, "counts", name="other")).reasons == {
-        "is stored already": 1,
-        "is stored already with other values; undo that import first": 1,
-    }
+    report = estate.add_counts(read_frame(other, "counts", name="other"))
+    changed = "is stored already with other values; undo that import first"
+    assert report.reasons == {"is stored already": 1, changed: 1}
+    assert report.first[changed] == "'vintage 2024, block_id A1, row_no 1'"
 
 
 def test_loads_find_their_blocks_by_name(tmp_path):
@@ -433,7 +433,9 @@ def _put(file, content):
 
 def test_damaged_table_is_told_with_its_file(estate):
     (estate.folder / "blocks.parquet").write_bytes(b"PAR1 not really PAR1")
-    with pytest.raises(StoreError, match=r"blocks.parquet: It cannot be read"):
+    with pytest.raises(
+        StoreError, match=r"blocks.parquet: It cannot be read: it is damaged or cut off\. Take it back"
+    ):
         estate.blocks()
 
 

@@ -39,6 +39,12 @@ def climbing_zip() -> bytes:
 WHOLE = {
     "empty": ("a.csv", b"", "harvest", "The file is empty"),
     "blank": ("a.csv", b"\n\n  \n", "harvest", "The file is empty"),
+    "document": (
+        "a.pdf",
+        b"%PDF-1.7\n1 0 obj\n",
+        "harvest",
+        "This is a document, not a table. Export the data",
+    ),
     "only a header": ("a.csv", HEADER.encode(), "harvest", "has a header but no rows below it"),
     "no position": (
         "a.csv",
@@ -250,7 +256,7 @@ def test_shapefile_without_its_parts(tmp_path):
     frame = gpd.GeoDataFrame({"block": ["A1"]}, geometry=[shapely.box(0, 0, 100, 100)], crs=28354)
     frame.to_file(tmp_path / "b.shp")
     (tmp_path / "b.shx").unlink()
-    with pytest.raises(IntakeError, match=r"The part .shx is missing; give all parts"):
+    with pytest.raises(IntakeError, match=r"the part .shx is missing\. Give all parts"):
         read_source(tmp_path / "b.shp", "blocks")
 
 

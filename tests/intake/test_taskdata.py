@@ -329,6 +329,15 @@ BAD = {
     "entry that is none": ({"values": '<DLV A="XYZ" B="" C="DET-1"/>'}, "DLV A='XYZ' is no entry"),
     "too many values": ({"values": FLOW * 300}, "lists 300 values; a record can name 255"),
     "no record": ({"binary": b""}, "The log holds no whole record"),
+    "value that is not listed": (
+        {"binary": struct.pack("<IHiiBBBi", 0, 16_000, -342_000_000, 1_405_000_000, 1, 1, 9, 7)},
+        r"no whole record; Record 1 of TLG00001.BIN names a value that the header does not list",
+    ),
+    "no fix in any record": (
+        {"binary": struct.pack("<IHiiBBBi", 0, 16_000, 0, 0, 0, 1, 0, 7)},
+        "row 1: position is empty.*Nothing can be named in task data: see that the receiver has a fix",
+    ),
+    "no task data": ({"taskdata": "<html/>"}, "starts with 'html'.*Give the TASKDATA.XML that the terminal"),
     "one broken record": ({"binary": b"\xff" * 20}, "The log holds no whole record"),
     "time that is none": (
         {"start": "yesterday", "binary": b"\0" * 10},

@@ -67,8 +67,8 @@ def _count_file(folder: Path, file: Path, held: dict[int, int]) -> list[str]:
                     counts.update(batch.column("import_id").to_pylist())
     except (pa.ArrowException, OSError) as error:
         return [
-            f"{name} cannot be read ({str(error)[:120]}): take it from a backup, or undo its import and add "
-            f"it again."
+            f"{name} cannot be read ({layout.describe_damage(error)}): take it from a backup, or "
+            "undo its import and add it again."
         ]
     if name in (layout.BLOCKS_FILE, layout.ROWS_FILE):
         return []

@@ -90,7 +90,7 @@ def read_format(folder: Path) -> int:
         return int(json.loads(file.read_text(encoding="utf-8"))["format"])
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
-            f"The format of the folder cannot be read: {error!r}.",
+            "The file does not say the format of the folder.",
             where=str(file),
             remedy=f'Write {{"format": {FORMAT}}} into it if the folder was made by this version.',
         ) from error
@@ -129,10 +129,24 @@ def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:
 def damaged(file: Path, error: Exception) -> StoreError:
     """Refuse to go on with a file of the estate that cannot be read."""
     return StoreError(
-        f"It cannot be read: {str(error)[:200]}.",
+        f"It cannot be read: {describe_damage(error)}.",
         where=str(file),
         remedy="Take it back from a backup copy, or undo its import and add the source file again.",
     )
+
+
+def describe_damage(error: Exception) -> str:
+    """Say in words of this trade what a library says of a broken file.
+
+    Examples
+    --------
+    >>> describe_damage(ValueError("Parquet magic bytes not found in footer. Either ..."))
+    'it is damaged or cut off'
+    """
+    said = str(error)
+    if any(sign in said for sign in ("magic bytes", "smaller than", "thrift", "Thrift", "footer", "zstd")):
+        return "it is damaged or cut off"
+    return said.splitlines()[0][:200].rstrip(". ") if said else type(error).__name__
 
 
 def write_table(frame: pd.DataFrame, path: Path) -> None:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from vinemap._version import __version__
 from vinemap.errors import StoreError
+from vinemap.estate.layout import describe_damage
 from vinemap.tables import LEDGER, check_table, empty_table
 
 LEDGER_FILE = "ledger.parquet"
@@ -67,7 +68,9 @@ def read_ledger(folder: Path) -> pd.DataFrame:
         return check_table(pd.read_parquet(file), LEDGER, where=LEDGER_FILE)
     except (OSError, ValueError) as error:
         raise StoreError(
-            f"The ledger cannot be read: {error}.", where=str(file), remedy="Take it back from a backup copy."
+            f"The ledger cannot be read: {describe_damage(error)}.",
+            where=str(file),
+            remedy="Take it back from a backup copy.",
         ) from error
 
 

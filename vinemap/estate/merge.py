@@ -219,7 +219,8 @@ def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
             where=taken.file,
             remedy="Nothing to do; see vinemap status.",
         )
-    gone = refused_table(np.zeros((~left).sum()), reasons[~left], taken.table.loc[~left, keys[1]].astype(str))
+    shown = [_shown(row, keys) for row, _ in _pairs(taken.table[~left], keys, [])]
+    gone = refused_table(np.zeros((~left).sum()), reasons[~left], shown)
     refused = pd.concat([taken.refused, gone], ignore_index=True) if len(taken.refused) else gone
     return replace(taken, tidy=taken.table[left].reset_index(drop=True), refused=refused)
 
@@ -229,6 +230,17 @@ def _clash(line: tuple[str, ...], known: tuple[str, ...], told: list[bool]) -> b
     return len(line) != len(known) or any(
         one and two for one, two, counts in zip(line, known, told, strict=True) if counts
     )
+
+
+def _shown(row: list[Any], keys: list[str]) -> str:
+    """Say which line is meant, by what makes it that line.
+
+    Examples
+    --------
+    >>> _shown([2024, "A1", 3, pd.NA], ["vintage", "block_id", "row_no", "from_vine"])
+    'vintage 2024, block_id A1, row_no 3'
+    """
+    return ", ".join(f"{key} {one}" for key, one in zip(keys, _line(row), strict=True) if one)
 
 
 def _pairs(table: pd.DataFrame, keys: list[str], values: list[str]) -> list[tuple[Any, Any]]:

@@ -164,7 +164,7 @@ def _read_journal(file: Path) -> tuple[list[tuple[str, str]], list[str]]:
         return moves, [str(target) for target in content["removals"]]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise StoreError(
-            f"The journal of a cut-off import cannot be read: {error}.",
+            "The journal of a cut-off import is damaged and does not say what was still to be done.",
             where=str(file),
             remedy="Keep a copy of the estate folder, then delete this journal's folder and add the file "
             "again.",

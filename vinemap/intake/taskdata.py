@@ -114,6 +114,8 @@ def read_task_data(path: Path) -> RawTable:
         "encoding": None,
         "delimiter": None,
         "crs": "EPSG:4326",
+        "remedy": "Nothing can be named in task data: see that the receiver has a fix and the "
+        "terminal logs the yield, and export again.",
     }
     rows = np.arange(1, len(frame) + 1, dtype="int64")
     return RawTable(
@@ -170,7 +172,9 @@ def _describe(path: Path, files: dict[str, Path]) -> TaskData:
     root = parse_xml(path)
     if root.tag != "ISO11783_TaskData":
         raise IntakeError(
-            f"It starts with {root.tag[:30]!r}, not ISO11783_TaskData.", where=path.name, remedy="Check it."
+            f"It is no task data: it starts with {root.tag[:30]!r}, not ISO11783_TaskData.",
+            where=path.name,
+            remedy="Give the TASKDATA.XML that the terminal exported, with the files beside it.",
         )
     top = list(_top_elements(root, files, path.name))
     fields = {one.get("A", ""): one.get("C") or one.get("B") or "" for one in top if one.tag == "PFD"}

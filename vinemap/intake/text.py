@@ -31,6 +31,7 @@ SAMPLE_LINES = 200
 HEADER_WITHIN = 60
 MAX_HEADER_LENGTH = 200_000
 SOME_BYTES = 1 << 16
+DOCUMENTS = (b"%PDF", b"{\\rtf")
 PARSE_BYTES = 4 << 20  # at a time and thread; no row may be longer
 OddRow = tuple[int, str, str]  # number, reason, text
 _NUMBER = re.compile(r"^\s*[+-]?(\d[\d\s.,]*|[.,]\d+)(e[+-]?\d+)?\s*$", re.IGNORECASE)
@@ -182,6 +183,10 @@ def _is_utf8(data: bytes) -> bool:
 
 def check_text(data: bytes, name: str) -> None:
     """Refuse what is not text: zero bytes, or a start full of characters that do not print."""
+    if data.startswith(DOCUMENTS):
+        raise IntakeError(
+            "This is a document, not a table.", where=name, remedy="Export the data behind it as CSV."
+        )
     head = data[:16_000].decode("utf-8", errors="replace")[:4000]
     odd = sum(not (one.isprintable() or one in "\r\n\t\f") for one in head)
     if b"\0" in data or odd > 0.02 * len(head) + 1:

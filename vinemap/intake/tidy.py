@@ -127,7 +127,7 @@ def tidy_raw(
     refused = _refused(raw, job)
     shared.kept += int(kept.sum())
     if not kept.any() and flow is None:
-        raise nothing_left(refused, where)
+        raise nothing_left(refused, where, raw)
     return Intake(
         _keep(table, kept),
         refused,
@@ -171,7 +171,7 @@ def _keep(table: pd.DataFrame, kept: Any) -> pd.DataFrame:
     return gpd.GeoDataFrame(out) if isinstance(table, gpd.GeoDataFrame) else out
 
 
-def nothing_left(refused: pd.DataFrame, where: str) -> IntakeError:
+def nothing_left(refused: pd.DataFrame, where: str, raw: RawTable | None = None) -> IntakeError:
     """Refuse a file of which no row can be used, with the first reason."""
     if not len(refused):
         return IntakeError("It holds no rows.", where=where, remedy="Export it again with its rows.")
@@ -180,5 +180,7 @@ def nothing_left(refused: pd.DataFrame, where: str) -> IntakeError:
     return IntakeError(
         f"No row can be used; row {first['source_row']}: {first['reason']}{seen}.",
         where=where,
-        remedy="See vinemap preview; name columns and units with --column and --unit.",
+        remedy=raw.details["remedy"]
+        if raw is not None and "remedy" in raw.details
+        else "See vinemap preview; name columns and units with --column and --unit.",
     )

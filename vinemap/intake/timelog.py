@@ -232,7 +232,12 @@ def read_records(data: bytes, pattern: LogPattern, where: str) -> LogRecords:
         )
         starts, values = starts[:whole], values[:, :whole]
     if not len(starts):
-        raise IntakeError("The log holds no whole record.", where=where, remedy="Copy the folder again.")
+        reason = f"; {note}" if note else ""
+        raise IntakeError(
+            f"The log holds no whole record{reason.rstrip('.')}.",
+            where=where,
+            remedy="Copy the folder again.",
+        )
     for place, one in enumerate(pattern.values):
         if one.fixed is not None:
             values[place] = np.where(np.isnan(values[place]), one.fixed, values[place])

@@ -137,7 +137,14 @@ def _unreadable(path: Path, name: str, error: Exception) -> IntakeError:
         for end in (".shx", ".dbf")
         if path.suffix.lower() == ".shp" and not path.with_suffix(end).exists()
     ]
-    remedy = f"The part {', '.join(missing)} is missing; give all parts." if missing else "Export it again."
+    if missing:
+        # GDAL speaks of its own settings.
+        reason, remedy = (
+            f"the part {', '.join(missing)} is missing",
+            "Give all parts, or the zip file of them.",
+        )
+    else:
+        remedy = "Export it again."
     return IntakeError(f"This {name} cannot be read: {reason}.", where=path.name, remedy=remedy)
 
 
