@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 
+import psutil
 import pytest
 
 from vinemap.errors import VinemapError
@@ -53,3 +54,29 @@ def test_a_plain_script_without_a_guard_can_use_workers(tmp_path):
     script.write_text(SCRIPT, encoding="utf-8")
     done = subprocess.run([sys.executable, script], capture_output=True, text=True, encoding="utf-8")
     assert done.stdout.splitlines() == ["[1.0, 2.0, 3.0]"], done.stderr
+
+
+ENDLESS = """
+from vinemap.pipeline.parallel import map_tasks, open_workers
+from vinemap.progress import report_nothing
+
+with open_workers(workers=2, tasks=2) as pool:
+    pool.submit(time.sleep, 0.0).result()
+    print("at work", flush=True)
+    map_tasks(time.sleep, [600.0, 600.0], pool=pool, report=report_nothing, stage="Sleeping")
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows does not tell a process that its parent has gone")
+def test_workers_end_when_the_run_is_killed():
+    run = subprocess.Popen([sys.executable, "-c", ENDLESS], stdout=subprocess.PIPE, text=True)
+    assert run.stdout.readline() == "at work\n"
+    workers = psutil.Process(run.pid).children(recursive=True)
+    run.kill()
+    run.wait()
+    assert workers
+    _, alive = psutil.wait_procs(workers, timeout=30)
+    for one in alive:
+        one.kill()
+    assert not alive
+    run.stdout.close()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, as_completed
 from concurrent.futures.process import BrokenProcessPool
@@ -17,6 +19,7 @@ from vinemap.pipeline.cache import code_of
 from vinemap.progress import Report
 
 CONNECT_S = 20.0  # longest wait for the answer of a scheduler
+WATCH_S = 1.0  # how often a worker looks whether it is still wanted
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 # One process a core is the unit of parallel work; BLAS threads on top of that only get in the way.
@@ -56,8 +59,24 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
         yield None
     else:
         # Workers of loky do not import the script they are started from, so a plain script can assess.
-        with ProcessPoolExecutor(wanted, env=ONE_THREAD) as pool:
+        mine = os.getpid()
+        with ProcessPoolExecutor(wanted, env=ONE_THREAD, initializer=_end_with, initargs=(mine,)) as pool:
             yield pool
+
+
+def _end_with(parent: int) -> None:
+    """End this worker soon after the process that started it was killed; else it would wait for ever.
+
+    A system that never tells that a parent has gone (Windows) ends workers when their pipe breaks.
+    """
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(WATCH_S)
+        os._exit(1)
+
+    if os.getppid() == parent:
+        threading.Thread(target=watch, daemon=True).start()
 
 
 def map_tasks(
