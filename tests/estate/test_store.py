@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from vinemap.errors import DataError, StoreError
+from vinemap.errors import DataError, IntakeError, StoreError
 from vinemap.estate import create_estate, open_store
 from vinemap.estate.layout import block_of, file_stem, harvest_file
 from vinemap.intake import read_frame, read_source
@@ -338,6 +338,56 @@ def test_widths_go_in_beside_the_vines_counted_in_the_same_rows(estate):
     changed = "is stored already with other values; undo that import first"
     assert report.reasons == {"is stored already": 1, changed: 1}
     assert report.first[changed] == "'vintage 2024, block_id A1, row_no 1'"
+
+
+def assessed(store, shares: dict[str, dict[int, float]]) -> None:
+    """Write the rows of zones as an assessment leaves them: length of each row of 100 m in each zone."""
+    parts = [
+        {"row_id": f"A1-{row}", "block_id": "A1", "zone_id": zone, "length_m": length}
+        for zone, rows in shares.items()
+        for row, length in rows.items()
+    ]
+    line = shapely.LineString([(0, 0), (1, 1)])
+    frame = gpd.GeoDataFrame(parts, geometry=[line] * len(parts), crs=3577)
+    frame.to_file(store.output_folder(2024) / "vinemap.gpkg", layer="vine_row")
+
+
+def test_renewals_by_zone_are_put_down_to_its_rows(estate):
+    """Zone Z1 has rows 1, 2 and 4 for the greater part, Z3 a strip across all: its rows must be named."""
+    assessed(
+        estate,
+        {
+            "A1-Z1": {1: 100, 2: 60, 3: 30, 4: 70},
+            "A1-Z2": {2: 20, 3: 60, 4: 10},
+            "A1-Z3": {2: 20, 3: 10, 4: 20},
+        },
+    )
+    frame = pd.DataFrame(
+        {"Zone": ["A1-Z1", "A1-Z3", "A1-Z9", ""], "Method": "replant", "Year": 2021, "Cost": 300.0,
+         "Block": ["", "", "", "A2"]}
+    )  # fmt: skip
+    report = estate.add_renewals(read_frame(frame, "renewals", name="r"))
+    held = estate.renewals().sort_values(["block_id", "from_row"])
+    assert held["block_id"].tolist() == ["A1", "A1", "A2"]
+    assert held["from_row"].tolist() == [1, 4, pd.NA]
+    assert held["to_row"].tolist() == [2, 4, pd.NA]
+    assert held["cost"].tolist() == [200.0, 100.0, 300.0]
+    assert "Zone A1-Z1 of the assessment of 2024 was taken as rows 1-2, 4." in report.notes
+    assert report.first == {
+        "zone holds less than half of each of its rows; name the rows": "'A1-Z3'",
+        "zone is not one of the last assessment; name its rows": "'A1-Z9'",
+    }
+    assert estate.verify() == []
+    with pytest.raises(DataError, match=r"All 2 lines are stored already"):
+        estate.add_renewals(read_frame(frame.iloc[[0]], "renewals", name="again"))
+
+
+def test_zone_without_an_assessment_is_refused_with_what_to_do(estate):
+    frame = pd.DataFrame({"Zone": ["A1-Z1"], "Method": "replant", "Year": 2021})
+    with pytest.raises(DataError, match=r"'A1-Z1': zone is not one of.*or run vinemap assess first"):
+        estate.add_renewals(read_frame(frame, "renewals", name="r"))
+    with pytest.raises(IntakeError, match=r"recognised as block \(block_id\) or zone_id"):
+        read_frame(frame.drop(columns="Zone"), "renewals")
 
 
 def test_loads_find_their_blocks_by_name(tmp_path):

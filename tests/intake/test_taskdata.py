@@ -331,7 +331,7 @@ BAD = {
     "no record": ({"binary": b""}, "The log holds no whole record"),
     "value that is not listed": (
         {"binary": struct.pack("<IHiiBBBi", 0, 16_000, -342_000_000, 1_405_000_000, 1, 1, 9, 7)},
-        r"no whole record; Record 1 of TLG00001.BIN names a value that the header does not list",
+        r"no whole record: record 1 of TLG00001.BIN names a value that the header does not list",
     ),
     "no fix in any record": (
         {"binary": struct.pack("<IHiiBBBi", 0, 16_000, 0, 0, 0, 1, 0, 7)},

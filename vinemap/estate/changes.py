@@ -21,6 +21,7 @@ from vinemap.estate.parts import ReadingParts
 from vinemap.estate.readings import Sorter
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
 from vinemap.estate.transaction import Transaction
+from vinemap.estate.zone_rows import rows_for_zones
 from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, ROWS
 from vinemap.taken import Intake, IntakeStream, count_reasons, first_refused
 
@@ -142,12 +143,13 @@ def _stage_part(estate: EstateTables, change: Transaction, taken: Intake, number
 def _stage_renewals(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:
     old = estate.renewals()
     blocks = estate.blocks()
-    named, notes = use_block_ids(taken, blocks)
+    by_rows, zone_notes = rows_for_zones(taken, estate.folder)
+    named, notes = use_block_ids(by_rows, blocks)
     fresh = drop_stored(named, old)
     table = _numbered(fresh.table, number)
     new = pd.concat([old, table], ignore_index=True) if len(old) else table
     change.put(layout.RENEWALS_FILE, _writer(new))
-    return _report(fresh, number, [*notes, *unknown_blocks(fresh.table, blocks)])
+    return _report(fresh, number, [*zone_notes, *notes, *unknown_blocks(fresh.table, blocks)])
 
 
 def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, number: int) -> ImportReport:

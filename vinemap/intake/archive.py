@@ -200,7 +200,7 @@ def refuse_entities(handle: IO[bytes], name: str) -> None:
 
 def _damaged(name: str, error: Exception) -> IntakeError:
     return IntakeError(
-        f"The zip file cannot be opened: it is damaged or needs a password ({show_value(error)}).",
+        f"It cannot be opened: it is damaged or needs a password ({show_value(error)}).",
         where=name,
         remedy="Copy it again, or unpack it yourself and give what is in it.",
     )

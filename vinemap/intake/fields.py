@@ -328,7 +328,8 @@ COUNTS = (
 )  # fmt: skip
 
 RENEWALS = (
-    Field("block_id", "text", "", _BLOCK_WORDS, required=True),
+    Field("block_id", "text", "", _BLOCK_WORDS),
+    Field("zone_id", "text", "", _words("zone, zone id, zone no, zona, id zona, zone nr, id de zone")),
     Field("from_row", "whole", "", _words("from row, first row, row from, start row, desde fila, du rang, "
         "de rang, dal filare, "
           "da fila, von reihe, von zeile, da linha"), 1, 100_000),

@@ -127,8 +127,14 @@ def tidy_renewals(job: Job) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        `vinemap.tables.RENEWALS`.
+        `vinemap.tables.RENEWALS`, with ``zone_id`` where the file names zones.
     """
+    block, zone = job.column("block_id", ""), job.column("zone_id", "")
+    if not job.has("block_id") and not job.has("zone_id"):
+        raise missing_column(job, "block_id", "zone_id")
+    # Zones are named after their block: B12-Z2.
+    block = block.where(block != "", zone.str.rsplit("-", n=1).str[0])
+    job.refusals.add(block == "", "block is empty")
     text = job.values["method"]
     known = {one: read_method(one) for one in text.unique()}
     method = text.map(known).astype(object)
@@ -138,7 +144,7 @@ def tidy_renewals(job: Job) -> pd.DataFrame:
     job.refusals.add(last < first, "last row is before the first", last)
     frame = pd.DataFrame(
         {
-            "block_id": job.values["block_id"],
+            "block_id": block,
             "from_row": whole(first),
             "to_row": whole(last),
             "method": method,
@@ -147,9 +153,13 @@ def tidy_renewals(job: Job) -> pd.DataFrame:
             "variety": job.column("variety", ""),
             "import_id": 0,
         }
+        | ({"zone_id": zone} if job.has("zone_id") else {})
     )
+    keys = ["block_id", "from_row", "to_row", "method", "year"]
     job.refusals.add(
-        frame.duplicated(list(frame.columns[:5])), "the same renewal stands in the file twice", text
+        frame.assign(zone_id=zone).duplicated([*keys, "zone_id"]),
+        "the same renewal stands in the file twice",
+        text,
     )
     return check_table(frame, RENEWALS, where=job.where)
 

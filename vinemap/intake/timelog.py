@@ -232,9 +232,9 @@ def read_records(data: bytes, pattern: LogPattern, where: str) -> LogRecords:
         )
         starts, values = starts[:whole], values[:, :whole]
     if not len(starts):
-        reason = f"; {note}" if note else ""
+        reason = f": {note[0].lower()}{note[1:].rstrip('.')}" if note else ""
         raise IntakeError(
-            f"The log holds no whole record{reason.rstrip('.')}.",
+            f"The log holds no whole record{reason}.",
             where=where,
             remedy="Copy the folder again.",
         )
