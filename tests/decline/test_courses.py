@@ -140,11 +140,12 @@ def test_half_way_is_at_twenty_years_of_age_or_so():
     assert old == pytest.approx(2014, abs=0.1)  # as long before the first vintage as half the longest lead
 
 
-def test_very_old_vines_still_have_a_choice_of_years():
-    """Seventy years old: far past the usual age, any year from 2014 to 2032 stays about as likely."""
-    space = make_space(YEARS, last_vintage=LAST, planted=np.array([1947.0]))
+@pytest.mark.parametrize("planted", [1947.0, 1975.0])
+def test_old_vines_still_have_a_choice_of_years(planted):
+    """Forty or seventy years old, past the usual age: any year from 2014 to 2032 stays about as likely."""
+    space = make_space(YEARS, last_vintage=LAST, planted=np.array([planted]))
     quartiles = space.midpoint[0, [100, 200, 300]]
-    np.testing.assert_allclose(quartiles, [2018.5, 2023, 2027.5], atol=0.2)
+    np.testing.assert_allclose(quartiles, [2018.5, 2023, 2027.5], atol=1.2)
 
 
 def test_vines_of_unknown_age_count_as_fifteen_years_old():

@@ -309,6 +309,15 @@ def test_draws_are_yields_of_the_years_ahead():
     assert made.zone_ids == ["A"]
 
 
+def test_symptoms_nobody_counted_are_drawn_from_the_loss_of_the_vine():
+    """A third lost by vine and a tenth of the places empty: they follow the vine (Munkvold et al.)."""
+    kept = np.full((4000, 1, YEARS.size), 1.0)
+    kept[..., NOW:] = 0.67
+    made = make_draws(paths(kept, stand=0.9), standing(0.1).of(np.array([0])), ["A"], last_vintage=2024,
+                      horizon_year=2030, rng=np.random.default_rng(1))  # fmt: skip
+    assert np.median(made.symptomatic_share) == pytest.approx(0.03 + 0.33 / 0.945, abs=0.02)
+
+
 def test_yearly_decline_is_the_mean_of_the_last_three_years():
     kept = np.ones((1, 1, YEARS.size))
     kept[0, 0, 2:6] = [0.9, 0.9, 0.8, 0.6]

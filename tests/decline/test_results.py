@@ -310,7 +310,9 @@ def test_notes_say_what_weakens_the_result():
     unknown = notes(zones=ZONES.assign(year_planted=[2000, None, 2000]))
     assert any("count as 15 years old" in one for one in unknown)
     renewals = pd.DataFrame({"zone_id": IDS[:1], "year": 2021, "method": "replant"})
-    assert any("after a renewal" in one for one in notes(renewals=renewals))
+    assert any("1 zone begins anew after a renewal" in one for one in notes(renewals=renewals))
+    twice = renewals.reindex([0, 0]).assign(zone_id=IDS[:2])
+    assert any("2 zones begin anew after a renewal" in one for one in notes(renewals=twice))
     assert not any("after a renewal" in one for one in first)
 
 
