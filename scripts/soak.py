@@ -2,8 +2,10 @@
 
     python scripts/soak.py --minutes 10 --seed 7
 
-Processes are killed while they add, assess and plan, workers too; files are cut short, the disk is full,
-files come from the past or the future, two sessions work on one folder, and people press Ctrl-C. After every
+Processes are killed while they add, assess and plan, workers too; files are cut short, the disk is full
+(truly, where a small file system of its own can be mounted; else no file may grow beyond a size), the clock
+is years off for one run, files come from the past or the future, two sessions work on one folder, and people
+press Ctrl-C. After every
 fault the store is verified: every import that was acknowledged is there in full, the one that was cut off is
 there in full or not at all. A run that is let finish ends in a result (status 0) or a refusal that says what
 to do (status 1), never in a defect (status 3). At the end one undisturbed assessment must give, to the last
@@ -27,7 +29,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -36,6 +38,14 @@ LONGEST_RUN_S = 300.0
 YEAR_S = 365 * 24 * 3600.0
 SETTINGS = {"cell_m = 2.0": "cell_m = 4.0", "draws = 400": "draws = 80"}
 COMMAND = [sys.executable, "-m", "vinemap"]
+DISK_MB = 600
+BALLAST = "ballast"  # beside the estate folder: fills the disk
+# Python runs a file of this name at every start, in workers too: their clock is off by so many seconds.
+WRONG_CLOCK = """
+import os, time
+real = time.time
+time.time = lambda: real() + float(os.environ["SOAK_CLOCK_S"])
+"""
 
 
 class FailedError(Exception):
@@ -63,8 +73,8 @@ class Soak:
     longest_s: float = 3.0
 
     # ------------------------------------------------------------------------------------------- commands
-    def start(self, *words: object, file_limit: int = 0) -> subprocess.Popen[str]:
-        """Start a command in a process group of its own; `file_limit` [bytes] makes the disk full."""
+    def start(self, *words: object, file_limit: int = 0, clock_s: float = 0.0) -> subprocess.Popen[str]:
+        """Start a command in a process group of its own, if wanted with small files or a wrong clock."""
 
         def limit() -> None:
             if file_limit:
@@ -79,6 +89,7 @@ class Soak:
             errors="replace",
             start_new_session=True,
             preexec_fn=limit,
+            env=os.environ | (self.wrong_clock(clock_s) if clock_s else {}),
         )
 
     def end(self, process: subprocess.Popen[str], *allowed: int) -> tuple[int, str]:
@@ -94,10 +105,20 @@ class Soak:
             raise FailedError(f"{process.args} refused without saying so:\n{said[-3000:]}")
         return process.returncode, said
 
-    def run(self, *words: object, allowed: tuple[int, ...] = (DONE,), file_limit: int = 0) -> tuple[int, str]:
+    def wrong_clock(self, seconds: float) -> dict[str, str]:
+        """Environment in which the clock is off."""
+        place = self.folder.parent / "clock"
+        place.mkdir(exist_ok=True)
+        (place / "sitecustomize.py").write_text(WRONG_CLOCK, encoding="utf-8")
+        paths = [str(place), *filter(None, [os.environ.get("PYTHONPATH")])]
+        return {"PYTHONPATH": os.pathsep.join(paths), "SOAK_CLOCK_S": str(seconds)}
+
+    def run(
+        self, *words: object, allowed: tuple[int, ...] = (DONE,), file_limit: int = 0, clock_s: float = 0.0
+    ) -> tuple[int, str]:
         """Run a command to its end."""
         began = time.monotonic()
-        ended = self.end(self.start(*words, file_limit=file_limit), *allowed)
+        ended = self.end(self.start(*words, file_limit=file_limit, clock_s=clock_s), *allowed)
         self.longest_s = max(self.longest_s, time.monotonic() - began)
         return ended
 
@@ -180,15 +201,29 @@ class Soak:
         return f"interrupted {words[0]}"
 
     def fill_disk(self) -> str:
-        """Let no file grow beyond a random size, as a full disk does."""
+        """Leave a random room on the disk; where it is not ours to fill, let no file grow beyond that."""
         words = self.some_words()
-        limit = int(10 ** self.rng.uniform(2.0, 6.5))
-        status, _ = self.run(*words, allowed=(DONE, REFUSED), file_limit=limit)
+        room = int(10 ** self.rng.uniform(2.0, 6.5))
+        if not os.path.ismount(self.folder.parent):
+            status, _ = self.run(*words, allowed=(DONE, REFUSED), file_limit=room)
+            self.note_added(words, status)
+            return f"small files: {words[0]}"
+        ballast = self.folder.parent / BALLAST
+        free = shutil.disk_usage(self.folder).free
+        try:
+            with ballast.open("wb") as handle:
+                os.posix_fallocate(handle.fileno(), 0, max(free - room, 1))
+            status, _ = self.run(*words, allowed=(DONE, REFUSED))
+        finally:
+            ballast.unlink()
         self.note_added(words, status)
         return f"full disk: {words[0]}"
 
     def cut_result(self) -> str:
-        """Cut short a file that vinemap made and can make again; the next assessment must give a result."""
+        """Cut short a file that vinemap made and can make again; the next assessment must give a result.
+
+        Outputs of an earlier vintage are made again by an assessment as after that vintage.
+        """
         made = [one for name in ("cache", "out") for one in (self.folder / name).rglob("*") if one.is_file()]
         if not made:
             return "nothing to cut"
@@ -196,9 +231,11 @@ class Soak:
         os.truncate(file, self.rng.randrange(file.stat().st_size + 1))
         if self.rng.random() < 0.5:
             self.run("plan", self.folder, allowed=(DONE, REFUSED))
+        first, second = file.relative_to(self.folder).parts[:2]
+        asked = ("--vintage", second) if first == "out" and second.isdigit() else ()
         if self.acknowledged:
-            self.run("assess", self.folder, "--workers", 1)
-        return f"cut {file.relative_to(self.folder).parts[0]}"
+            self.run("assess", self.folder, "--workers", 1, *asked)
+        return f"cut {first}"
 
     def cut_stored(self) -> str:
         """Cut short a stored file: told by status, refused by assess, and all well once it is put back."""
@@ -215,12 +252,22 @@ class Soak:
             os.utime(file, ns=(times.st_atime_ns, times.st_mtime_ns))
         return "cut a stored file"
 
-    def turn_clock(self) -> str:
+    def age_files(self) -> str:
         """Give files times of years ago or to come, as a clock that was wrong does."""
         jump = self.rng.choice((-1, 1)) * self.rng.uniform(0.01, 20.0) * YEAR_S
         for one in self.folder.rglob("*"):
             if self.rng.random() < 0.5:
                 os.utime(one, (time.time() + jump, time.time() + jump))
+        if self.acknowledged:
+            self.run("assess", self.folder, "--workers", 1)
+        return "files from another time"
+
+    def turn_clock(self) -> str:
+        """Do the next thing with a clock that is years off, then go on by the right one."""
+        words = self.some_words()
+        jump = self.rng.choice((-1, 1)) * self.rng.uniform(0.01, 20.0) * YEAR_S
+        status, _ = self.run(*words, allowed=(DONE, REFUSED), clock_s=jump)
+        self.note_added(words, status)
         if self.acknowledged:
             self.run("assess", self.folder, "--workers", 1)
         return "clock turned"
@@ -249,8 +296,11 @@ class Soak:
     def step(self, fault: Callable[[], str]) -> None:
         """Let one fault strike, and check."""
         before = time.monotonic()
-        told = fault()
-        self.check()
+        try:
+            told = fault()
+            self.check()
+        except FailedError as error:
+            raise FailedError(f"fault {sum(self.seen.values()) + 1}, {fault.__name__}: {error}") from error
         self.seen[told] += 1
         print(f"{told} ({time.monotonic() - before:.0f} s)", flush=True)
 
@@ -266,6 +316,23 @@ def check_outputs(base: Path) -> None:
     page = (base.parent / "map.html").read_bytes().rstrip()
     if sound != "ok" or not zones or not page.endswith(b"</html>"):
         raise FailedError(f"outputs are not whole: {base.parent}: {sound}, {zones} zones")
+
+
+@contextlib.contextmanager
+def small_disk(place: Path) -> Iterator[Path]:
+    """Give a folder on a file system of its own where one may be mounted (as root), else a plain one."""
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", f"size={DISK_MB}m", "tmpfs", str(place)]
+    try:
+        mounted = subprocess.run(mount, capture_output=True, check=False).returncode == 0
+    except FileNotFoundError:
+        mounted = False
+    print("The disk can be filled." if mounted else "No disk to fill: small files instead.", flush=True)
+    try:
+        yield place
+    finally:
+        if mounted:
+            subprocess.run(["umount", "--lazy", str(place)], check=False)
 
 
 def kill_group(process: subprocess.Popen[str]) -> None:
@@ -345,14 +412,14 @@ def compare_with_fresh(soak: Soak, outlines: Path, place: Path) -> None:
 def soak_for(minutes: float, seed: int) -> Counter[str]:
     """Let faults strike for so long; FailedError or AssertionError if something does not hold."""
     until = time.monotonic() + 60 * minutes
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory() as name, small_disk(Path(name) / "disk") as disk:
         place = Path(name)
         outlines, logs = make_files(place / "files", seed)
-        soak = Soak(place / "estate", logs, random.Random(seed))
+        soak = Soak(disk / "estate", logs, random.Random(seed))
         make_estate(soak.folder, outlines)
         faults = (
             *(soak.kill_any, soak.kill_worker, soak.interrupt, soak.fill_disk),
-            *(soak.cut_result, soak.cut_stored, soak.turn_clock, soak.work_twice),
+            *(soak.cut_result, soak.cut_stored, soak.age_files, soak.turn_clock, soak.work_twice),
         )
         soak.step(soak.go_on)
         deck: list[Callable[[], str]] = []
