@@ -197,3 +197,17 @@ def test_the_quick_misfit_is_near_that_of_the_fit_and_never_below(range_m):
     best, _ = fit_range("exponential", found.distance_m, found.semivariance, weight)
     quick = misfit_of("exponential", found.distance_m, found.semivariance, weight)
     assert best <= quick <= 1.1 * best + 1e-5
+
+
+@pytest.mark.parametrize("unit", [1e-3, 1e4])
+@pytest.mark.parametrize("share", [0.004, 0.03, 0.6])
+def test_a_fit_does_not_depend_on_the_unit_of_the_values(unit, share):
+    truth = Variogram("exponential", 1.0 - share, share, 15.0).semivariance(LAGS)
+    one, other = (
+        fit_variogram(ExperimentalVariogram(LAGS, times * truth, np.full(20, 500)), models=("exponential",))
+        for times in (1.0, unit)
+    )
+    assert other.note == one.note
+    assert other.fallback == one.fallback
+    assert other.misfit == pytest.approx(one.misfit, abs=1e-12)
+    assert other.variogram.sill == pytest.approx(unit * one.variogram.sill)
