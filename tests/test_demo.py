@@ -54,12 +54,12 @@ def test_every_reason_reads_true(judged):
     """
     apart = []
     for zone in judged.to_dict("records"):
-        lost = re.search(r"Has lost \d+ % \((\d+)-(\d+) %\)", zone["reason"])
+        lost = re.search(r"Has lost \d+ % \((-?\d+)(?:-| to )(\d+) %\)", zone["reason"])
         back = re.search(r"it yields \d+ % \((\d+)-(\d+) %\)", zone["reason"])
         assert (lost is None) != (back is None), zone["reason"]
         low, high = (float(end) for end in (lost or back).groups())
         apart.append(beyond(zone["true_loss_pct"] if lost else 100 - zone["true_loss_pct"], low, high))
-        fall = re.search(r"falls by about [\d.]+ % \(([\d.]+)-([\d.]+) %\) a year", zone["reason"])
+        fall = re.search(r"falls by about [\d.]+ % \((-?[\d.]+)(?:-| to )([\d.]+) %\) a year", zone["reason"])
         if fall:
             apart.append(beyond(zone["true_fall"], *(float(end) for end in fall.groups())))
         elif lost:

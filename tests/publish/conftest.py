@@ -77,6 +77,8 @@ def _zone_row(number: int, zone_id: str, block_id: str, shape: Polygon) -> dict[
         "decline_pct_per_year_low": loss / 7 - 1.5,
         "decline_pct_per_year_high": loss / 7 + 1.8,
         "onset_vintage": 2020 if renew else None,
+        "onset_low": 2018 if renew else None,
+        "onset_high": 2021 if renew else None,
         "cause_hint": "spreads outward from a few vines, as trunk disease often does" if renew else "",
         "missing_pct": loss / 4 if counted else np.nan,
         "symptomatic_pct": loss / 2 if counted else np.nan,
@@ -335,7 +337,7 @@ def six_zones() -> dict[str, pd.DataFrame]:
     made = make_layers((6,))
     made["zone"]["reason"] = (
         "Has lost 56 % (52-59 %) of its healthy 22 t/ha and falls by about 7.2 % (5.4-9.9 %) a year; "
-        "replanting this winter (2026) is worth 26,900 AUD/ha over keeping (5 % to 95 %: 1,900 to 56,700), "
+        "replanting this winter (2026) is worth 26,900 AUD/ha over keeping (90 %: 1,900 to 56,700), "
         "pays in 97 of 100 cases, and a year's delay costs about 1,500 AUD/ha."
     )
     made["zone"]["cause_hint"] = (

@@ -143,6 +143,7 @@ def test_sheet_shows_the_numbers_of_the_table(visit, layers):
     assert f"{zone['loss_pct']:.0f} %" in text
     assert "AUD 9,800/ha" in text
     assert "AUD 2,100/ha to AUD 18,000/ha" in text
+    assert re.search(r"Fall began\s+2020\s+2018 to 2021", text)
     page.locator("#sheet summary").first.click()
     measured = layers["zone_vintage"].query("zone_id == 'B1-Z1' and vintage == 2024").iloc[0]
     row = page.locator("#sheet details table").first.locator("tr", has_text="2024").inner_text().split("\t")

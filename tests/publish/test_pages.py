@@ -226,7 +226,7 @@ def test_sheets_in_spanish_say_the_reason_in_spanish_and_mark_what_is_english(la
     sheet = write_sheets(tmp_path, layers, estate=ESTATE, language="es", made=DAY)[0]
     text = sheet.read_text(encoding="utf-8").replace("\u00a0", " ")
     assert not [one for one in layers["zone"]["reason"] if one in text]
-    assert "vale AUD 9800/ha más que mantener (90 %: de AUD 2100/ha a AUD 18.000/ha)" in text
+    assert "vale AUD 9800/ha más que mantener (90 %: de 2100 a 18.000)" in text
     assert '<span lang="en">spreads outward' in text
     assert "1 de junio de 2026" in text
 

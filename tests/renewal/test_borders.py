@@ -137,7 +137,7 @@ def test_sentence_of_a_renewal():
     said = say_renew(FACTS)
     assert said.endswith(
         "; trunk renewal this winter (2026) is worth 9,000 AUD/ha over keeping "
-        "(5 % to 95 %: 1,500 to 18,000), "
+        "(90 %: 1,500 to 18,000), "
         "pays in 97 of 100 cases, and a year's delay costs about 800 AUD/ha."
     )
     filled = say_renew(facts(method="infill", year=2027, wait_cost=0.4))
@@ -169,7 +169,7 @@ def test_sentence_of_a_scout():
         ({"gain": 0.0}, "no renewal pays yet, the nearest is trunk renewal this winter (2026) at 0 AUD/ha"),
         ({"min_gain": 9000.0}, "less than the 9,000 AUD/ha asked for"),
         ({"chance": 0.59}, "pays in only 59 of 100 cases, short of the 60 asked for"),
-        ({"year": 2030}, "promises 9,000 AUD/ha (5 % to 95 %: 1,500 to 18,000) and pays in 97 of 100 cases; "
+        ({"year": 2030}, "promises 9,000 AUD/ha (90 %: 1,500 to 18,000) and pays in 97 of 100 cases; "
                          "waiting until then loses nothing, and a year's delay past 2030 costs about 800"),
     ],
 )  # fmt: skip

@@ -288,7 +288,7 @@ def test_delay_is_said_with_its_interval():
 def test_brief_sentence():
     assert say_renew(FACTS) == (
         "Has lost 41 % (33-49 %) of its healthy 22 t/ha and falls by about 4.0 % a year; trunk renewal this "
-        "winter (2026) is worth 9,800 AUD/ha over keeping (5 % to 95 %: 3,100 to 16,200), pays in 93 of 100 "
+        "winter (2026) is worth 9,800 AUD/ha over keeping (90 %: 3,100 to 16,200), pays in 93 of 100 "
         "cases, and a year's delay costs about 1,300 AUD/ha."
     )
 

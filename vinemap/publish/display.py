@@ -189,8 +189,8 @@ class Display:
         """Give the unit of money per area, for example AUD/ha."""
         return f"{self.currency}{unit_labels(self.language, self.system)['per_area']}"
 
-    def per_area_number(self, per_hectare: float | None) -> str:
-        """Money per area, three significant digits, unit left to the head of the column.
+    def per_area_number(self, per_hectare: float | None, digits: int = 3) -> str:
+        """Money per area, rounded to some significant digits, unit left to what stands before it.
 
         Examples
         --------
@@ -200,5 +200,5 @@ class Display:
         if per_hectare is None:
             return DASH
         return format_number(
-            round_significant(per_hectare * FACTORS[self.system]["per_area"], 3), 0, self.language
+            round_significant(per_hectare * FACTORS[self.system]["per_area"], digits), 0, self.language
         )

@@ -71,17 +71,20 @@ def _moving(zone: Mapping[str, Any], words: Mapping[str, str], display: Display)
 
 
 def _money(zone: Mapping[str, Any], words: Mapping[str, str], display: Display) -> list[str]:
-    gain, low, high = (display.per_area(zone[f"gain_per_ha{end}"]) for end in ("", "_low", "_high"))
+    gain = display.per_area(zone["gain_per_ha"])
+    low, high = (display.per_area_number(zone[f"gain_per_ha_{end}"], 2) for end in ("low", "high"))
     work = words.get(f"method_{zone['best_method']}", zone["best_method"])
     key = "reason_worth" if zone["gain_per_ha"] > 0 else "reason_loses"
     chance = display.percent(100 * zone["chance_pays"])
     year = int(zone["best_year"])
     out = [words[key].format(work=work, year=year, gain=gain, low=low, high=high, chance=chance)]
     if zone["wait_cost_per_ha"] >= 1:
-        wait, least, most = (zone.get(f"wait_cost_per_ha{end}") for end in ("", "_low", "_high"))
-        key = "reason_wait" if pd.isna(least) else "reason_wait_interval"
-        said = {"wait": wait, "low": least, "high": most}
-        out.append(words[key].format(**{name: display.per_area(value) for name, value in said.items()}))
+        wait, least = display.per_area(zone["wait_cost_per_ha"]), zone.get("wait_cost_per_ha_low")
+        if pd.isna(least):
+            out.append(words["reason_wait"].format(wait=wait))
+        else:
+            low, high = (display.per_area_number(one, 2) for one in (least, zone["wait_cost_per_ha_high"]))
+            out.append(words["reason_wait_interval"].format(wait=wait, low=low, high=high))
     if zone["advice"] == "scout":
         out.append(words["reason_scout"])
     return out

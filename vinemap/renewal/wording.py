@@ -154,7 +154,7 @@ def _money(facts: Facts, amount: float) -> str:
 
 
 def _interval(facts: Facts) -> str:
-    return f"5 % to 95 %: {say_amount(facts.gain_low)} to {say_amount(facts.gain_high)}"
+    return f"90 %: {say_amount(facts.gain_low)} to {say_amount(facts.gain_high)}"
 
 
 def _chance(facts: Facts) -> str:

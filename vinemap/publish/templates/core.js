@@ -24,6 +24,7 @@ const VM = (() => {
     crop: (value) => isNumber(value) ? number(value * factor("yield"), 1) + SPACE + unit("yield") : DASH,
     cropNumber: (value) => isNumber(value) ? number(value * factor("yield"), 1) : DASH,
     perArea: (value) => isNumber(value) ? money(value * factor("per_area"), 2) + unit("per_area") : DASH,
+    perAreaNumber: (value) => isNumber(value) ? number(significant(value * factor("per_area"), 2)) : DASH,
     percent: (value) => isNumber(value) ? number(value) + SPACE + "%" : DASH,
     chance: (value) => isNumber(value) ? number(value * 100) + SPACE + "%" : DASH,
   };

@@ -101,7 +101,7 @@
       [words.fact_yield_now, ranged(show.crop(zone.yield_now_t_ha), words.average_season)],
       [words.fact_yield_healthy, ranged(show.crop(zone.yield_healthy_t_ha), words.average_season)],
       [words.fact_decline, ranged(isNumber(zone.decline_pct_per_year) ? show.number(zone.decline_pct_per_year, 1) + VM.SPACE + "% " + words.per_year : "–", interval(zone.decline_pct_per_year_low, zone.decline_pct_per_year_high, (one) => show.number(one, 1) + VM.SPACE + "%"))],
-      [words.fact_onset, ranged(zone.onset_vintage === null ? words.held : String(zone.onset_vintage))],
+      [words.fact_onset, ranged(zone.onset_vintage === null ? words.held : String(zone.onset_vintage), zone.onset_vintage === null ? "" : interval(zone.onset_low, zone.onset_high, String))],
       [words.fact_missing, ranged(zone.missing_pct === null ? words.not_counted : show.percent(zone.missing_pct))],
       [words.fact_symptomatic, ranged(zone.symptomatic_pct === null ? words.not_counted : show.percent(zone.symptomatic_pct))],
       [words.fact_health, ranged(show.number(zone.health_score))],
@@ -168,12 +168,12 @@
     else if (!zone.best_method) parts.push(words.reason_no_method);
     else {
       parts.push(word(zone.gain_per_ha > 0 ? "reason_worth" : "reason_loses", worthOf(zone)));
-      if (zone.wait_cost_per_ha >= 1) parts.push(word(isNumber(zone.wait_cost_per_ha_low) ? "reason_wait_interval" : "reason_wait", { wait: show.perArea(zone.wait_cost_per_ha), low: show.perArea(zone.wait_cost_per_ha_low), high: show.perArea(zone.wait_cost_per_ha_high) }));
+      if (zone.wait_cost_per_ha >= 1) parts.push(word(isNumber(zone.wait_cost_per_ha_low) ? "reason_wait_interval" : "reason_wait", { wait: show.perArea(zone.wait_cost_per_ha), low: show.perAreaNumber(zone.wait_cost_per_ha_low), high: show.perAreaNumber(zone.wait_cost_per_ha_high) }));
       if (zone.advice === "scout") parts.push(words.reason_scout);
     }
     return parts.join("; ") + ".";
   }
-  const worthOf = (zone) => ({ work: words["method_" + zone.best_method] || zone.best_method, year: zone.best_year, gain: show.perArea(zone.gain_per_ha), low: show.perArea(zone.gain_per_ha_low), high: show.perArea(zone.gain_per_ha_high), chance: show.chance(zone.chance_pays) });
+  const worthOf = (zone) => ({ work: words["method_" + zone.best_method] || zone.best_method, year: zone.best_year, gain: show.perArea(zone.gain_per_ha), low: show.perAreaNumber(zone.gain_per_ha_low), high: show.perAreaNumber(zone.gain_per_ha_high), chance: show.chance(zone.chance_pays) });
   function reasons(zone) {
     if (!VM.figures) return [make("p", { class: "reason" }, reasonOf(zone))];
     const before = VM.figures.own.get(zone.zone_id);
