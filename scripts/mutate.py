@@ -32,19 +32,10 @@ from typing import Any, ClassVar
 ROOT = Path(__file__).resolve().parent.parent
 RECORD, LIMIT = "MUTATE_RECORD", "MUTATE_CPU_S"  # told to the tests' process by its environment
 LONGEST_TEST_S = 10.0  # of processor time; a longer one is left out
-SPARE_S = 20.0  # processor time a changed copy may take beyond three times the usual
-COMPILE_S = 40.0  # more where functions must be compiled anew
+SPARE_S = 10.0  # processor time a changed copy may take beyond three times the usual
+COMPILE_S = 25.0  # more where functions must be compiled anew
 FORKS = hasattr(os, "fork")
-SHARED = (
-    "numpy",
-    "pandas",
-    "scipy.stats",
-    "shapely",
-    "geopandas",
-    "sklearn.base",
-    "numba",
-    "pytest",
-)
+SHARED = ("numpy", "pandas", "scipy.stats", "shapely", "geopandas", "sklearn.base", "numba", "pytest")
 WALL = 20  # times the processor time, for a machine that is busy
 COMPARED: dict[type, tuple[type, ...]] = {
     ast.Lt: (ast.LtE, ast.Gt), ast.LtE: (ast.Lt, ast.Gt), ast.Gt: (ast.GtE, ast.Lt),
