@@ -211,6 +211,16 @@ def test_outside_series_is_a_measurement_of_the_seasons():
     np.testing.assert_allclose(sampler.extra_score, score)
 
 
+def test_where_one_variety_is_grown_its_series_is_that_of_all():
+    log = np.array([[2.0, 2.1, np.nan, 1.8, 2.3, 2.2]])
+    of_all, of_one = (make(varieties=False, reference=Reference(log, [code])) for code in (-1, 0))
+    np.testing.assert_array_equal(of_one.extra_precision, of_all.extra_precision)
+    np.testing.assert_array_equal(of_one.extra_score, of_all.extra_score)
+    several = make(reference=Reference(log, [-1]))
+    varieties = slice(7, several.seasons.stop)  # a series of all says nothing of a variety by itself
+    assert (several.extra_precision[varieties] == 0).all()
+
+
 def test_spread_of_draws_is_the_posterior_spread(monkeypatch):
     """Five hundred draws of the shared effects and of the levels, given the same scales."""
     sampler = make(rng=Watched(3))
