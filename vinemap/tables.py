@@ -234,6 +234,8 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _req("decline_pct_per_year_low", "%/year", "float", "Low end: 5 chances in 100 of less"),
     _req("decline_pct_per_year_high", "%/year", "float", "High end: 5 chances in 100 of more"),
     _req("onset_vintage", "year", "int", "Vintage in which decline most likely set in; empty if held"),
+    _opt("onset_low", "year", "int", "Earliest vintage of its 90 % interval"),
+    _opt("onset_high", "year", "int", "Latest vintage of its 90 % interval"),
     _req("cause_hint", "", "str", "What the pattern looks like; never a diagnosis"),
     _opt("cause_code", "", "str", "The same as codes, a space between them; for translation"),
     _opt("machine_change_vintage", "year", "int", "Change of harvester of which cause_hint speaks"),

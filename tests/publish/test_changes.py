@@ -12,7 +12,7 @@ from vinemap.publish.display import Display
 from vinemap.renewal.change import CHANGES
 
 ZONE = {
-    "would_change": "A loss that is truly below about 18 % (40 % taken).",
+    "would_change": "A loss that is truly below about 18 % (now 40 %).",
     "change_code": "loss_below price_below", "loss_pct": 40.0, "break_even_loss_pct": 18.3,
     "price_per_t": 650.0, "break_even_price_per_t": 402.0, "best_year": 2026,
 }  # fmt: skip
@@ -40,7 +40,7 @@ def test_change_in_us_units():
     """402 a tonne is 364.7 a short ton of 907.18474 kg (exact by definition)."""
     said = write_change(ZONE, Display(system="us", currency="USD")).replace("\xa0", " ")
     assert said == (
-        "A loss that is truly below about 18 % (40 % taken), or a price that stays below about "
+        "A loss that is truly below about 18 % (now 40 %), or a price that stays below about "
         "USD 360/short ton (USD 590/short ton set)."
     )
 

@@ -90,7 +90,7 @@ def test_codes_of_change_at_their_borders(changed, advice, turn, codes):
 def test_figures_of_a_change_are_those_given():
     said = say_change(["loss_above", "price_below"], facts(gain=-1.0), Turn(650.0, 402.0, 52.4))
     assert said == (
-        "A loss of about 52 % or more (40 % taken), or a price that stays below about 400 AUD/t (650 set)."
+        "A loss of about 52 % or more (now 40 %), or a price that stays below about 400 AUD/t (650 set)."
     )
     assert "the winter of 2026 forward" in say_change(["sooner"], FACTS, NO_TURN)
 

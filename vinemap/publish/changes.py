@@ -14,8 +14,8 @@ from vinemap.publish.texts import texts_in
 # Keys and blanks are those of `vinemap.renewal.change.CHANGES` (a test holds it), and what joins two parts.
 CHANGES: dict[str, dict[str, str]] = {
     "en": {
-        "loss_below": "a loss that is truly below about {loss} ({loss_taken} taken)",
-        "loss_above": "a loss of about {loss} or more ({loss_taken} taken)",
+        "loss_below": "a loss that is truly below about {loss} (now {loss_taken})",
+        "loss_above": "a loss of about {loss} or more (now {loss_taken})",
         "price_below": "a price that stays below about {price} ({price_set} set)",
         "price_above": "a price that stays above about {price} ({price_set} set)",
         "surer": "more certainty that it pays, from counts or further vintages",
@@ -30,8 +30,8 @@ CHANGES: dict[str, dict[str, str]] = {
         "or": ", or ",
     },
     "es": {
-        "loss_below": "una pérdida que en verdad no llegue a cerca de {loss} (tomada: {loss_taken})",
-        "loss_above": "una pérdida de cerca de {loss} o más (tomada: {loss_taken})",
+        "loss_below": "una pérdida que en verdad no llegue a cerca de {loss} (ahora {loss_taken})",
+        "loss_above": "una pérdida de cerca de {loss} o más (ahora {loss_taken})",
         "price_below": "un precio que se quede por debajo de unos {price} (fijado: {price_set})",
         "price_above": "un precio que se mantenga por encima de unos {price} (fijado: {price_set})",
         "surer": "más certeza de que compensa, por conteos o nuevas vendimias",

@@ -32,8 +32,6 @@ EXTRA: Mapping[str, tuple[Column, ...]] = {
         Column(
             "sen_slope_pct_per_year", "%/year", "float", "Sen's slope of relative yield, beside the model"
         ),
-        Column("onset_low", "year", "int", "Earliest of the 90 % interval of the onset"),
-        Column("onset_high", "year", "int", "Latest of the 90 % interval of the onset"),
         Column(
             "renewed_year", "year", "int", "Year in which the zone was renewed before; empty if it was not"
         ),

@@ -15,8 +15,8 @@ LEAST_LOSS_PCT = 5.0  # of healthy yield: no count and no map tells less than th
 PRICE_WITHIN = 2.0  # a price beyond twice the one set, or below half of it, is no answer to anyone
 # One text a code; a translation needs the same keys. Codes and their numbers are columns of table `zone`.
 CHANGES = {
-    "loss_below": "a loss that is truly below about {loss} ({loss_taken} taken)",
-    "loss_above": "a loss of about {loss} or more ({loss_taken} taken)",
+    "loss_below": "a loss that is truly below about {loss} (now {loss_taken})",
+    "loss_above": "a loss of about {loss} or more (now {loss_taken})",
     "price_below": "a price that stays below about {price} ({price_set} set)",
     "price_above": "a price that stays above about {price} ({price_set} set)",
     "surer": "more certainty that it pays, from counts or further vintages",
@@ -179,7 +179,7 @@ def say_change(codes: list[str], facts: Facts, turn: Turn, words: Mapping[str, s
     --------
     >>> from vinemap.renewal.example import example_facts
     >>> say_change(["loss_below"], example_facts(), Turn(650.0, 402.0, 18.3))
-    'A loss that is truly below about 18 % (40 % taken).'
+    'A loss that is truly below about 18 % (now 40 %).'
     """
     values = {
         "loss": f"{_figure(turn.even_loss_pct)} %",
