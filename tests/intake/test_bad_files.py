@@ -124,7 +124,12 @@ WHOLE = {
         "holds 2 data files .a.csv, b.csv.",
     ),
     "zip in zip": ("a.zip", zipped(a_dot_csv=zipped(b_dot_csv=b"x")), "harvest", "archive within an archive"),
-    "damaged zip": ("a.zip", b"PK\x03\x04" + b"x" * 100, "harvest", "zip file cannot be opened"),
+    "damaged zip": (
+        "a.zip",
+        b"PK\x03\x04" + b"x" * 100,
+        "harvest",
+        "It cannot be opened: it is damaged or needs a password",
+    ),
     "damaged gzip": (
         "a.csv.gz",
         gzip.compress((HEADER + GOOD * 50).encode())[:-20],
