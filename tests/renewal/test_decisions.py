@@ -96,6 +96,22 @@ def test_interval_and_chance_are_those_of_the_draws(valued):
     assert decide(valuation, chance_threshold=edge + 0.01, scouting_cost=1e9)["advice"] == "watch"
 
 
+def test_chance_and_advice_do_not_depend_on_the_currency(valued, plain_money):
+    """In a currency of which one is worth 100,000: gains below one are gains all the same."""
+    unit = 1e-5
+    dear = replace(plain_money, price_per_t=unit * 500.0)
+    cut = replace(CUT, cost_per_vine=unit * 5.0, mobilisation_per_block=unit * 1000.0)
+    usual, other = (
+        decide(valued(spread=0.9)),
+        decide(valued(cut, money=dear, spread=0.9), scouting_cost=unit * 150),
+    )
+    assert 0 < other["gain_per_ha"] < 1
+    assert other["gain_per_ha"] == pytest.approx(unit * usual["gain_per_ha"])
+    assert 0 < usual["chance_pays"] < 1
+    for name in ("chance_pays", "advice", "best_year", "chance_declining"):
+        assert other[name] == usual[name]
+
+
 @pytest.mark.parametrize("bad", [-0.01, 1.01])
 def test_threshold_is_a_share(valued, bad):
     with pytest.raises(SettingsError, match="Chance threshold"):

@@ -19,6 +19,7 @@ from vinemap.renewal.example import (
     example_valuation,
     example_zones,
 )
+from vinemap.renewal.wording import say_renew, say_scout
 
 USD, ACRE_HA = 1.5, 0.40468564224  # AUD a USD [P]; international acre
 
@@ -248,3 +249,6 @@ def test_example_facts_are_of_a_zone_worth_renewing():
     assert facts.renewed == facts.idle_year == 0
     assert facts.min_gain == 0.0
     assert facts.now_pct == 100.0
+    assert "costs about 800 AUD/ha" in say_renew(facts)
+    assert "is worth about 10 AUD for the zone against a cost of 150 AUD" in say_scout(facts)
+    assert "of its healthy 22 t/ha and falls by about 4.0 %" in say_renew(facts)
