@@ -6,8 +6,12 @@ import importlib.util
 import sys
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import multivariate_normal
+
+from vinemap.simulate.series import simulate_zone_series
 
 SCRIPTS = Path(__file__).parents[2] / "scripts"
 SOUND = ("none", "bad_season", "biased_machine", "weak_soil", "missing_only")
@@ -100,3 +104,50 @@ def test_area_under_curve_against_known_case(bench):
     """Two of three positives above both negatives, one between: (2 + 2 + 1) / 6."""
     score, truth = pd.Series([0.9, 0.8, 0.4, 0.5, 0.1]), pd.Series([True, True, True, False, False])
     assert bench.area_under_curve(score, truth) == pytest.approx(5 / 6)
+
+
+# ---------------------------------------------------------------- readers who know how estates were invented
+@pytest.fixture(scope="module")
+def oracle(bench):
+    return load("bench_decline_oracle")  # which takes the bench from the modules loaded
+
+
+def make_reader(oracle, scenario, *, blocks, seed=1):
+    rng = np.random.default_rng(seed)
+    made = simulate_zone_series(scenario, rng=rng, vintages=6, blocks=blocks, counted=False)
+    known = oracle.read_known(made)
+    book = oracle.CourseBook([scenario], known.years, count=120, rng=rng)
+    return made, oracle.Reader(known, book, rng)
+
+
+def test_with_one_block_nothing_is_gained_by_knowing_the_others(oracle):
+    """The Gibbs sampler's mean chance is then the exact one, its median loss near the weighted one."""
+    _, reader = make_reader(oracle, "focal", blocks=1)
+    exact, drawn = reader.knowing_others(0.45), reader.knowing_none(0.45)
+    np.testing.assert_allclose(drawn[0], exact[0], atol=1e-12)
+    np.testing.assert_allclose(drawn[1], exact[1], atol=2.0)
+
+
+def test_weights_of_a_reader_are_those_of_the_normal_density(oracle):
+    """Against scipy's density of all values of the estate, the truth of the other block taken off."""
+    _, reader = make_reader(oracle, "row_wise", blocks=2)
+    known, one = reader.known, reader.courses[1]
+    left = known.residual - known.log_kept
+    density = multivariate_normal(np.zeros(left.size), np.linalg.inv(known.precision))
+    fits = []
+    for effect in reader.effects[1]:
+        values = left.copy()
+        values[reader.places[1]] = known.residual[reader.places[1]] - effect
+        fits.append(density.logpdf(values))
+    expected = np.exp(np.array(fits) - max(fits)) * np.where(one.kind == 0, 0.3 / 120, 0.7 / 60)
+    weight = reader._weigh(1, left, 0.3, np.ones(1))
+    np.testing.assert_allclose(weight, expected / expected.sum(), rtol=1e-6, atol=1e-12)
+
+
+def test_prior_of_a_reader_shares_the_chance_out_over_scenarios(oracle):
+    rng = np.random.default_rng(3)
+    book = oracle.CourseBook(["focal", "whole_block"], np.arange(2021, 2027), count=40, rng=rng)
+    courses = book.open(3)
+    weight = np.exp(courses.weigh(0.4, np.array([0.75, 0.25])))
+    assert weight.sum() == pytest.approx(1.0)
+    assert [weight[courses.kind == kind].sum() for kind in (0, 1, -1)] == pytest.approx([0.3, 0.1, 0.6])
