@@ -342,6 +342,16 @@ def test_a_clash_without_anything_to_choose_is_said_too(estate):
     )
     assert fine.clashes == ()
     assert fine.table.empty
+    assert fine.shadow_costs.empty
+    assert fine.shadow_costs.columns.tolist() == made.shadow_costs.columns.tolist()
+
+
+def test_of_a_budget_and_tonnes_that_clash_the_lesser_gives_way(estate):
+    """20 t of Fiano in 2029 need 6,000 in 2026: a fifth more than the budget, against four of four tonnes."""
+    valuation = estate(replace(CUT, crop_share_by_year_after=(0.0, 0.5)), missing=0.0)
+    made = plan_programme(valuation, years=3, budget=5000.0, min_tonnes={"Fiano": {2029: 20.0}})
+    assert made.table.empty
+    assert made.clashes[1:] == ("budget 2026: missed by 1,000.0 AUD (allowed are 5,000)",)
 
 
 def test_zones_excluded_not_given_or_to_be_scouted_are_not_planned(estate):
@@ -416,6 +426,8 @@ def test_nothing_found_in_time_is_nothing_done_or_a_refusal():
     made = planning._do_nothing(rows, 3.0)
     assert made.x.tolist() == [0.0, 0.0]
     assert (made.npv, made.gap) == (0.0, 1.0)
+    rows.add("more", "t", np.ones(2), high=5.0)
+    assert planning._do_nothing(rows, 3.0).npv == 0.0  # limits from above are kept by doing nothing
     rows.add("least", "t", np.ones(2), low=0.5)
     with pytest.raises(DataError, match="within 3 s"):
         planning._do_nothing(rows, 3.0)
