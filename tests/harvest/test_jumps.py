@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from vinemap.harvest.jumps import find_bad_fixes, find_shifted_runs
+from vinemap.harvest.jumps import _nanmedian, find_bad_fixes, find_shifted_runs
 
 
 def track(count=60, *, interval_s=1.0, speed=1.4):
@@ -151,3 +151,9 @@ def test_a_shift_of_six_robust_deviations_is_told_and_one_of_four_is_not():
         found = find_shifted_runs(time, moved, y, machine, **options)
         share = np.mean([found[start : start + 4].all() for start in starts])
         assert share > 0.7 if told else share < 0.3
+
+
+def test_median_of_three_passes_over_what_is_missing():
+    nan = float("nan")
+    arrays = [np.array([3.0, 1.0, nan, nan]), np.array([1.0, nan, nan, 7.0]), np.array([2.0, 4.0, nan, nan])]
+    assert _nanmedian(arrays).tolist() == pytest.approx([2.0, 2.5, nan, 7.0], nan_ok=True)

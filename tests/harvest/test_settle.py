@@ -437,3 +437,10 @@ def test_loads_too_vague_do_not_move_the_machines_but_settle_the_block():
         plain_blocks("A"), tickets({"A": 5.5, "A;X": 0.4}, parts=1, mog_pct=0.0), vintage=2026
     )
     assert clear.machines["log_bias"].iloc[0] > 0.02  # 5.5 to 5.9 t weighed of 6.0 t
+
+
+def test_doubt_of_a_vague_load_goes_into_the_error_of_the_factor():
+    loads = tickets({"A": 5.5, "A;X": 0.4}, parts=1, mog_pct=0.0)
+    line = settle_vintage(plain_blocks("A"), loads, vintage=2026).blocks.iloc[0]
+    doubt = 0.4 / np.sqrt(12) / line["weighed_t"]  # anything from nothing to all of 0.4 t is about as likely
+    assert line["factor_se"] == pytest.approx(np.sqrt(0.005**2 + 0.02**2 / 2 + 0.003**2 + doubt**2), rel=0.03)
