@@ -363,6 +363,9 @@ def test_start_years_run_to_the_winter_before_the_last_vintage(valued):
     assert valued(CUT, start_years=3).start_years.tolist() == [2026, 2027, 2028]
     assert valued(CUT, first_year=2028).start_years.tolist() == list(range(2028, 2032))
     assert valued(CUT).first_year == 2026
+    assert (
+        valued(CUT, keep=[10.0] * 30, horizon_year=2056).start_years.size == 15
+    )  # fifteen winters, unless told
 
 
 def test_options_carry_mobilisation_alone_and_an_annual_value(valued):
