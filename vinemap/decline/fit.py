@@ -107,8 +107,10 @@ def fit_decline(
         vintage and effect_pct [%], yield_t_ha [t/ha] or index (any level), and perhaps variety (empty for all
         together): outside district series of the seasons.
     adjustments : pandas.DataFrame, optional
-        zone_id, vintage and one column for each thing that lowers a crop without being a decline (width of
-        the pruned row [cm] ...), positive: the yield is adjusted for its departures from the zone's mean.
+        zone_id, vintage and one column for each thing that lowers a crop without being a decline, positive,
+        in any unit (`box_width_m`, width of cordon or box after pruning [m], is the one that counts give):
+        the yield is adjusted for the departures of its logarithm from the zone's mean, not at all where the
+        width is not known, by a slope learnt from the estate.
     signs : pandas.DataFrame, optional
         zone_id, vintage, sign ("vigour" or "mog"), value (positive), perhaps worth: second the yield as a
         measure of the loss (see `vinemap.decline.signs`).
