@@ -62,3 +62,9 @@ def test_slopes_of_what_was_adjusted_for_are_kept_on_disk(alone, tmp_path):
     table = pd.DataFrame({"name": ["box_width_m"], "median": [0.9], "low": [0.6], "high": [1.2]})
     save_measured(replace(measured, decline=replace(measured.decline, slopes=table)), tmp_path)
     pd.testing.assert_frame_equal(load_measured(tmp_path).decline.slopes, table)
+
+
+def test_inputs_are_not_called_the_same_after_another_series(alone):
+    made, _ = alone
+    hashes = {one.layers["run_info"].set_index("key").loc["inputs_hash", "value"] for one in made.values()}
+    assert len(hashes) == len(made)

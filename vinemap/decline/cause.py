@@ -208,8 +208,8 @@ def _machine_change(row: dict[Hashable, Any], changes: pd.DataFrame | None) -> d
         return {}
     key = "zone_id" if "zone_id" in changes.columns else "block_id"
     own = changes[changes[key] == row[key]]
-    onset, first = int(str(row["onset_vintage"])), row.get("onset_low")
-    early = onset - 1 if pd.isna(first) else min(int(str(first)), onset - 1)
+    onset, first = int(row["onset_vintage"]), row.get("onset_low")
+    early = onset - 1 if pd.isna(first) else min(int(first), onset - 1)
     own = own[own["vintage"] >= early]
     if own.empty:
         return {}

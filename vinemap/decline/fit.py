@@ -293,6 +293,7 @@ def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
     Returns
     -------
     float array (n,)
+        1 where there are too few draws to tell.
 
     References
     ----------
@@ -308,6 +309,8 @@ def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
     ranks = stats.rankdata(values, axis=0)
     scores = special.ndtri((ranks - 0.375) / (values.shape[0] + 0.25))
     half = values.shape[0] // (2 * chains)
+    if half < 2:
+        return np.ones(values.shape[1])
     split = scores[: 2 * chains * half].reshape(2 * chains, half, values.shape[1])
     within = split.var(axis=1, ddof=1).mean(axis=0)
     between = split.mean(axis=1).var(axis=0, ddof=1)

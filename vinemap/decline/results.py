@@ -52,7 +52,7 @@ def zone_figures(
     last = int(vintages[-1])
     now = int(last - paths.years[0])
     loss = quantiles(100 * (1 - paths.kept[..., now]))
-    yearly = yearly_decline(paths, last_vintage=last)
+    yearly = yearly_decline(paths, last_vintage=last) + 0.0  # never -0.0
     fall = quantiles(yearly)
     declining = yearly > DECLINE_STARTS_PCT
     chance = declining.mean(axis=0)

@@ -209,8 +209,10 @@ def _parts(store: EstateStore, measured: Measured, advised: Advised) -> Parts:
 def _run_info(store: EstateStore, measured: Measured) -> pd.DataFrame:
     settings = store.settings
     vintages = sorted({int(one) for one in measured.decline.zone_vintage["vintage"]})
-    imports = store.ledger()
-    inputs = hashlib.sha256("".join(imports.loc[~imports["undone"], "sha256"]).encode()).hexdigest()
+    imports, reference = store.ledger(), store.reference_path()
+    inputs = hashlib.sha256("".join(imports.loc[~imports["undone"], "sha256"]).encode())
+    if reference is not None and reference.is_file():  # lies beside estate.toml, so no import tells of it
+        inputs.update(reference.read_bytes())
     return publish.make_run_info(
         settings_hash=hashlib.sha256(settings.model_dump_json().encode("utf-8")).hexdigest(),
         crs=measured.blocks.crs,
@@ -221,7 +223,7 @@ def _run_info(store: EstateStore, measured: Measured) -> pd.DataFrame:
             "vintage": str(measured.vintage),
             "currency": settings.estate.currency,
             "made": datetime.now(UTC).replace(microsecond=0).isoformat(),
-            "inputs_hash": inputs,
+            "inputs_hash": inputs.hexdigest(),
             **{f"note_{number}": text for number, text in enumerate(measured.notes, 1)},
         },
     )
