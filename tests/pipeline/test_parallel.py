@@ -57,6 +57,8 @@ def test_a_plain_script_without_a_guard_can_use_workers(tmp_path):
 
 
 ENDLESS = """
+import time
+
 from vinemap.pipeline.parallel import map_tasks, open_workers
 from vinemap.progress import report_nothing
 
@@ -69,14 +71,13 @@ with open_workers(workers=2, tasks=2) as pool:
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows does not tell a process that its parent has gone")
 def test_workers_end_when_the_run_is_killed():
-    run = subprocess.Popen([sys.executable, "-c", ENDLESS], stdout=subprocess.PIPE, text=True)
-    assert run.stdout.readline() == "at work\n"
-    workers = psutil.Process(run.pid).children(recursive=True)
-    run.kill()
-    run.wait()
-    assert workers
+    with subprocess.Popen([sys.executable, "-c", ENDLESS], stdout=subprocess.PIPE, text=True) as run:
+        said = run.stdout.readline()
+        workers = psutil.Process(run.pid).children(recursive=True)
+        run.kill()
     _, alive = psutil.wait_procs(workers, timeout=30)
     for one in alive:
         one.kill()
+    assert said == "at work\n"
+    assert workers
     assert not alive
-    run.stdout.close()
