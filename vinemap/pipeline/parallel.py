@@ -67,7 +67,8 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
 def _end_with(parent: int) -> None:
     """End this worker soon after the process that started it was killed; else it would wait for ever.
 
-    A system that never tells that a parent has gone (Windows) ends workers when their pipe breaks.
+    So does a worker that starts when its parent has gone already. A system that never tells that a parent has
+    gone (Windows) ends workers when their pipe breaks.
     """
 
     def watch() -> None:
@@ -75,8 +76,7 @@ def _end_with(parent: int) -> None:
             time.sleep(WATCH_S)
         os._exit(1)
 
-    if os.getppid() == parent:
-        threading.Thread(target=watch, daemon=True).start()
+    threading.Thread(target=watch, daemon=True).start()
 
 
 def map_tasks(
