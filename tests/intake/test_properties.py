@@ -36,6 +36,8 @@ def read_or_refuse(file, kind: str) -> None:
 
 @QUICK
 @given(data=st.binary(max_size=400), kind=st.sampled_from(KINDS))
+@example(data=b"\x1c", kind="harvest")
+@example(data=b"\x1c\n\x1f,\x85", kind="counts")
 def test_any_bytes_read_or_are_refused(tmp_path, data, kind):
     (tmp_path / "a.csv").write_bytes(data)
     read_or_refuse(tmp_path / "a.csv", kind)

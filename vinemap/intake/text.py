@@ -279,7 +279,7 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 def _find_delimiter(lines: list[str]) -> str:
     """Find the first delimiter that cuts most lines into as many cells; else the most regular one."""
-    some = [line for line in lines if line.strip()]
+    some = [line for line in lines if line.strip()] or lines  # blanks beyond ASCII may be all there is
     filled = [line for line in some if not _COMMENT.match(line)] or some
     shares = {}
     for delimiter in DELIMITERS:
