@@ -20,6 +20,7 @@ from vinemap.tables import PROGRAMME, check_table
 
 RELAX_SHARE = 0.10  # limits are moved by this share to find their shadow cost
 BINDING_SHARE = 0.50  # a limit used to this share may bind: zones are done whole, so much may stay unused
+ROUNDING = 1e-6  # of a limit's own size: a breach of less is the solver's
 SHADOW_LIMITS = 8  # shadow costs are found for at most so many limits
 _INFEASIBLE = 2  # status of scipy.optimize.milp
 
@@ -364,8 +365,8 @@ def _clashing(choices: Choices, rows: Rows, time_limit_s: float, notes: tuple[st
     short = _least_breach(choices, rows, soft, sizes, time_limit_s)
     said = [
         f"{rows.names[n]}: missed by {amount:,.1f} {rows.units[n]} ({rows.details[n]})"
-        for n, amount in zip(soft, short, strict=True)
-        if amount > 1e-6 * max(1.0, sizes.max())
+        for n, amount, size in zip(soft, short, sizes, strict=True)
+        if amount > ROUNDING * size
     ]
     head = "These limits clash; the least that must give way is as follows."
     empty = check_table(pd.DataFrame(columns=PROGRAMME.names), PROGRAMME, where="plan_programme")
