@@ -40,7 +40,7 @@ def compare_blocks(valuation: Valuation, *, least_area_ha: float = 0.0) -> pd.Da
     >>> table[["block_id", "best_zones"]].to_numpy().tolist()
     [['A', 'A-Z1'], ['B', 'B-Z3']]
     """
-    columns = np.flatnonzero([not one.protects for one in valuation.methods])
+    columns = valuation.renewals
     mean = valuation.gain.mean(axis=0)[:, columns]
     visit = valuation.visit.mean(axis=0)[columns].reshape(-1)
     blocks = valuation.standing.block_ids

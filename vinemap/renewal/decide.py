@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 import pandas as pd
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal.cashflow import keep_flows, live
+from vinemap.renewal.best import Best, choose_best, shut_out
 from vinemap.renewal.change import describe_change
-from vinemap.renewal.crops import still_recovering
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.scouting import VINES_LOOKED_AT, scouting_value
-from vinemap.renewal.standing import LEAST_YEARS, RECOVERY_YEARS, Flags, Ints, zone_parts
+from vinemap.renewal.standing import LEAST_YEARS, RECOVERY_YEARS
 from vinemap.renewal.value import HIGH, LOW, START_YEARS, Valuation
-from vinemap.renewal.visits import KEPT, share_visits, visit_shares
+from vinemap.renewal.visits import KEPT
 from vinemap.renewal.waiting import cost_of_waiting
-from vinemap.renewal.wording import SAY, Facts
+from vinemap.renewal.wording import RECOVERED_PCT, SAY, Facts
 
 # Chance that it pays before cutting is advised, chosen on seed 11 (48 estates, four winters):
 # 0.5, 0.6 and 0.8 lost 13, 16 and 25 % of perfect knowledge's gain, while 5 of 177, 3 of 162 and 1 of 130
@@ -37,7 +36,6 @@ RULE_YEARS = {
     "start_years": START_YEARS,
 }
 AHEAD_YEARS = 3
-RECOVERED_PCT = 90.0  # of healthy yield: from there a renewed zone counts as back; common practice, no source
 DECLINING_SHARE_PER_YEAR = 0.005  # of healthy yield a year: less than that counts as holding
 
 
@@ -50,17 +48,14 @@ class HasZones(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class _Choice:
-    """Best option of every zone; index arrays of shape (zone,), -1 where a zone has none."""
+class _Rules:
+    """What is asked for before an advice is given, as `decide_zones` takes it."""
 
-    method: Ints
-    start: Ints
-    share: Floats
-    joined: Ints
-    protect: Floats
-    loss: Floats
-    idle: Ints
-    beside: list[list[int]]  # the other zones of its block
+    chance_threshold: float
+    scouting_cost: float
+    scouting_vines: int
+    min_gain_per_ha: float
+    turning_points: bool
 
 
 def decide_zones(
@@ -143,20 +138,11 @@ def decide_zones(
         )
     table = decline if isinstance(decline, pd.DataFrame) else decline.zones
     facts = _decline_rows(table, valuation)
-    valuation = _without_recovering(_without_uncounted(valuation, facts), facts)
-    choice = _choose(valuation, least_area_ha)
+    valuation = shut_out(valuation, facts)
+    best, lost_crop = choose_best(valuation, least_area_ha=least_area_ha), loss_value(valuation)
+    rules = _Rules(chance_threshold, scouting_cost, scouting_vines, min_gain_per_ha, turning_points)
     rows = [
-        _decide_one(
-            valuation,
-            place,
-            choice,
-            facts.iloc[place],
-            chance_threshold,
-            scouting_cost,
-            scouting_vines,
-            min_gain_per_ha,
-            turning_points,
-        )
+        _decide_one(valuation, place, best, facts.iloc[place], rules, float(lost_crop[place]))
         for place in range(len(valuation.standing.zone_ids))
     ]
     out = pd.DataFrame(rows).set_index("zone_id")
@@ -175,105 +161,56 @@ def _decline_rows(table: pd.DataFrame, valuation: Valuation) -> pd.DataFrame:
     return index.loc[list(valuation.standing.zone_ids)]
 
 
-def _without_uncounted(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
-    """Take infill out where missing vines were never counted: their share is then only a guess."""
-    filling = [one.keeps_standing for one in valuation.methods]
-    if "missing_pct" not in facts.columns or not any(filling):
-        return valuation
-    never = facts["missing_pct"].isna().to_numpy(dtype=bool)
-    shut = never[:, None] & np.asarray(filling)
-    return _shut_out(valuation, np.broadcast_to(shut[..., None], valuation.gain.shape[1:]))
-
-
-def _shut_out(valuation: Valuation, shut: Flags) -> Valuation:
-    """Take options (zone, method, start) out; where they were never valued all draws stay as they are."""
-    if not np.isfinite(valuation.gain[0][shut]).any():
-        return valuation
-    return replace(valuation, gain=np.where(shut, np.nan, valuation.gain))
-
-
-def _renewed_years(facts: pd.DataFrame) -> Floats:
-    if "renewed_year" not in facts.columns:
-        return np.full(len(facts), np.nan)
-    years = facts["renewed_year"].astype("Float64").to_numpy(dtype=float, na_value=np.nan)
-    return np.asarray(years, dtype=float)
-
-
-def _without_recovering(valuation: Valuation, facts: pd.DataFrame) -> Valuation:
-    """Take renewals out in winters in which an earlier one is not finished."""
-    recovering = still_recovering(_renewed_years(facts), valuation.start_years)
-    renewals = np.isin(np.arange(len(valuation.methods)), _renewals(valuation))
-    return _shut_out(valuation, recovering[:, None, :] & renewals[:, None])
-
-
-def _renewals(valuation: Valuation) -> Ints:
-    return np.asarray([n for n, one in enumerate(valuation.methods) if not one.protects], dtype=np.int64)
-
-
-def _protection(valuation: Valuation) -> Floats:
-    """Highest expected gain of wound protection this winter or later [currency/ha], NaN without it."""
-    column = [n for n, one in enumerate(valuation.methods) if one.protects]
-    if not column:
-        return np.full(len(valuation.standing.zone_ids), np.nan)
-    mean = valuation.gain[:, :, column[0]].mean(axis=0)
-    return np.asarray(np.where(np.isfinite(mean), mean, -np.inf).max(axis=1))
-
-
-def _choose(valuation: Valuation, least_area_ha: float) -> _Choice:
-    """Best visit for each zone, mobilisation shared within blocks; the zone's own best where none pays."""
-    standing, columns = valuation.standing, _renewals(valuation)
-    count, starts = len(standing.zone_ids), valuation.start_years.size
-    mean = valuation.gain.mean(axis=0)[:, columns].reshape(count, -1)
-    visit = valuation.visit[:, columns].mean(axis=0).reshape(-1)
-    protect = _protection(valuation)
-    kept = np.nan_to_num(np.clip(protect, 0.0, None)) * standing.area_ha
-    joined, share = np.full(count, KEPT, dtype=np.int64), np.ones(count)
-    beside: list[list[int]] = [[] for _ in range(count)]
-    for here in pd.Series(range(count)).groupby(list(standing.block_ids)).indices.values():
-        area = standing.area_ha[here]
-        worth = mean[here] * area[:, None]
-        joined[here] = share_visits(worth, visit, area, kept=kept[here], least_ha=least_area_ha)
-        share[here] = visit_shares(joined[here], area)
-        for place in here:
-            beside[place] = [int(one) for one in here if one != place]
-    alone = np.where(np.isfinite(mean), mean, -np.inf) - visit / standing.area_ha[:, None]
-    best = alone.argmax(axis=1) if alone.size else np.zeros(count, dtype=np.int64)
-    option = np.where(joined == KEPT, best, joined)
-    none = ~np.isfinite(alone).any(axis=1)
-    method = np.where(none, KEPT, columns[option // starts] if columns.size else KEPT)
-    start = np.where(none, KEPT, option % starts)
-    return _Choice(
-        method, start, share, joined, protect, loss_value(valuation), _idle_years(valuation), beside
-    )
-
-
 def _decide_one(
-    valuation: Valuation,
-    place: int,
-    choice: _Choice,
-    row: pd.Series,
-    threshold: float,
-    scouting_cost: float,
-    scouting_vines: int,
-    min_gain: float,
-    turning_points: bool,
+    valuation: Valuation, place: int, best: Best, row: pd.Series, rules: _Rules, lost_crop: float
 ) -> dict[str, object]:
-    standing = valuation.standing
-    share = float(choice.share[place])
-    method, start = int(choice.method[place]), int(choice.start[place])
-    net = valuation.gain[:, place] - share / standing.area_ha[place] * valuation.visit
+    """Give the row of one zone: `lost_crop` is what its lost crop is worth a year [currency/ha/year]."""
+    facts = _facts(valuation, place, best, row, rules)
+    declining = _chance_declining(valuation, place)
+    advice = choose_advice(facts, declining)
+    out: dict[str, object] = {
+        "zone_id": valuation.standing.zone_ids[place],
+        "advice": advice,
+        "best_method": facts.method,
+        "best_year": facts.year if facts.method else pd.NA,
+        "gain_per_ha": facts.gain,
+        "gain_per_ha_low": facts.gain_low,
+        "gain_per_ha_high": facts.gain_high,
+        "wait_cost_per_ha": facts.wait_cost,
+        "chance_pays": facts.chance,
+        "reason": SAY[advice](facts),
+        "protect_gain_per_ha": facts.protect_gain,
+        "scouting_value": facts.scouting_value,
+        "chance_declining": declining,
+        "loss_value_per_ha": lost_crop,
+        "shared_with": " ".join(valuation.standing.zone_ids[one] for one in best.company(place)),
+        "mobilisation_share": float(best.share[place]),
+        "idle_year": facts.idle_year or pd.NA,
+        "wait_cost_per_ha_low": facts.wait_low,
+        "wait_cost_per_ha_high": facts.wait_high,
+    }
+    if rules.turning_points:
+        out |= describe_change(valuation, place, facts, advice, float(best.share[place]))
+    return out
+
+
+def _facts(valuation: Valuation, place: int, best: Best, row: pd.Series, rules: _Rules) -> Facts:
+    """Put together what the advice and its sentence rest on."""
+    standing, method, start = valuation.standing, int(best.method[place]), int(best.start[place])
+    net = valuation.shared_gain(place, float(best.share[place]))
     draws = net[:, method, start] if method != KEPT else np.zeros(standing.draw_count)
     low, high = np.quantile(draws, [LOW, HIGH])
-    worth = _scouting_worth(valuation, net, place, scouting_vines)
-    waiting = cost_of_waiting(net[:, _renewals(valuation)], draws, start)
-    vintages = int(row["vintages"])
-    facts = Facts(
+    waiting = cost_of_waiting(net[:, valuation.renewals], draws, start)
+    counted = _counted(row, bool(standing.counted[place]))
+    return Facts(
         healthy_t_ha=float(row["yield_healthy_t_ha"]),
         loss_pct=float(row["loss_pct"]),
         loss_low=float(row["loss_pct_low"]),
         loss_high=float(row["loss_pct_high"]),
         decline_pct=float(row["decline_pct_per_year"]),
-        vintages=vintages,
+        decline_low=float(row.get("decline_pct_per_year_low", np.nan)),
+        decline_high=float(row.get("decline_pct_per_year_high", np.nan)),
+        vintages=int(row["vintages"]),
         method=valuation.methods[method].name if method != KEPT else "",
         year=int(valuation.start_years[start]) if method != KEPT else 0,
         gain=float(draws.mean()),
@@ -283,27 +220,20 @@ def _decide_one(
         wait_low=waiting.low,
         wait_high=waiting.high,
         chance=float((draws > 0).mean()),
-        threshold=threshold,
+        threshold=rules.chance_threshold,
         first_year=valuation.first_year,
         horizon=int(standing.horizon[place]),
         currency=valuation.money.currency,
-        scouting_value=worth,
-        scouting_cost=scouting_cost,
+        scouting_value=_scouting_worth(valuation, net, place, rules.scouting_vines),
+        scouting_cost=rules.scouting_cost,
         missing_pct=float(100.0 * standing.missing[:, place].mean()),
-        protect_gain=float(choice.protect[place]),
-        too_short=vintages <= SHORT_RECORD and not _counted(row, bool(standing.counted[place])),
+        protect_gain=float(best.protect[place]),
+        too_short=int(row["vintages"]) <= SHORT_RECORD and not counted,
         renewed=_recovering_since(row, valuation),
         now_pct=_now_pct(row),
-        idle_year=int(choice.idle[place]),
-        min_gain=min_gain,
-        decline_low=float(row.get("decline_pct_per_year_low", np.nan)),
-        decline_high=float(row.get("decline_pct_per_year_high", np.nan)),
+        idle_year=int(best.idle[place]),
+        min_gain=rules.min_gain_per_ha,
     )
-    declining = _chance_declining(valuation, place)
-    advice = choose_advice(facts, declining)
-    row_out = _row(valuation, place, choice, facts, advice, declining)
-    row_out |= {"wait_cost_per_ha_low": waiting.low, "wait_cost_per_ha_high": waiting.high}
-    return row_out | (describe_change(valuation, place, facts, advice, share) if turning_points else {})
 
 
 def _recovering_since(row: pd.Series, valuation: Valuation) -> int:
@@ -320,18 +250,6 @@ def _now_pct(row: pd.Series) -> float:
     return 100.0 - float(row["loss_pct"])
 
 
-def _idle_years(valuation: Valuation) -> Ints:
-    """First vintage from which keeping is expected to bring less than leaving it idle, 0 if none, by zone."""
-    standing, money = valuation.standing, valuation.money
-    income = [
-        keep_flows(standing.of(one), money, valuation.samples, valuation.first_year).income.mean(axis=0)
-        for one in zone_parts(len(standing.zone_ids))
-    ]
-    margin = np.concatenate(income) - money.growing_cost_per_ha
-    worse = (margin < -money.idle_cost_per_ha) & (live(standing) > 0)
-    return np.asarray(np.where(worse.any(axis=1), standing.years[worse.argmax(axis=1)], 0))
-
-
 def _counted(row: pd.Series, otherwise: bool) -> bool:
     """Whether vines of the zone have been counted, by its decline row where that says so."""
     names = [one for one in ("missing_pct", "symptomatic_pct") if one in row.index]
@@ -339,7 +257,25 @@ def _counted(row: pd.Series, otherwise: bool) -> bool:
 
 
 def choose_advice(facts: Facts, chance_declining: float) -> str:
-    """Choose between renew, scout, watch and keep; the rule is in the notes of `decide_zones`."""
+    """Choose between renew, scout, watch and keep; the rule is in the notes of `decide_zones`.
+
+    Parameters
+    ----------
+    facts : Facts
+    chance_declining : float
+        Chance that the next years lose more than half a percent of healthy yield a year [0-1].
+
+    Returns
+    -------
+    str
+        One of `tables.ADVICE`.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_facts
+    >>> choose_advice(example_facts(), 0.9)
+    'renew'
+    """
     if facts.renewed:
         return "watch" if facts.now_pct < RECOVERED_PCT else "keep"
     worthwhile = bool(facts.method) and facts.gain > facts.min_gain and not facts.protect_gain > facts.gain
@@ -354,14 +290,14 @@ def choose_advice(facts: Facts, chance_declining: float) -> str:
 
 
 def _scouting_worth(valuation: Valuation, net: Floats, place: int, vines: int) -> float:
-    """Value of a count to the zone [currency]: over every method and the first winters of work."""
-    window = net[:, _renewals(valuation)].reshape(len(net), -1)
-    window = window[:, np.isfinite(window).all(axis=0)]
-    if window.shape[1] == 0:
+    """Value of a count to the zone [currency]: over every renewal and winter."""
+    options = net[:, valuation.renewals].reshape(len(net), -1)
+    options = options[:, np.isfinite(options).all(axis=0)]
+    if options.shape[1] == 0:
         return 0.0
     standing = valuation.standing
     symptomatic, look = standing.symptomatic[:, place], valuation.samples.look[:, place]
-    return float(standing.area_ha[place] * scouting_value(window, symptomatic, look, vines=vines))
+    return float(standing.area_ha[place] * scouting_value(options, symptomatic, look, vines=vines))
 
 
 def _chance_declining(valuation: Valuation, place: int) -> float:
@@ -385,32 +321,3 @@ def loss_value(valuation: Valuation) -> Floats:
     price = valuation.samples.price[:, None] * [money.price_of(one) for one in standing.varieties]
     tonne = np.clip(price * money.paid_share() - money.harvest_cost_per_t, 0.0, None)
     return np.asarray((np.clip(standing.healthy - standing.now, 0.0, None) * tonne).mean(axis=0))
-
-
-def _row(
-    valuation: Valuation, place: int, choice: _Choice, facts: Facts, advice: str, declining: float
-) -> dict[str, object]:
-    standing = valuation.standing
-    joined = int(choice.joined[place])
-    company = [
-        standing.zone_ids[n] for n in choice.beside[place] if joined != KEPT and choice.joined[n] == joined
-    ]
-    return {
-        "zone_id": standing.zone_ids[place],
-        "advice": advice,
-        "best_method": facts.method,
-        "best_year": facts.year if facts.method else pd.NA,
-        "gain_per_ha": facts.gain,
-        "gain_per_ha_low": facts.gain_low,
-        "gain_per_ha_high": facts.gain_high,
-        "wait_cost_per_ha": facts.wait_cost,
-        "chance_pays": facts.chance,
-        "reason": SAY[advice](facts),
-        "protect_gain_per_ha": facts.protect_gain,
-        "scouting_value": facts.scouting_value,
-        "chance_declining": declining,
-        "loss_value_per_ha": float(choice.loss[place]),
-        "shared_with": " ".join(company),
-        "mobilisation_share": float(choice.share[place]),
-        "idle_year": facts.idle_year or pd.NA,
-    }

@@ -19,6 +19,7 @@ from vinemap.renewal.cashflow import (
 from vinemap.renewal.crops import crop_after, take_share, young_ages
 from vinemap.renewal.finance import Floats, capital_recovery
 from vinemap.renewal.methods import Money
+from vinemap.renewal.standing import Ints
 from vinemap.renewal.value import Valuation, option_crop, single_zone
 
 
@@ -73,9 +74,9 @@ def explain_zone(
     one = single_zone(valuation, place)
     begin = int(one.start_years[start])
     years = np.arange(one.first_year, int(one.standing.horizon[0]) + 1)
-    keep = _keep_table(one, years)
-    renew_income, renew_cost = _renew_flows(one, column, begin, years, keep)
-    crop = _crop_by_year(one, option_crop(one, column, begin), years)
+    kept = keep_flows(one.standing, one.money, one.samples, one.first_year).income[:, 0]
+    keep = _keep_table(one, kept, years)
+    renew_income, renew_cost = _renew_flows(one, column, begin, years, keep, kept)
     end = np.where(years == years[-1], one.money.removal_per_ha, 0.0)
     renew_cost[years == begin] += _visit(one, column) * mobilisation_share
     if one.methods[column].renews_trellis:
@@ -84,7 +85,8 @@ def explain_zone(
         renew_cost += end
     frame = pd.DataFrame({"year": years})
     frame["discount_factor"] = discount(years, one.first_year, one.money.discount_rate)
-    frame["keep_t_ha"], frame["renew_t_ha"] = _crop_by_year(one, one.standing.keep, years), crop
+    frame["keep_t_ha"] = _crop_by_year(one, one.standing.keep, years)
+    frame["renew_t_ha"] = _crop_by_year(one, option_crop(one, column, begin), years)
     frame["keep_income"], frame["renew_income"] = keep["income"].to_numpy(), renew_income
     frame["keep_cost"], frame["renew_cost"] = keep["cost"].to_numpy() + end, renew_cost
     frame["keep_net"] = frame["keep_income"] - frame["keep_cost"]
@@ -96,7 +98,13 @@ def explain_zone(
 
 
 def option_of(valuation: Valuation, place: int, method: str | None, year: int | None) -> tuple[int, int]:
-    """Places of method and start year: those asked for, else those of the highest expected gain alone."""
+    """Give the places of method and start year: those asked for, else those of the highest gain alone.
+
+    Raises
+    ------
+    DataError
+        If no such option was valued for the zone.
+    """
     mean = valuation.alone_gain(place).mean(axis=0)
     for column, one in enumerate(valuation.methods):
         if (one.protects and method is None) or (method is not None and one.name != method):
@@ -119,7 +127,8 @@ def _visit(one: Valuation, column: int) -> float:
     return float(factor * one.methods[column].mobilisation_per_block / one.standing.area_ha[0])
 
 
-def _crop_by_year(one: Valuation, crop: Floats, years: np.ndarray) -> Floats:
+def _crop_by_year(one: Valuation, crop: Floats, years: Ints) -> Floats:
+    """Mean crop [t/ha] by year; in the first winter itself what the zone bears now."""
     mean = pd.Series(crop[:, 0].mean(axis=0), index=one.standing.years)
     out = mean.reindex(years)
     if years[0] < one.standing.years[0]:
@@ -127,10 +136,9 @@ def _crop_by_year(one: Valuation, crop: Floats, years: np.ndarray) -> Floats:
     return out.to_numpy(dtype=float)
 
 
-def _keep_table(one: Valuation, years: np.ndarray) -> pd.DataFrame:
+def _keep_table(one: Valuation, income: Floats, years: Ints) -> pd.DataFrame:
     """Income, cost and share of idle draws of keeping, by year; nothing in the first winter itself."""
-    flows = keep_flows(one.standing, one.money, one.samples, one.first_year)
-    split = _split(flows.income[:, 0], one.money.growing_cost_per_ha, one.money)
+    split = _split(income, one.money.growing_cost_per_ha, one.money)
     frame = pd.DataFrame(dict(zip(("income", "cost", "idle"), split, strict=True)), index=one.standing.years)
     frame = frame.reindex(years, fill_value=0.0)
     frame.loc[years <= one.first_year] = 0.0
@@ -148,37 +156,53 @@ def _split(
 
 
 def _renew_flows(
-    one: Valuation, column: int, begin: int, years: np.ndarray, keep: pd.DataFrame
+    one: Valuation, column: int, begin: int, years: Ints, keep: pd.DataFrame, kept: Floats
 ) -> tuple[Floats, Floats]:
-    """Income and cost of the work by year [currency/ha]; until the work those of keeping."""
-    standing, method, money = one.standing, one.methods[column], one.money
-    factor = one.samples.cost[:, column]
+    """Income and cost of the work by year [currency/ha]; until the work those of keeping.
+
+    `kept` is the income of the kept crop [currency/ha], shape (draw, forecast vintage).
+    """
+    method, factor = one.methods[column], one.samples.cost[:, column]
     income, cost = keep["income"].to_numpy(copy=True), keep["cost"].to_numpy(copy=True)
     later = years > begin
-    span = int(later.sum())
     if method.renews_trellis:
-        annual = chain_annual(standing, method, column, money=money, samples=one.samples, year=begin)
-        left = np.asarray([float(span)])
-        credit = chain_credit(annual, left, method.life_years, money.discount_rate)
-        income[later] = credit.mean() * capital_recovery(money.discount_rate, span)
-        cost[later] = 0.0
+        income[later], cost[later] = _new_planting(one, column, begin, int(later.sum())), 0.0
         return income, cost
-    index = years[later] - int(standing.years[0])
-    kept = keep_flows(standing, money, one.samples, one.first_year).income[:, 0][:, index]
+    kept = kept[:, years[later] - int(one.standing.years[0])]
     if method.protects:
-        _, crop = standing.keep[:, 0][:, index], option_crop(one, column, begin)[:, 0][:, index]
-        tonne = net_price(standing, method, money, one.samples)
-        saved = (crop - standing.keep[:, 0][:, index]) * tonne
-        income[later], cost[later], _ = _split(kept + saved, money.growing_cost_per_ha, money)
+        income[later], cost[later] = _protected(one, column, begin, years[later], kept)
         cost[(years >= begin) & (years < years[-1])] += factor.mean() * method.yearly_cost_per_ha
         return income, cost
+    income[later], cost[later] = _worked(one, column, begin, kept)
+    cost[years == begin] += work_cost(one.standing, method, factor).mean()
+    return income, cost
+
+
+def _new_planting(one: Valuation, column: int, begin: int, span: int) -> float:
+    """Equivalent annual value of a planting on a new trellis, as credited up to the horizon [currency/ha]."""
+    method, rate = one.methods[column], one.money.discount_rate
+    annual = chain_annual(one.standing, method, column, money=one.money, samples=one.samples, year=begin)
+    credit = chain_credit(annual, np.asarray([float(span)]), method.life_years, rate)
+    return float(credit.mean() * capital_recovery(rate, span))
+
+
+def _protected(one: Valuation, column: int, begin: int, years: Ints, kept: Floats) -> tuple[Floats, Floats]:
+    """Income and growing cost of a zone whose decline protection slows."""
+    index = years - int(one.standing.years[0])
+    saved = (option_crop(one, column, begin) - one.standing.keep)[:, 0][:, index]
+    tonne = net_price(one.standing, one.methods[column], one.money, one.samples)
+    return _split(kept + saved * tonne, one.money.growing_cost_per_ha, one.money)[:2]
+
+
+def _worked(one: Valuation, column: int, begin: int, kept: Floats) -> tuple[Floats, Floats]:
+    """Income and cost of the vintages after work on the present trellis, the work itself not in them."""
+    standing, method, money = one.standing, one.methods[column], one.money
+    span = kept.shape[1]
     take = take_share(standing, method, one.samples.take[:, column], begin)
     earned = crop_after(standing, method, take, span)[:, 0] * net_price(standing, method, money, one.samples)
     if method.keeps_standing:
-        split = _split(kept + earned, money.growing_cost_per_ha, money)
+        income, cost, _ = _split(kept + earned, money.growing_cost_per_ha, money)
     else:
-        split = _split(earned, growing_after(method, money, span), money, young_ages(method))
-    income[later], cost[later] = split[0], split[1]
-    cost[later] += aftercare_cost(standing, method, factor, take, span)[:, 0].mean(axis=0)
-    cost[years == begin] += work_cost(standing, method, factor).mean()
-    return income, cost
+        income, cost, _ = _split(earned, growing_after(method, money, span), money, young_ages(method))
+    care = aftercare_cost(standing, method, one.samples.cost[:, column], take, span)
+    return income, cost + care[:, 0].mean(axis=0)

@@ -150,7 +150,7 @@ def list_choices(
     standing, starts = valuation.standing, valuation.start_years
     allowed = np.isfinite(value_per_ha)
     allowed[:, :, years:] = False
-    allowed[:, [n for n, one in enumerate(valuation.methods) if one.protects]] = False
+    allowed[:, [one.protects for one in valuation.methods]] = False
     if not keep_losing:
         allowed &= np.nan_to_num(value_per_ha, nan=-1.0) > 0
     for limit, later in ((not_before, False), (not_after, True)):

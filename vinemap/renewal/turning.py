@@ -10,10 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
-from vinemap.renewal.cashflow import (
-    make_case,
-    method_gain,
-)
+from vinemap.renewal.cashflow import make_case, method_gain
 from vinemap.renewal.explain import option_of
 from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import Samples, Standing

@@ -12,6 +12,7 @@ from vinemap.errors import DataError, SettingsError
 from vinemap.renewal.cashflow import KeepFlows, all_gains, keep_flows, net_price, work_cost
 from vinemap.renewal.crops import (
     crop_after,
+    first_vintage,
     protected_fall,
     refilled_share,
     slowing,
@@ -89,12 +90,24 @@ class Valuation:
             )
         return names.index(name)
 
+    @property
+    def renewals(self) -> Ints:
+        """Places of the methods that renew, wound protection left out, shape (renewal,)."""
+        return np.asarray([n for n, one in enumerate(self.methods) if not one.protects], dtype=np.int64)
+
     def alone_gain(self, place: int) -> Floats:
         """Net present value over keeping with a zone paying its own mobilisation [currency/ha].
 
         Shape (draw, method, start).
         """
         return np.asarray(self.gain[:, place] - self.visit / self.standing.area_ha[place])
+
+    def shared_gain(self, place: int, share: float) -> Floats:
+        """Net present value over keeping with a zone paying this share of a mobilisation [currency/ha].
+
+        Shape (draw, method, start).
+        """
+        return np.asarray(self.gain[:, place] - share / self.standing.area_ha[place] * self.visit)
 
 
 def value_options(
@@ -271,12 +284,12 @@ def mean_crop(valuation: Valuation, column: int, year: int) -> Floats:
 def option_crop(valuation: Valuation, column: int, year: int) -> Floats:
     """Crop [t/ha] of every vintage if the method is done in `year`, shape (draw, zone, year)."""
     standing, method = valuation.standing, valuation.methods[column]
-    first = int(np.clip(year + 1 - standing.years[0], 0, standing.years.size))
     crop = standing.keep.copy()
     if method.protects:
         first, fall = protected_fall(standing, method, year)
         crop[:, :, first:] += slowing(standing, valuation.samples, column)[:, :, None] * fall
         return crop
+    first = first_vintage(standing, year)
     take = take_share(standing, method, valuation.samples.take[:, column], year)
     new = crop_after(standing, method, take, standing.years.size - first)
     crop[:, :, first:] = crop[:, :, first:] + new if method.keeps_standing else new

@@ -63,14 +63,13 @@ def total_waiting(valuation: Valuation, advice: pd.DataFrame) -> Waiting:
         [currency]; on each draw the costs of the zones are added, as they share seasons and prices.
     """
     standing = valuation.standing
-    renewals = [n for n, one in enumerate(valuation.methods) if not one.protects]
     total = np.zeros(standing.draw_count)
     for one in advice[advice["best_year"].notna()].to_dict(orient="records"):
         place, method = valuation.zone_index(one["zone_id"]), valuation.method_index(one["best_method"])
         start = int(np.searchsorted(valuation.start_years, int(one["best_year"])))
-        area = float(standing.area_ha[place])
-        net = valuation.gain[:, place] - one["mobilisation_share"] / area * valuation.visit
-        total += area * _draw_costs(net[:, renewals], net[:, method, start], start)
+        net = valuation.shared_gain(place, one["mobilisation_share"])
+        costs = _draw_costs(net[:, valuation.renewals], net[:, method, start], start)
+        total += float(standing.area_ha[place]) * costs
     return _sum_up(total)
 
 

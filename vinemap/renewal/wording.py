@@ -15,6 +15,7 @@ METHOD_WORDS = {
 FEW_YEARS = 8  # vintages left on the trellis in which work seldom comes back; common practice, no source
 MOVES_PCT = 0.25  # a yearly change of less than this share of the healthy yield is called holding
 SOON_YEARS = 3  # a loss further ahead is not worth a clause
+RECOVERED_PCT = 90.0  # of healthy yield: from there a renewed zone counts as back; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +196,7 @@ def _say_recovering(facts: Facts) -> str:
     head = f"Renewed in {facts.renewed}"
     if math.isnan(facts.now_pct):
         return f"{head}, still coming back; nothing more is to be done before that is seen."
-    tail = "still coming back" if facts.now_pct < 90.0 else "nearly or wholly back"
+    tail = "still coming back" if facts.now_pct < RECOVERED_PCT else "nearly or wholly back"
     interval = ""
     if not (math.isnan(facts.loss_low) or math.isnan(facts.loss_high)):
         interval = f" ({_whole(100.0 - facts.loss_high)}-{_whole(100.0 - facts.loss_low)} %)"
@@ -238,14 +239,21 @@ def say_scout(facts: Facts) -> str:
     )
 
 
-def say_watch(facts: Facts) -> str:
-    """Sentence for `watch`."""
+def _say_closed(facts: Facts) -> str:
+    """Sentence where there is nothing to weigh: renewed of late, or no method fits; else empty."""
     if facts.renewed:
         return _say_recovering(facts)
-    head = state_words(facts)
     if not facts.method:
-        return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
-    option = _option(facts)
+        return f"{state_words(facts)}; no renewal method fits it before its trellis ends in {facts.horizon}."
+    return ""
+
+
+def say_watch(facts: Facts) -> str:
+    """Sentence for `watch`."""
+    closed = _say_closed(facts)
+    if closed:
+        return closed
+    head, option = state_words(facts), _option(facts)
     if facts.protect_gain > facts.gain > 0:
         return (
             f"{head}; wound protection is worth {_money(facts, facts.protect_gain)} and beats {option}, "
@@ -279,18 +287,15 @@ def say_watch(facts: Facts) -> str:
 
 def say_keep(facts: Facts) -> str:
     """Sentence for `keep`."""
-    if facts.renewed:
-        return _say_recovering(facts)
-    head = state_words(facts)
-    if not facts.method:
-        return f"{head}; no renewal method fits it before its trellis ends in {facts.horizon}."
-    option = _option(facts)
+    closed = _say_closed(facts)
+    if closed:
+        return closed
     tail = ""
     if facts.protect_gain > 0:
         tail = f", while wound protection is worth {_money(facts, facts.protect_gain)}"
     return (
-        f"{head}; even the best renewal, {option}, comes to {_money(facts, facts.gain)} against keeping "
-        f"({_interval(facts)}){tail}{_idle_words(facts)}."
+        f"{state_words(facts)}; even the best renewal, {_option(facts)}, comes to "
+        f"{_money(facts, facts.gain)} against keeping ({_interval(facts)}){tail}{_idle_words(facts)}."
     )
 
 
