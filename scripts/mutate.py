@@ -7,14 +7,17 @@ numbers, truth values and what is returned, at random over the package. Of the p
 under tests, and its doctests; not those marked slow, nor tests of other packages) those that pass through the
 changed line, themselves or by what they share (or through its module, if it runs at import only), run on each
 copy, quickest first. A change that makes none fail has survived: a gap in the tests, or a change that means
-nothing. Messages, annotations and docstrings are left alone.
+nothing. Messages, annotations and docstrings are left alone. A copy that needs far more processor time than
+usual counts as noticed (an endless loop); one that never got its processor time, the machine being busy or
+held, is not judged and stands in no figure. The file is written after each change: a run that is cut short
+leaves what was judged, in drawn order, which is as random a sample as the whole.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
-import importlib
+import importlib.util
 import json
 import multiprocessing
 import os
@@ -24,7 +27,7 @@ import signal
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, ClassVar
@@ -35,6 +38,7 @@ LONGEST_TEST_S = 10.0  # of processor time; a longer one is left out
 SPARE_S = 10.0  # processor time a changed copy may take beyond three times the usual
 COMPILE_S = 25.0  # more where functions must be compiled anew
 FORKS = hasattr(os, "fork")
+LIMITED = importlib.util.find_spec("resource") is not None  # elsewhere the clock alone ends an endless copy
 SHARED = ("numpy", "pandas", "scipy.stats", "shapely", "geopandas", "sklearn.base", "numba", "pytest")
 WALL = 20  # times the processor time, for a machine that is busy
 COMPARED: dict[type, tuple[type, ...]] = {
@@ -149,7 +153,7 @@ class Bench:
     """A copy of the repository in which one package is changed and tested."""
 
     def __init__(self, package: str, folder: Path) -> None:
-        self.package, self.folder, self.told = package, folder, ""
+        self.package, self.folder, self.told, self.held = package, folder, "", False
         for name in ("vinemap", "tests", "data", "scripts"):
             shutil.copytree(ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__"))
         for path in ROOT.glob("*.[tm][od]*"):
@@ -164,6 +168,8 @@ class Bench:
         if self.compiled:
             self.run(self.tests, 3000)  # compiles, so that no test is charged for it
         self.known = self.learn()
+        if self.run(list(self.known.seconds), 600, "--collect-only") != 0:  # else all would seem noticed
+            raise SystemExit(f"Not every test of {package} is found by its name:\n{self.told[-2000:]}")
         self.users = {path.stem: self.users_of(path.stem) for path in self.sources}
 
     def users_of(self, module: str) -> set[str]:
@@ -180,7 +186,7 @@ class Bench:
     def run(
         self, tests: list[str], seconds: float, *options: str, cache: str = "numba", **told: str
     ) -> int | None:
-        """Run tests; exit status, None when out of time."""
+        """Run tests; exit status, None when out of time (`held`: of the clock, not of the processor)."""
         told = {LIMIT: str(int(seconds)), "NUMBA_CACHE_DIR": str(self.folder / cache)} | told
         arguments = ["-q", "--no-header", "--tb=line", "--hypothesis-seed=0", "-p", "mutate"]
         arguments += ["-p", "no:cacheprovider", "-p", "no:xdist", "-m", "not slow", *options, *tests]
@@ -190,7 +196,8 @@ class Bench:
             )
             process.start()
             process.join(WALL * seconds)
-            if process.is_alive():
+            self.held = process.is_alive()
+            if self.held:
                 process.kill()
                 process.join()
                 return None
@@ -248,7 +255,7 @@ class Bench:
             os.utime(path, ns=(times.st_atime_ns, times.st_mtime_ns))  # what is compiled stays good
             shutil.rmtree(self.folder / "fresh", ignore_errors=True)
         if status is None:
-            return "out of time"
+            return "not judged" if self.held and LIMITED else "out of time"
         return "killed" if status else "survived"
 
 
@@ -357,8 +364,10 @@ if __name__ == "mutate":
 # ------------------------------------------------------------------------------------------------------------
 
 
-def check_package(package: str, *, mutants: int, seed: int, folder: Path) -> list[Mutant]:
-    """Judge some mutants of a package, drawn at random."""
+def check_package(
+    package: str, *, mutants: int, seed: int, folder: Path, keep: Callable[[list[Mutant]], None]
+) -> list[Mutant]:
+    """Judge some mutants of a package, drawn at random; all so far are given to `keep` after each."""
     bench = Bench(package, folder)
     every = [one for path in bench.sources for one in list_mutants(path, folder)]
     chosen = random.Random(seed).sample(every, min(mutants, len(every)))  # in this order: a part is as random
@@ -367,6 +376,7 @@ def check_package(package: str, *, mutants: int, seed: int, folder: Path) -> lis
     for one in chosen:
         judged = Mutant(**asdict(one) | {"outcome": bench.judge(one)})
         done.append(judged)
+        keep(done)
         told = f"  {one.file}:{one.line}: {one.was}  ->  {one.now}"
         print(judged.outcome + told * (judged.outcome in ("survived", "not reached")), flush=True)
     return done
@@ -382,17 +392,26 @@ def main() -> None:
     given = parser.parse_args()
     for name in SHARED if FORKS else ():  # once for all copies, rather than in each
         importlib.import_module(name)
-    lines, told = ["| package | changes | noticed % | survived |", "| --- | ---: | ---: | ---: |"], []
+    lines = ["| package | changes | judged | noticed % | survived |", "| --- | ---: | ---: | ---: | ---: |"]
+    told: list[Mutant] = []
+
+    def keep(done: list[Mutant]) -> None:
+        if given.json:
+            given.json.write_text(
+                json.dumps([asdict(one) for one in told + done], indent=1), encoding="utf-8"
+            )
+
     with tempfile.TemporaryDirectory(dir=given.folder) as name:
         for package in given.packages:
-            done = check_package(package, mutants=given.mutants, seed=given.seed, folder=Path(name) / package)
+            done = check_package(
+                package, mutants=given.mutants, seed=given.seed, folder=Path(name) / package, keep=keep
+            )
+            told += done
+            judged = sum(one.outcome != "not judged" for one in done)
             alive = sum(one.outcome in ("survived", "not reached") for one in done)
-            told += [asdict(one) for one in done]
-            share = 100 * (1 - alive / max(len(done), 1))
-            lines.append(f"| {package} | {len(done)} | {share:.0f} | {alive} |")
+            share = 100 * (1 - alive / max(judged, 1))
+            lines.append(f"| {package} | {len(done)} | {judged} | {share:.0f} | {alive} |")
     print("\n".join(lines))
-    if given.json:
-        given.json.write_text(json.dumps(told, indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":
