@@ -25,6 +25,16 @@ _OPTION = (
     Column("method", "", "str", "Method of the advice"),
     Column("year", "year", "int", "Winter of the work"),
 )
+
+
+def _interval(stem: str, unit: str, tail: str = "") -> tuple[Column, ...]:
+    """Low and high end of an estimate."""
+    return (
+        Column(f"{stem}_low{tail}", unit, "float", "Low end: 5 chances in 100 of less"),
+        Column(f"{stem}_high{tail}", unit, "float", "High end: 5 chances in 100 of more"),
+    )
+
+
 _WORDS = Column("words", "", "str", "The same in one sentence")
 
 
@@ -126,7 +136,8 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
         ),
     ),
     "harvester_capacity": (
-        "Ground that bore more than a harvester's cleaning system is rated for.",
+        "Ground that bore more than a harvester's cleaning system is rated for: the setting "
+        "`cleaning_capacity_t_ha` in estate.toml [t/ha], an example until the maker's rating is put in.",
         (
             *_BLOCK_VINTAGE,
             Column("machine", "", "str", "Harvester"),
@@ -137,12 +148,19 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
         ),
     ),
     "over_cleaning_capacity": (
-        "Zones that bear more than the harvester cleans well, now or once renewed.",
+        "Zones that bear more than the harvester cleans well: those that do so now first, then those that "
+        "will once renewed, the heaviest crop first. Where it names nearly every zone, look at the setting "
+        "`cleaning_capacity_t_ha` in estate.toml: it is an example until the maker's rating is put in.",
         (
             Column("zone_id", "", "str", "Zone"),
             Column("crop_now_t_ha", "t/ha", "float", "Yield in an average season now"),
+            *_interval("crop_now", "t/ha", "_t_ha"),
             Column("crop_after_t_ha", "t/ha", "float", "In full bearing after the work advised, else as now"),
-            Column("capacity_t_ha", "t/ha", "float", "Yield up to which the harvester cleans well"),
+            *_interval("crop_after", "t/ha", "_t_ha"),
+            Column(
+                "capacity_t_ha", "t/ha", "float",
+                "Yield up to which the harvester cleans well: cleaning_capacity_t_ha of estate.toml",
+            ),
             Column("over", "", "str", "now, or after renewal"),
             _WORDS,
         ),
@@ -217,10 +235,12 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
             Column("best_visits", "", "str", "Method and winter of each"),
             Column("best_ha", "ha", "float", "Their area"),
             Column("best_gain", "currency", "float", "Gain of the best set"),
+            *_interval("best_gain", "currency"),
             Column("whole_method", "", "str", "Best method for the whole block; empty where none can"),
             Column("whole_year", "year", "int", "Its winter"),
             Column("whole_ha", "ha", "float", "Area of the block"),
             Column("whole_gain", "currency", "float", "Gain of the whole block in one visit"),
+            *_interval("whole_gain", "currency"),
             Column("mixed_ages", "", "bool", "Whether the best set leaves vines of more than one age"),
             _WORDS,
         ),

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from vinemap.errors import SettingsError
 from vinemap.renewal.crops import full_crop
-from vinemap.renewal.value import Valuation
+from vinemap.renewal.finance import Floats
+from vinemap.renewal.value import HIGH, LOW, Valuation
 
-COLUMNS = ["zone_id", "crop_now_t_ha", "crop_after_t_ha", "capacity_t_ha", "over", "words"]
+COLUMNS = [
+    "zone_id", "crop_now_t_ha", "crop_now_low_t_ha", "crop_now_high_t_ha", "crop_after_t_ha",
+    "crop_after_low_t_ha", "crop_after_high_t_ha", "capacity_t_ha", "over", "words",
+]  # fmt: skip
 
 
 def name_over_capacity(
@@ -28,14 +35,20 @@ def name_over_capacity(
     Returns
     -------
     pandas.DataFrame
-        Only zones above the capacity: ``zone_id, crop_now_t_ha, crop_after_t_ha`` (in full bearing after the
-        renewal advised, else as now) and ``capacity_t_ha`` [t/ha], ``over`` (``now`` or ``after renewal``)
-        and ``words``.
+        Only zones above the capacity, those that are so now first, then by crop: ``zone_id``,
+        ``crop_now_t_ha``, ``crop_after_t_ha`` (in full bearing after the renewal advised, else as now), both
+        with their 90 % intervals (``crop_now_low_t_ha``, ...), and ``capacity_t_ha`` [t/ha], ``over``
+        (``now`` or ``after renewal``) and ``words``.
 
     Raises
     ------
     SettingsError
         If the capacity is not positive.
+
+    Notes
+    -----
+    What the cleaning system has to take in an hour is yield times width times speed, so that it gets no more
+    than at its capacity where speed is cut to capacity over yield.
 
     References
     ----------
@@ -49,43 +62,55 @@ def name_over_capacity(
     >>> value = example_valuation()
     >>> advice = decide_zones(value, example_zones(), example_decline(value))
     >>> name_over_capacity(value, advice, capacity_t_ha=18.0)[["zone_id", "over"]].to_numpy().tolist()
-    [['A-Z1', 'after renewal'], ['A-Z2', 'now'], ['B-Z3', 'after renewal']]
+    [['A-Z2', 'now'], ['B-Z3', 'after renewal'], ['A-Z1', 'after renewal']]
     """
     if not capacity_t_ha > 0:
         raise SettingsError(
             f"Cleaning capacity is {capacity_t_ha} t/ha.", remedy="Give the crop it cleans well, as 13.5."
         )
-    now = valuation.standing.now.mean(axis=0)
     rows = []
     for one in decisions.to_dict("records"):
         place = valuation.zone_index(str(one["zone_id"]))
-        after = now[place]
-        if one["advice"] == "renew":
-            after = _after(valuation, place, str(one["best_method"]))
-        if max(now[place], after) > capacity_t_ha:
-            rows.append(_row(str(one["zone_id"]), float(now[place]), float(after), capacity_t_ha))
+        now = valuation.standing.now[:, place]
+        after = _after(valuation, place, str(one["best_method"])) if one["advice"] == "renew" else now
+        if max(now.mean(), after.mean()) > capacity_t_ha:
+            rows.append(_row(str(one["zone_id"]), now, after, capacity_t_ha))
+    rows.sort(key=lambda one: (one["over"] != "now", -one[f"crop_{_which(one)}_t_ha"]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _after(valuation: Valuation, place: int, name: str) -> float:
-    """Crop in full bearing [t/ha]: the full level of the healthy yield, for infill what it adds to now."""
-    method = valuation.methods[valuation.method_index(name)]
-    level = method.full_level * valuation.standing.healthy[:, place]
+def _which(row: Mapping[str, Any]) -> str:
+    """Crop that is too much: that of now, or only that after the renewal."""
+    return "now" if row["over"] == "now" else "after"
+
+
+def _after(valuation: Valuation, place: int, name: str) -> Floats:
+    """Crop in full bearing [t/ha] by draw: the full level of the healthy yield, for infill added to now."""
+    standing, method = valuation.standing, valuation.methods[valuation.method_index(name)]
     if method.keeps_standing:
-        level = valuation.standing.now[:, place] + full_crop(valuation.standing, method)[:, place]
-    return float(np.mean(level))
+        return np.asarray(standing.now[:, place] + full_crop(standing, method)[:, place])
+    return np.asarray(method.full_level * standing.healthy[:, place])
 
 
-def _row(zone: str, now: float, after: float, capacity: float) -> dict[str, object]:
-    here = now > capacity
-    crop = now if here else after
-    when = "bears" if here else "will bear, once renewed,"
-    return {
-        "zone_id": zone,
-        "crop_now_t_ha": now,
-        "crop_after_t_ha": after,
-        "capacity_t_ha": capacity,
-        "over": "now" if here else "after renewal",
-        "words": f"Zone {zone} {when} about {crop:.1f} t/ha, more than the {capacity:.1f} t/ha that the "
-        "harvester cleans well: expect more MOG, or drive slower there.",
-    }
+def _row(zone: str, now: Floats, after: Floats, capacity: float) -> dict[str, Any]:
+    over = "now" if now.mean() > capacity else "after renewal"
+    out: dict[str, Any] = {"zone_id": zone, "capacity_t_ha": capacity, "over": over}
+    for name, crop in (("now", now), ("after", after)):
+        out[f"crop_{name}_t_ha"] = float(crop.mean())
+        out[f"crop_{name}_low_t_ha"], out[f"crop_{name}_high_t_ha"] = np.quantile(crop, [LOW, HIGH]).tolist()
+    return out | {"words": _say_over(out)}
+
+
+def _say_over(row: Mapping[str, Any]) -> str:
+    """Say how much too much there is, and what to do about it."""
+    crop, capacity = _which(row), row["capacity_t_ha"]
+    amount, after = row[f"crop_{crop}_t_ha"], row["crop_after_t_ha"]
+    when = "bears" if crop == "now" else "will bear, once renewed,"
+    span = f"90 %: {row[f'crop_{crop}_low_t_ha']:.1f} to {row[f'crop_{crop}_high_t_ha']:.1f}"
+    later = f" and about {after:.1f} t/ha once renewed" if after > amount else ""
+    return (
+        f"Zone {row['zone_id']} {when} about {amount:.1f} t/ha ({span}){later}, more than the {capacity:.1f} "
+        "t/ha that the harvester cleans well (cleaning_capacity_t_ha in estate.toml: put in the maker's "
+        "rating): expect more MOG, or drive slower there, at about "
+        f"{100 * capacity / amount:.0f} % of the usual speed."
+    )
