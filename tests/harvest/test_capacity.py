@@ -68,6 +68,11 @@ def test_mog_counts_shared_loads_for_each_block_and_skips_unknown():
     assert sum_up_mog(pd.DataFrame()).empty
 
 
+def test_a_load_that_names_a_block_twice_counts_once():
+    found = sum_up_mog(loads_of([("A;A", 2026, 10, 1.0), ("A", 2026, 10, 3.0)])).iloc[0]
+    assert (found["mog_pct"], found["loads"], found["gross_t"]) == (2.0, 2, 20.0)
+
+
 def test_drift_is_told_apart_from_what_all_blocks_share():
     rng = np.random.default_rng(1)
     years = np.arange(2017, 2027)

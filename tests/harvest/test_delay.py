@@ -18,7 +18,6 @@ from vinemap.harvest.delay import (
     _usable,
     estimate_delays,
     pool_delays,
-    tabulate_delays,
 )
 from vinemap.harvest.track import Track
 
@@ -277,7 +276,6 @@ def test_pooled_delays_weigh_by_their_errors_which_are_never_below_the_floor():
     assert pool_delays(sure)["H1"] == pytest.approx(9.0)
     one_day = DelayEstimate("H2", "2026-03-02", 20.0, 0.4, 40, "")
     assert pool_delays([one_day]) == {}
-    assert tabulate_delays([one_day]).iloc[0].tolist() == ["H2", "2026-03-02", 20.0, 0.4, 40, ""]
 
 
 def test_jackknife_leaves_out_sums_together_with_their_weights():

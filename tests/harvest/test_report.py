@@ -100,6 +100,12 @@ def test_effect_is_told_only_where_both_sides_are_known():
     )
 
 
+@pytest.mark.parametrize("side", ["before", "after"])
+def test_a_skew_of_minus_nothing_is_told_as_none(side):
+    sides = {"before": FIGURES, "after": FIGURES} | {side: replace(FIGURES, skewness=-0.04)}
+    assert describe_effect(**sides)[2] == "Skew 0.0 before, 0.0 after (0 is even to both sides)."
+
+
 def warnings(removed, readings, *, before=FIGURES, after=FIGURES):
     return warn_of_losses(removed, readings, before=before, after=after)
 

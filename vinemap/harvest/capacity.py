@@ -7,12 +7,13 @@ import pandas as pd
 from scipy.stats import t as student_t
 
 from vinemap.errors import DataError
+from vinemap.harvest.report import NORMAL_90
+from vinemap.harvest.tickets import split_names
 from vinemap.tables import LOADS, check_table
 from vinemap.units import TONNE_KG
 
 HEAVY_QUANTILE = 0.95  # yield that a twentieth of the ground exceeds
 LEAST_VINTAGES = 3  # for a drift of MOG with a standard error
-NORMAL_90 = 1.645  # two-sided 90 % quantile of the normal distribution
 CLEAR_CHANCE = 0.01  # that a block without a drift shows one as clear; blocks are many, so not 0.05
 
 
@@ -103,10 +104,9 @@ def sum_up_mog(loads: pd.DataFrame) -> pd.DataFrame:
         return pd.DataFrame(columns=names)
     table = check_table(loads, LOADS, where="loads")
     table = table[(table["net_kg"] > 0) & table["mog_pct"].notna()]
-    table = table.assign(block_id=table["block_id"].astype(str).str.split(";")).explode("block_id")
-    table["block_id"] = table["block_id"].str.strip()
+    table = table.assign(block_id=table["block_id"].map(split_names)).explode("block_id")
     lines = []
-    for (block, vintage), part in table[table["block_id"] != ""].groupby(["block_id", "vintage"], sort=True):
+    for (block, vintage), part in table.groupby(["block_id", "vintage"], sort=True):
         mass = part["net_kg"].to_numpy(dtype=float) / TONNE_KG
         mog = part["mog_pct"].to_numpy(dtype=float)
         mean, count = float(mass @ mog / mass.sum()), len(part)

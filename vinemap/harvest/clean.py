@@ -14,7 +14,7 @@ from vinemap.errors import DataError, GeometryError
 from vinemap.harvest import filters, outliers
 from vinemap.harvest.delay import DelayEstimate, estimate_delays
 from vinemap.harvest.flow import flow_from, number_column
-from vinemap.harvest.layout import Sorted, common_direction, lay_track, sort_readings
+from vinemap.harvest.layout import Fixes, common_direction, lay_track, sort_readings
 from vinemap.harvest.picked import Picked, trace_back, yield_of
 from vinemap.harvest.reasons import set_first
 from vinemap.harvest.report import TURNING, CleaningReport, count_reasons, figures_of, warn_of_losses
@@ -94,8 +94,8 @@ class TimedReadings:
     ----------
     table : geopandas.GeoDataFrame
         `tables.READINGS`.
-    lay : Sorted
-        Their order, machines and days.
+    fixes : Fixes
+        Those of them with a place and a time, in the order of the track.
     track : Track
     flow : numpy.ndarray, (n,)
         In the order of the track [kg/s].
@@ -107,7 +107,7 @@ class TimedReadings:
     """
 
     table: gpd.GeoDataFrame
-    lay: Sorted
+    fixes: Fixes
     track: Track
     flow: np.ndarray
     delay: np.ndarray
@@ -147,8 +147,8 @@ def time_readings(
     """
     _refuse(readings, rows, row_spacing_m)
     table = check_table(readings, READINGS, where="readings to clean")
-    lay = sort_readings(table)
-    track, notes = lay_track(table, lay, rows, row_spacing_m)
+    fixes = sort_readings(table)
+    track, notes = lay_track(table, fixes, rows, row_spacing_m)
     ordered = table.iloc[track.order]
     flow = flow_from(
         ordered,
@@ -161,12 +161,12 @@ def time_readings(
     delay, estimates = estimate_delays(
         track,
         np.where(track.good, flow, np.nan),
-        machines=lay.machines,
-        days=lay.days,
+        machines=fixes.machines,
+        days=fixes.days,
         row_spacing_m=row_spacing_m,
         fallback_s=delay_s,
     )
-    return TimedReadings(table, lay, track, flow, delay, estimates, row_spacing_m, notes)
+    return TimedReadings(table, fixes, track, flow, delay, estimates, row_spacing_m, notes)
 
 
 def clean_timed(
@@ -184,19 +184,17 @@ def clean_timed(
     -------
     CleanYield
     """
-    table, lay, track, flow = timed.table, timed.lay, timed.track, timed.flow
+    table, machines, track, flow = timed.table, timed.fixes.machines, timed.track, timed.flow
     delay, row_spacing_m, ordered = timed.delay, timed.row_spacing_m, table.iloc[track.order]
     picked = trace_back(track, delay)
     value = yield_of(flow, picked.speed_m_s, row_spacing_m)
-    smears = estimate_smears(track, picked, np.where(track.good, flow, np.nan), machines=lay.machines)
-    falls = find_impossible_falls(track, flow, smears, lay.machines)
+    smears = estimate_smears(track, picked, np.where(track.good, flow, np.nan), machines=machines)
+    falls = find_impossible_falls(track, flow, smears, machines)
     flag = _flag(
         ordered, track, picked, flow, value, falls, outline=outline, rows=rows, row_spacing_m=row_spacing_m
     )
     if any(one.undone for one in smears):
-        delay, picked, value, flag = _without_smear(
-            track, flow, delay, flag, smears, lay.machines, row_spacing_m
-        )
+        delay, picked, value, flag = _without_smear(track, flow, delay, flag, smears, machines, row_spacing_m)
     clean = _assemble(table, track, picked, delay, value, flag)
     notes = timed.notes + _width_note(ordered, row_spacing_m)
     report = _report(clean, track, picked, value, flag, timed.delays, smears, notes)
@@ -256,16 +254,14 @@ def _flag(
 ) -> np.ndarray:
     """Set flags in the order of the track, first reason first."""
     flag = _flag_track(ordered, track, picked, flow, outline=outline, row_spacing_m=row_spacing_m)
-    step, along = (
-        track.step_m,
-        outliers.common_along(picked.easting, picked.northing, common_direction(rows)),
-    )
-    left = np.where(flag == "", value, np.nan)
+    step = track.step_m
+    along = outliers.common_along(picked.easting, picked.northing, common_direction(rows))
+    left = _left(value, flag)
     usual = float(np.nanmedian(left)) if np.isfinite(left).any() else float("nan")
     low = left < filters.BARE_SHARE * usual
     beside = outliers.median_beside(left, along, picked.row_no, low, step_m=step)
     flag = set_first(flag, filters.find_zero_flow(left, beside, usual), "zero_flow")
-    left = np.where(flag == "", value, np.nan)
+    left = _left(value, flag)
     ramps = filters.find_ramps(left, picked.pass_no, track.machine, interval_s=track.interval_s)
     flag = set_first(flag, ramps, "ramp")
     jumps = filters.find_speed_jumps(picked.speed_m_s, picked.pass_no, interval_s=track.interval_s)
@@ -276,11 +272,16 @@ def _flag(
     again = filters.find_redriven(picked.row_no, picked.along_m, still, cell_m=max(step, 2.0))
     flag = set_first(flag, again, "redriven")
     flag = set_first(flag, falls, "local")
-    left = np.where(flag == "", value, np.nan)
+    left = _left(value, flag)
     spared = (beside < filters.BARE_SHARE * usual) | outliers.in_a_dip(left, picked.pass_no, usual)
     flag = set_first(flag, outliers.find_beyond_limits(left, spared), "limits")
-    left = np.where(flag == "", value, np.nan)
-    return set_first(flag, outliers.find_local_outliers(left, along, picked.row_no, step_m=step), "local")
+    local = outliers.find_local_outliers(_left(value, flag), along, picked.row_no, step_m=step)
+    return set_first(flag, local, "local")
+
+
+def _left(value: np.ndarray, flag: np.ndarray) -> np.ndarray:
+    """Give the yields that no reason has left out so far; NaN for the others."""
+    return np.where(flag == "", value, np.nan)
 
 
 def _flag_track(
@@ -331,11 +332,13 @@ def _usual_speed(track: Track) -> float:
 
 
 def _usual_width(width_m: np.ndarray, row_spacing_m: float) -> float:
+    """Median logged width; the row spacing where the log has none [m]."""
     known = width_m[np.isfinite(width_m)]
     return float(np.median(known)) if known.size else row_spacing_m
 
 
 def _width_note(ordered: gpd.GeoDataFrame, row_spacing_m: float) -> list[str]:
+    """Say where the machine reckoned with another width than that of a row."""
     usual = _usual_width(number_column(ordered, "width_m"), row_spacing_m)
     if abs(usual - row_spacing_m) <= 0.02 * row_spacing_m:
         return []
@@ -395,11 +398,12 @@ def _report(
     smears: list[SmearEstimate],
     notes: list[str],
 ) -> CleaningReport:
+    """Put figures before and after, counts by reason and warnings together."""
     removed = count_reasons(clean["flag"])
     kept = int((clean["flag"] == "").sum())
     in_row = np.where(np.isin(flag, TURNING), np.nan, value)
     before = figures_of(in_row, picked.pass_no)
-    after = figures_of(np.where(flag == "", value, np.nan), picked.pass_no)
+    after = figures_of(_left(value, flag), picked.pass_no)
     return CleaningReport(
         readings=len(clean),
         kept=kept,

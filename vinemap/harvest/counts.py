@@ -139,6 +139,7 @@ def stand_from_counts(
 
 
 def _checked(counts: pd.DataFrame, row_spacing_m: float, vine_spacing_m: float) -> pd.DataFrame:
+    """Give the counts as `tables.COUNTS`, or refuse them."""
     if not (row_spacing_m > 0 and vine_spacing_m > 0):
         raise DataError(
             f"Spacings are {row_spacing_m} m x {vine_spacing_m} m.",
@@ -158,6 +159,7 @@ def _checked(counts: pd.DataFrame, row_spacing_m: float, vine_spacing_m: float) 
 
 
 def _refuse(table: pd.DataFrame, wrong: pd.Series, what: str, remedy: str) -> None:
+    """Refuse the counts where any is wrong, with the first of them in the message."""
     wrong = wrong.fillna(False).astype(bool)
     if not wrong.any():
         return

@@ -17,9 +17,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from vinemap.harvest.picked import Picked, trace_back, yield_of
+from vinemap.harvest.robust import MAD_TO_SD
 from vinemap.harvest.track import Track
 
 DEFAULT_DELAY_S = 8.0  # usual order for grapes over a picking head and conveyors; common practice, no source
@@ -30,15 +30,13 @@ LEAST_PAIRS = 6  # opposite neighbour rows; with fewer the jackknife error is it
 WORST_SE_S = 2.5  # beyond this the agreement says nothing a default would not; recovered truth
 DAY_SE_S = 1.0  # a day gets its own delay only if it is known at least this well
 AGREEMENT_FLOOR_S = 0.4  # error no jackknife sees (skew of the conveyor's smear); recovered truth
-ENDS_FLOOR_S = (
-    0.6  # the same of row ends: bare headland vines, rows longer or shorter than laid; recovered truth
-)
+# The same of row ends: bare headland vines, rows longer or shorter than laid; recovered truth.
+ENDS_FLOOR_S = 0.6
 DISAGREE = 3.0  # joint errors apart from which the two are not combined; the surer is kept
 HIGHEST_FLOW = 2.5  # of the median flow: spikes are drawn in to it for the row ends
 ROW_REACH = 3  # rows apart that still count as neighbours (machines that alternate rows)
 JACKKNIFE_GROUPS = 10
 WINSOR = 2.5  # robust deviations to which log yields are drawn in
-MAD_TO_SD = 1.4826
 NOWHERE = (float("nan"), float("nan"))
 
 
@@ -118,7 +116,8 @@ def estimate_delays(
         delay[mine] = whole.delay_s
         for day in np.unique(track.day[mine]) if np.unique(track.day[mine]).size > 1 else ():
             on_day = mine & (track.day == day)
-            own = _estimate(curves, on_day, name, days[int(day)], whole.delay_s)
+            same = (whole.delay_s, f"{whole.delay_s:g} s is used as for all days")
+            own = _estimate(curves, on_day, name, days[int(day)], same)
             if _differs(own, whole):
                 estimates.append(own)
                 delay[on_day] = own.delay_s
@@ -133,6 +132,7 @@ def _differs(own: DelayEstimate, whole: DelayEstimate) -> bool:
 
 
 def _fallback(fallback_s: float | Mapping[str, float] | None, machine: str) -> tuple[float, str]:
+    """Delay of a machine that the readings do not give [s], and where it is from, in words."""
     if isinstance(fallback_s, Mapping) and machine in fallback_s:
         return float(fallback_s[machine]), f"{fallback_s[machine]:.1f} s is used, that of its other blocks"
     if fallback_s is None or isinstance(fallback_s, Mapping):
@@ -141,10 +141,9 @@ def _fallback(fallback_s: float | Mapping[str, float] | None, machine: str) -> t
 
 
 def _estimate(
-    curves: _Curves, mine: np.ndarray, machine: str, day: str, fallback: tuple[float, str] | float
+    curves: _Curves, mine: np.ndarray, machine: str, day: str, fallback: tuple[float, str]
 ) -> DelayEstimate:
-    if not isinstance(fallback, tuple):
-        fallback = (fallback, f"{fallback:g} s is used as for all days")
+    """Estimate the delay of one machine (and day) by rows and row ends, or fall back."""
     sums, weights = curves.of(mine)
     pairs = sums.shape[0]
     rows = _peak_with_error(sums, weights, curves.candidates) if pairs >= LEAST_PAIRS else NOWHERE
@@ -255,6 +254,7 @@ class _Curves:
 
     @staticmethod
     def _logs(flow_kg_s: np.ndarray, picked: Picked, width_m: float) -> np.ndarray:
+        """Log yields at one delay, drawn in and about their median; NaN off the passes."""
         with np.errstate(invalid="ignore", divide="ignore"):
             log = np.asarray(np.log(yield_of(flow_kg_s, picked.speed_m_s, width_m)))
         log[~np.isfinite(log) | (picked.pass_no < 0)] = np.nan
@@ -331,9 +331,9 @@ class _Curves:
         value = _splat(index, (1 - share) * log[use], share * log[use], size)
         weight, value = weight.reshape(self.rows, -1), value.reshape(self.rows, -1)
         mean = value.sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-9)
-        return np.where(weight > 0.2, value / np.maximum(weight, 1e-9) - mean[:, None], 0.0), np.where(
-            weight > 0.2, weight, 0.0
-        )
+        held = weight > 0.2
+        apart = value / np.maximum(weight, 1e-9) - mean[:, None]
+        return np.where(held, apart, 0.0), np.where(held, weight, 0.0)
 
 
 def _correlation(moments: np.ndarray) -> np.ndarray:
@@ -344,19 +344,8 @@ def _correlation(moments: np.ndarray) -> np.ndarray:
 
 
 def _splat(index: np.ndarray, here: np.ndarray, beyond: np.ndarray, size: int) -> np.ndarray:
+    """Sum what falls to each cell and what to the one after it."""
     return np.bincount(index, here, size) + np.bincount(index + 1, beyond, size)
-
-
-def tabulate_delays(estimates: list[DelayEstimate]) -> pd.DataFrame:
-    """Delay estimates as a table [machine, day, delay_s, se_s, pairs, note].
-
-    Examples
-    --------
-    >>> tabulate_delays([DelayEstimate("H1", "", 8.2, 0.3, 40, "")])["delay_s"].tolist()
-    [8.2]
-    """
-    names = ["machine", "day", "delay_s", "se_s", "pairs", "note"]
-    return pd.DataFrame([[getattr(one, name) for name in names] for one in estimates], columns=names)
 
 
 def pool_delays(estimates: Iterable[DelayEstimate]) -> dict[str, float]:

@@ -18,9 +18,7 @@ import pandas as pd
 
 IDLE_SPEED_M_S = 0.25  # slower than this no row is picked; common practice, no source
 IDLE_SHARE = 0.35  # of the usual speed: below it delay and conveyor smear no longer match; recovered truth
-STUCK_CHANCE = (
-    1e-5  # a run of equal flows this unlikely is a stuck sensor (neighbours may be equal by rounding)
-)
+STUCK_CHANCE = 1e-5  # a run of equal flows this unlikely is a stuck sensor; rounding makes a few equal
 STUCK_RUN = (5, 25)  # never fewer nor ever more equal readings needed; recovered truth
 ZERO_SHARE = 0.02  # of the median yield: no flow; recovered truth
 BARE_SHARE = 0.25  # rows beside below this share of the median: bare ground is real; recovered truth
@@ -54,6 +52,17 @@ def find_position_faults(bad_fix: np.ndarray, row_no: np.ndarray, inside: np.nda
 def find_headland(pass_no: np.ndarray, inside: np.ndarray) -> np.ndarray:
     """Mark readings picked in no pass (turning, crossing, before the row) or outside the outline.
 
+    Parameters
+    ----------
+    pass_no : numpy.ndarray of int, (n,)
+        -1 outside any pass.
+    inside : numpy.ndarray of bool, (n,)
+        Inside the outline.
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
+
     Examples
     --------
     >>> find_headland(np.array([0, -1, 1]), np.array([True, True, False])).tolist()
@@ -72,6 +81,10 @@ def find_idle(speed_m_s: np.ndarray, usual_m_s: float) -> np.ndarray:
     usual_m_s : float
         Median speed within passes [m/s].
 
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
+
     Examples
     --------
     >>> find_idle(np.array([0.0, 0.4, 1.2]), 1.4).tolist()
@@ -86,8 +99,12 @@ def find_stuck(flow_kg_s: np.ndarray, machine: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     flow_kg_s : numpy.ndarray, (n,)
-        In order of time within each machine.
+        Flow [kg/s], in order of time within each machine.
     machine : numpy.ndarray of int, (n,)
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
 
     Examples
     --------
@@ -113,10 +130,15 @@ def find_zero_flow(yield_t_ha: np.ndarray, beside_t_ha: np.ndarray, usual_t_ha: 
     Parameters
     ----------
     yield_t_ha : numpy.ndarray, (n,)
+        [t/ha]
     beside_t_ha : numpy.ndarray, (n,)
         Median yield of the rows beside [t/ha]; NaN where there is none.
     usual_t_ha : float
         Median yield of the block [t/ha].
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
 
     Examples
     --------
@@ -135,16 +157,20 @@ def find_ramps(
     The median of yield over the pass median is drawn against the number of the reading from the start (end)
     of the pass, for each machine, twice as far as a conveyor may take to fill; what lies in the farther half
     is full. If the first reading is below `RAMP_START_SHARE` of that, readings up to where `RAMP_SHARE` is
-    first reached are the ramp. Weak row ends rise slowly and are kept; without a ramp
-    nothing is lost.
+    first reached are the ramp. Weak row ends rise slowly and are kept; without a ramp nothing is lost.
 
     Parameters
     ----------
     yield_t_ha : numpy.ndarray, (n,)
-        NaN where left out already; in order of time within each machine.
+        NaN where left out already [t/ha]; in order of time within each machine.
     pass_no, machine : numpy.ndarray of int, (n,)
+        Readings outside any pass (-1) are never marked.
     interval_s : float
         Usual time between readings [s].
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
     """
     table = pd.DataFrame({"y": yield_t_ha, "pass_no": pass_no, "machine": machine})
     used = table[(table["pass_no"] >= 0) & table["y"].notna()]
@@ -188,6 +214,10 @@ def find_speed_jumps(speed_m_s: np.ndarray, pass_no: np.ndarray, *, interval_s: 
     interval_s : float
         Usual time between readings [s].
 
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
+
     Examples
     --------
     >>> speed = np.array([1.4, 1.4, 1.4, 2.4, 1.4, 1.4, 1.4])
@@ -200,12 +230,24 @@ def find_speed_jumps(speed_m_s: np.ndarray, pass_no: np.ndarray, *, interval_s: 
 
 
 def _running_median(values: np.ndarray, window: int) -> np.ndarray:
+    """Median over a centred window; NaN are left out."""
     series = pd.Series(values)
     return series.rolling(window, center=True, min_periods=2).median().to_numpy()
 
 
 def find_width_faults(width_m: np.ndarray, usual_m: float) -> np.ndarray:
     """Mark readings whose working width is not the usual one; a missing width is no fault.
+
+    Parameters
+    ----------
+    width_m : numpy.ndarray, (n,)
+        Working width as logged [m]; NaN where the log has none.
+    usual_m : float
+        [m]
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
 
     Examples
     --------
@@ -230,6 +272,10 @@ def find_redriven(
         Numbered by time; -1 is never marked.
     cell_m : float
         Length of the stretches compared [m].
+
+    Returns
+    -------
+    numpy.ndarray of bool, (n,)
 
     Examples
     --------

@@ -61,7 +61,18 @@ def flow_from(
 
 
 def number_column(frame: pd.DataFrame, name: str) -> np.ndarray:
-    """Column as floats; all NaN where the frame lacks it.
+    """Give a column as floats; all NaN where the frame lacks it.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        n rows.
+    name : str
+
+    Returns
+    -------
+    numpy.ndarray, (n,)
+        NaN where there is no number.
 
     Examples
     --------

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import median_filter
 
-from vinemap.harvest.track import shifted
+from vinemap.harvest.robust import MAD_TO_SD
+from vinemap.harvest.track import GAP_INTERVALS, shifted
 
 IMPOSSIBLE_SPEED_M_S = 8.0  # no harvester drives at 29 km/h in a block; common practice, no source
 SHORT_CHUNK_FIXES = 5  # a chunk between two impossible steps is a run of bad fixes if no longer than this
@@ -13,7 +14,6 @@ SHIFT_M = 2.5  # a step wrong by less is jitter; recovered truth
 SHIFT_STEPS = 0.4  # of the usual step: slow logs see less of the speed between; recovered truth
 SHIFT_SCALES = 5.0  # of the robust spread of steps: noisy receivers wander more; recovered truth
 SHIFT_LONGEST = 12  # fixes; longer runs are drift, not a jump; recovered truth
-MAD_TO_SD = 1.4826
 
 
 def find_bad_fixes(
@@ -59,6 +59,7 @@ def find_bad_fixes(
 def _place_at(
     time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, by: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Time and position some fixes later, of the same machine; NaN where there is none."""
     return shifted(time_s, by, machine), shifted(easting, by, machine), shifted(northing, by, machine)
 
 
@@ -142,7 +143,7 @@ def find_shifted_runs(
     span = np.diff(time_s)
     speed = np.nan_to_num(0.5 * (speed_m_s[1:] + speed_m_s[:-1]))
     wrong = step - (way * speed * span)[:, None] * np.asarray(direction)
-    ours = (np.diff(machine) == 0) & (span < 4.0 * interval_s)
+    ours = (np.diff(machine) == 0) & (span < GAP_INTERVALS * interval_s)
     if not ours.any():
         return out
     scale = MAD_TO_SD * float(np.median(np.abs(wrong[ours])))

@@ -30,7 +30,7 @@ SPEED_AGREES = (0.8, 1.25)  # logged over travelled speed; else its unit is doub
 
 
 @dataclass(frozen=True, slots=True)
-class Sorted:
+class Fixes:
     """Readings with a place and a time, as arrays in order of machine and time.
 
     Parameters
@@ -58,8 +58,19 @@ class Sorted:
     timed: bool
 
 
-def sort_readings(table: gpd.GeoDataFrame) -> Sorted:
-    """Sort readings that have a place (and a time, if any has), in order of machine and time."""
+def sort_readings(table: gpd.GeoDataFrame) -> Fixes:
+    """Sort readings that have a place (and a time, if any has), in order of machine and time.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        `tables.READINGS`, CRS in metres.
+
+    Returns
+    -------
+    Fixes
+        Without times the readings are paced by distance (`seconds_of`).
+    """
     easting, northing = _coordinates(table)
     code, names = pd.factorize(table["machine"], sort=True)
     time_s = seconds_of(table["time"], easting, northing)
@@ -73,9 +84,7 @@ def sort_readings(table: gpd.GeoDataFrame) -> Sorted:
             int(one): (first + pd.Timedelta(days=int(one))).date().isoformat()
             for one in np.unique(time_s[use] // DAY_S)
         }
-    return Sorted(
-        order, code[order], time_s[order], easting[order], northing[order], list(names), days, timed
-    )
+    return Fixes(order, code[order], time_s[order], easting[order], northing[order], list(names), days, timed)
 
 
 def _coordinates(table: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -88,7 +97,7 @@ def _coordinates(table: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 
 def lay_track(
-    table: gpd.GeoDataFrame, lay: Sorted, rows: gpd.GeoDataFrame, row_spacing_m: float
+    table: gpd.GeoDataFrame, fixes: Fixes, rows: gpd.GeoDataFrame, row_spacing_m: float
 ) -> tuple[Track, list[str]]:
     """Lay the track of all machines with rows, directions and passes.
 
@@ -96,7 +105,7 @@ def lay_track(
     ----------
     table : geopandas.GeoDataFrame
         Checked `tables.READINGS`.
-    lay : Sorted
+    fixes : Fixes
         The same, sorted.
     rows : geopandas.GeoDataFrame
         `tables.ROWS` of the block.
@@ -108,49 +117,42 @@ def lay_track(
     track : Track
     notes : list of str
     """
-    notes = (
-        []
-        if lay.timed or table.empty
-        else ["The readings have no time: passes follow the order of the file."]
-    )
-    time_s, machine = lay.time_s, lay.machine
+    untimed = not (fixes.timed or table.empty)
+    notes = ["The readings have no time: passes follow the order of the file."] if untimed else []
+    time_s, machine, easting, northing = fixes.time_s, fixes.machine, fixes.easting, fixes.northing
     interval = usual_interval(time_s, machine)
     reach = max(1, round(SPEED_REACH_S / interval))
-    travelled = travel_speed(time_s, lay.easting, lay.northing, machine, reach=reach)
+    travelled = travel_speed(time_s, easting, northing, machine, reach=reach)
     travelled = travelled * float(np.median(_row_frames(rows)["ground"]))
     usual = float(np.nanmedian(travelled)) if np.isfinite(travelled).any() else 0.0
     limit = max(row_spacing_m, JUMP_STEPS * usual * interval)
-    bad = find_bad_fixes(time_s, lay.easting, lay.northing, machine, limit_m=limit)
-    logged = number_column(table.iloc[lay.order], "speed_m_s")
+    bad = find_bad_fixes(time_s, easting, northing, machine, limit_m=limit)
+    logged = number_column(table.iloc[fixes.order], "speed_m_s")
     notes += _speed_note(logged, travelled)
     speed = np.where(np.isfinite(logged), logged, travelled)
     direction = common_direction(rows)
-    bad |= find_shifted_runs(
-        time_s, lay.easting, lay.northing, machine, speed, direction, interval_s=interval
-    )
+    bad |= find_shifted_runs(time_s, easting, northing, machine, speed, direction, interval_s=interval)
     good = np.flatnonzero(~bad)
     row_no, along = np.full(bad.size, -1), np.full(bad.size, np.nan)
-    pass_no, way, aligned = (
-        np.full(bad.size, -1),
-        np.ones(bad.size, dtype=int),
-        np.zeros(bad.size, dtype=bool),
-    )
+    pass_no, way = np.full(bad.size, -1), np.ones(bad.size, dtype=int)
+    aligned = np.zeros(bad.size, dtype=bool)
     if good.size:
-        found = _follow(lay, good, rows, interval)
+        found = _follow(fixes, good, rows, interval)
         row_no[good], along[good], pass_no[good], way[good], aligned[good] = found
     track = Track(
-        lay.order, machine, (time_s // DAY_S).astype(int), time_s, lay.easting, lay.northing, row_no, along,
-        speed, ~bad, pass_no, way, aligned, interval,
+        order=fixes.order, machine=machine, day=(time_s // DAY_S).astype(int), time_s=time_s,
+        easting=easting, northing=northing, row_no=row_no, along_m=along, speed_m_s=speed, good=~bad,
+        pass_no=pass_no, direction=way, aligned=aligned, interval_s=interval,
     )  # fmt: skip
     return track, notes
 
 
 def _follow(
-    lay: Sorted, good: np.ndarray, rows: gpd.GeoDataFrame, interval_s: float
+    fixes: Fixes, good: np.ndarray, rows: gpd.GeoDataFrame, interval_s: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Row, distance along, pass, direction and alignment of the good fixes."""
-    time_s, easting, northing = lay.time_s[good], lay.easting[good], lay.northing[good]
-    machine = lay.machine[good]
+    time_s, easting, northing = fixes.time_s[good], fixes.easting[good], fixes.northing[good]
+    machine = fixes.machine[good]
     located = land.locate_in_rows(easting, northing, rows)
     seen = located["row_no"].to_numpy(dtype=int)
     row_no = join_passes(steady_rows(seen, interval_s=interval_s), machine, time_s, interval_s=interval_s)
@@ -191,7 +193,18 @@ def _along_in(
 
 
 def common_direction(rows: gpd.GeoDataFrame) -> tuple[float, float]:
-    """Give the unit vector along the rows of a block, in the direction of the first."""
+    """Give the unit vector along the rows of a block, in the direction of the first.
+
+    Parameters
+    ----------
+    rows : geopandas.GeoDataFrame
+        `tables.ROWS` of one block, CRS in metres.
+
+    Returns
+    -------
+    tuple of float
+        Easting and northing of the unit vector.
+    """
     frame = _row_frames(rows)
     reference = frame[["dx", "dy"]].iloc[0].to_numpy()
     sign = np.sign(frame[["dx", "dy"]].to_numpy() @ reference)
@@ -201,6 +214,7 @@ def common_direction(rows: gpd.GeoDataFrame) -> tuple[float, float]:
 
 
 def _speed_note(logged: np.ndarray, travelled: np.ndarray) -> list[str]:
+    """Say where logged speed and speed between positions do not agree."""
     both = (logged > 0.3) & (travelled > 0.3)
     if both.sum() < 20:
         return []

@@ -25,10 +25,7 @@ from vinemap.harvest.tickets import (
 )
 from vinemap.tables import LOADS, check_table
 
-BELIEVABLE_FACTOR = (
-    0.5,
-    2.0,
-)  # weighed over reading tonnes; beyond it something is wrong; no source
+BELIEVABLE_FACTOR = (0.5, 2.0)  # weighed over reading tonnes; beyond it something is wrong; no source
 SPLIT_ROUNDS = 60  # sweeps over the shared loads; they settle well within this
 
 
@@ -126,6 +123,7 @@ def _tied_blocks(sets: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
 
 
 def _group(blocks: tuple[str, ...], tickets: list[Ticket]) -> LoadGroup:
+    """Sum up the loads of blocks that are tied together."""
     own: dict[str, Mass] = {}
     shared: dict[tuple[str, ...], Mass] = {}
     machine: dict[str, float] = {}
@@ -269,7 +267,24 @@ def share_vague(
 def describe_vague(
     group: LoadGroup, block: str, share: VagueShare, *, vintage: int, known_blocks: Collection[str] | None
 ) -> str:
-    """Say in words how vague loads were shared out."""
+    """Say in words how vague loads were shared out.
+
+    Parameters
+    ----------
+    group : LoadGroup
+    block : str
+        A block with vague loads.
+    share : VagueShare
+        As `share_vague` gives it for the block.
+    vintage : int
+        [year]
+    known_blocks : collection of str or None
+        Blocks of the estate; None if not told.
+
+    Returns
+    -------
+    str
+    """
     loads = group.vague[block]
     others = tuple(dict.fromkeys(name for one in loads for name in one.others))
     why = (
@@ -292,7 +307,11 @@ def dispute_of(block: str, weighed_t: float, reading_t: float) -> str:
     ----------
     block : str
     weighed_t, reading_t : float
-        Its tonnes weighed and by readings, MOG in.
+        Its tonnes weighed and by readings, MOG in [t].
+
+    Returns
+    -------
+    str
 
     Examples
     --------

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
+from vinemap.harvest.robust import MAD_TO_SD
+
 HIGHEST_T_HA = 100.0  # no vineyard row bears more over metres; common practice, no source
 LIMIT_HIGH_MAD = 4.5  # robust deviations of log yield above the median; recovered truth
 LIMIT_LOW_MAD = 10.0  # much wider below: bare stretches are real, and are looked for; recovered truth
@@ -28,7 +30,6 @@ LOW_OWN_SPREAD = 1.4  # against a low one: among dying vines single bare stretch
 HIGH_QUANTILE = 0.95  # of the block: a sound vine among dead ones is no spike
 MORAN_EASE = 0.9  # of these limits where local Moran's I is clearly negative as well
 MORAN_Z = -2.6  # one-sided 0.5 %
-MAD_TO_SD = 1.4826
 ROUNDS = 2  # the second round judges by neighbours that the first has rid of outliers
 
 
@@ -93,9 +94,9 @@ def find_beyond_limits(yield_t_ha: np.ndarray, spared: np.ndarray) -> np.ndarray
     Parameters
     ----------
     yield_t_ha : numpy.ndarray, (n,)
-        NaN where left out already.
+        NaN where left out already [t/ha].
     spared : numpy.ndarray of bool, (n,)
-        Low readings that the rows beside confirm.
+        Low readings that the rows beside, or those before and after, confirm.
 
     Returns
     -------
@@ -124,10 +125,10 @@ def in_a_dip(yield_t_ha: np.ndarray, pass_no: np.ndarray, usual_t_ha: float) -> 
     Parameters
     ----------
     yield_t_ha : numpy.ndarray, (n,)
-        In order of time; NaN where left out already.
+        In order of time; NaN where left out already [t/ha].
     pass_no : numpy.ndarray of int, (n,)
     usual_t_ha : float
-        Of the block.
+        Of the block [t/ha].
 
     Returns
     -------
@@ -154,8 +155,10 @@ def median_beside(
 
     Parameters
     ----------
-    yield_t_ha, along_m : numpy.ndarray, (n,)
-        Yield (NaN is no neighbour) and distance along a direction common to all rows.
+    yield_t_ha : numpy.ndarray, (n,)
+        [t/ha]; NaN is no neighbour.
+    along_m : numpy.ndarray, (n,)
+        Distance along a direction common to all rows [m].
     row_no : numpy.ndarray of int, (n,)
     wanted : numpy.ndarray of bool, (n,)
         Where it is asked for.
@@ -165,7 +168,8 @@ def median_beside(
     Returns
     -------
     numpy.ndarray, (n,)
-        NaN where not wanted or with fewer than three neighbours on other rows within two rows.
+        [t/ha]; NaN where not wanted or with fewer than three neighbours on other rows within three steps (a
+        step along the row counts as far as one row).
     """
     out = np.full(yield_t_ha.size, np.nan)
     use = np.flatnonzero(np.isfinite(yield_t_ha) & (row_no >= 0))
@@ -266,7 +270,19 @@ def _moran_moments(
 
 
 def common_along(easting: np.ndarray, northing: np.ndarray, direction: tuple[float, float]) -> np.ndarray:
-    """Distance along a direction common to all rows [m], from positions [m] and a unit vector.
+    """Give distances along a direction common to all rows.
+
+    Parameters
+    ----------
+    easting, northing : numpy.ndarray, (n,)
+        [m]
+    direction : tuple of float
+        Unit vector, easting and northing (`common_direction`).
+
+    Returns
+    -------
+    numpy.ndarray, (n,)
+        [m]
 
     Examples
     --------

@@ -100,12 +100,21 @@ def _between(
 
 
 def yield_of(flow_kg_s: np.ndarray, speed_m_s: np.ndarray, width_m: float) -> np.ndarray:
-    """Yield [t/ha] from flow [kg/s], speed [m/s] when picked and width picked [m].
+    """Give the yield from flow, speed and width.
+
+    Parameters
+    ----------
+    flow_kg_s : numpy.ndarray, (n,)
+        [kg/s]
+    speed_m_s : numpy.ndarray, (n,)
+        When picked [m/s].
+    width_m : float
+        Width picked [m].
 
     Returns
     -------
-    numpy.ndarray
-        NaN where the machine stood.
+    numpy.ndarray, (n,)
+        [t/ha]; NaN where the machine stood.
 
     Examples
     --------

@@ -46,7 +46,8 @@ def set_first(flag: np.ndarray, mask: np.ndarray, reason: str) -> np.ndarray:
     >>> set_first(np.array(["", "idle", ""], dtype=object), np.array([True, True, False]), "local").tolist()
     ['local', 'idle', '']
     """
-    REASONS[reason]
+    if reason not in REASONS:
+        raise KeyError(reason)
     out = np.array(flag, dtype=object)
     out[(out == "") & np.asarray(mask, dtype=bool)] = reason
     return out

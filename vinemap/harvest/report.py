@@ -89,14 +89,25 @@ class CleaningReport:
         return {name: 100.0 * count / max(self.readings, 1) for name, count in self.removed.items()}
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain dictionary of the report, shares in percent, fit for JSON (missing figures are None)."""
+        """Give a plain dictionary of the report, fit for JSON.
+
+        Returns
+        -------
+        dict
+            The fields, and removed_pct [%]; missing figures are None.
+        """
         plain = asdict(self)
         plain["removed_pct"] = self.removed_pct
         cleaned: dict[str, Any] = _without_nan(plain)
         return cleaned
 
     def describe(self) -> list[str]:
-        """Lines a grower can read, each figure with its unit."""
+        """Say what the cleaning did in lines a grower can read, each figure with its unit.
+
+        Returns
+        -------
+        list of str
+        """
         lines = [f"{self.kept} of {self.readings} readings kept ({self.passes} passes)."]
         lines += [
             f"{share:.1f} % left out: {REASONS[name]}."
@@ -208,6 +219,15 @@ def figures_of(yield_t_ha: np.ndarray, pass_no: np.ndarray) -> YieldFigures:
 
 def count_reasons(flag: pd.Series) -> dict[str, int]:
     """Count readings left out by reason, in the order of `REASONS`; reasons not met are left out.
+
+    Parameters
+    ----------
+    flag : pandas.Series of str
+        Empty for kept readings.
+
+    Returns
+    -------
+    dict of str to int
 
     Examples
     --------

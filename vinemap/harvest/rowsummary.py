@@ -65,6 +65,7 @@ def summarise_rows(
 
 
 def _plan(rows: gpd.GeoDataFrame, row_spacing_m: float) -> pd.DataFrame:
+    """Length and ground of every row."""
     length = rows["length_m"].to_numpy(dtype=float)
     return pd.DataFrame({
         "row_no": rows["row_no"].to_numpy(dtype=int),
@@ -98,10 +99,12 @@ def _by_row(kept: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
 
 
 def _row_and_machine(table: pd.DataFrame) -> np.ndarray:
+    """Give one number for the row and machine of each reading."""
     return table.groupby(["row_no", "machine"], sort=False).ngroup().to_numpy()
 
 
 def _usual_gap(along: np.ndarray, key: np.ndarray) -> float:
+    """Median distance between readings of a row and machine [m]."""
     same = np.diff(key) == 0
     return max(float(np.median(np.diff(along)[same])), 0.1) if same.any() else 1.0
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -28,9 +29,7 @@ MOG_LOG_SD = 0.003  # of MOG where it is given; common practice, no source
 NO_MOG_LOG_SD = 0.01  # about 1 % is a low MOG by mass (handbook section 8) [S]
 SHARED_LOG_SD = 0.20  # of a block's part of a load over several blocks; recovered truth
 WIDE_LOG_SD = 1.0  # before machines are levelled readings tell next to nothing of a total
-MOST_VAGUE = (
-    0.10  # of a block's total: with vaguer loads it does not help to find the machines' bias; no source
-)
+MOST_VAGUE = 0.10  # of a block's total: with vaguer loads it tells nothing of the machines' bias; no source
 ODD_FACTOR = 0.20  # log distance from the median factor from which a block is pointed out; no source
 THIN_COVERAGE = 0.80  # share of row length; below it the total rests on filled rows; no source
 BLOCKS_NAMED = 40  # in one note; a note that names thousands is read by nobody, and stands on every sheet
@@ -99,9 +98,9 @@ def settle_vintage(
         block: float(sum(t * np.exp(-bias[name]) for name, t in by.items())) for block, by in parts.items()
     }
     errors = _machine_errors(parts, machines)
-    blocks, disputes = _audit(row_summary, groups, raw, levelled, errors, vintage, known_blocks)
+    blocks, said = _audit(row_summary, groups, raw, levelled, errors, vintage, known_blocks)
     blocks = check_table(_fill_errors(blocks, errors), SETTLEMENT, where="settlement")
-    return Settlement(blocks, machines, notes + disputes + _remarks(blocks, vintage))
+    return Settlement(blocks, machines, notes + said + _remarks(blocks, vintage))
 
 
 def _integrate(row_summary: pd.DataFrame) -> dict[str, dict[str, float]]:
@@ -156,19 +155,15 @@ def _audit(
     vintage: int,
     known_blocks: Collection[str] | None,
 ) -> tuple[pd.DataFrame, list[str]]:
-    """Give one line for each block, and disputes in words."""
+    """Give one line for each block, and what is to be said of its loads."""
     coverage, spread = _coverage(row_summary), _row_spread(row_summary)
     group_of = {block: one for one in groups for block in one.blocks}
-    lines, disputes = [], []
+    lines, notes = [], []
     for block, tonnes in levelled.items():
-        line = {
-            "block_id": block,
-            "vintage": vintage,
-            "integrated_t": tonnes,
-            "weighed_t": np.nan,
-            "factor": 1.0,
-        }
-        line |= {"factor_se": np.nan, "mog_pct": np.nan, "coverage": coverage[block], "loads": 0}
+        line: dict[str, Any] = {
+            "block_id": block, "vintage": vintage, "integrated_t": tonnes, "weighed_t": np.nan, "factor": 1.0,
+            "factor_se": np.nan, "mog_pct": np.nan, "coverage": coverage[block], "loads": 0,
+        }  # fmt: skip
         group = group_of.get(block)
         if group:
             certain = share_out(group, levelled)[block]
@@ -177,24 +172,22 @@ def _audit(
             weighed = certain + vague.mass
             line |= {"weighed_t": weighed.grapes_t, "mog_pct": group.mog_pct[block]}
             dispute = dispute_of(block, weighed.gross_t, raw[block])
-            if dispute:
-                disputes.append(dispute)
-            else:
+            if not dispute:
                 filled = (1.0 - coverage[block]) * spread[block]
-                error = _with_loads(group, block, weighed, filled, vague.error_t)
+                error = _factor_error(group, block, weighed, filled, vague.error_t)
                 line |= {"factor": weighed.grapes_t / tonnes, "factor_se": error}
                 line |= {"loads": group.tickets[block]}
-                if vague.most_t > 0:
-                    disputes.append(
-                        describe_vague(group, block, vague, vintage=vintage, known_blocks=known_blocks)
-                    )
+            if dispute:
+                notes.append(dispute)
+            elif vague.most_t > 0:
+                notes.append(describe_vague(group, block, vague, vintage=vintage, known_blocks=known_blocks))
         lines.append(line)
     table = pd.DataFrame(lines)
     table["leftover_t"] = table["weighed_t"] - table["factor"] * table["integrated_t"]
-    return table, disputes
+    return table, notes
 
 
-def _with_loads(group: LoadGroup, block: str, weighed: Mass, filled: float, vague_t: float) -> float:
+def _factor_error(group: LoadGroup, block: str, weighed: Mass, filled: float, vague_t: float) -> float:
     """Give the standard error of the log factor of a block with loads."""
     mog = MOG_LOG_SD if group.mog_given else NO_MOG_LOG_SD
     shared = sum(mass.gross_t for names, mass in group.shared.items() if block in names)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vinemap.harvest.picked import Picked
+from vinemap.harvest.robust import MAD_TO_SD
 from vinemap.harvest.track import Track
 
 TAIL_S = 8.0  # behind a row end: then the belts are empty; recovered truth
@@ -27,7 +28,6 @@ SENSOR_ZERO_KG_S = 0.04  # noise at no flow; no source
 FALL_DOUBT = 3.5  # errors by which a fall must be too fast; recovered truth
 HUBER = 2.0  # spreads beyond which a row end pulls with constant force; usual choice 1.3-2.5
 CARRY_ROUNDS = 10  # they settle within this
-MAD_TO_SD = 1.4826
 LEAST_SPREAD = 0.01  # of row ends about the carry, where most agree to the last digit; no source
 LONGEST_GAP = 1.5  # intervals to the reading before, for that to be the one before
 
@@ -134,6 +134,15 @@ def _carry(before: np.ndarray, after: np.ndarray, end: np.ndarray) -> tuple[floa
     return carry, error, int(above.size)
 
 
+def _carry_of(track: Track, smears: Sequence[SmearEstimate], machines: Sequence[str]) -> np.ndarray:
+    """Carry of the machine of each reading (n,); 0 where its smear is left alone."""
+    carry = np.zeros(track.time_s.size)
+    for one in smears:
+        if one.undone:
+            carry[track.machine == machines.index(one.machine)] = one.carry
+    return carry
+
+
 def find_impossible_falls(
     track: Track, flow_kg_s: np.ndarray, smears: Sequence[SmearEstimate], machines: Sequence[str]
 ) -> np.ndarray:
@@ -153,10 +162,7 @@ def find_impossible_falls(
     -------
     numpy.ndarray of bool, (n,)
     """
-    carry = np.zeros(track.time_s.size)
-    for one in smears:
-        if one.undone:
-            carry[track.machine == machines.index(one.machine)] = one.carry
+    carry = _carry_of(track, smears, machines)
     out = np.zeros(carry.size, dtype=bool)
     for ahead in (1, 2):
         later = np.arange(carry.size) + ahead
@@ -202,10 +208,7 @@ def undo_smear(
     earlier_s : numpy.ndarray, (n,)
         To be taken off the delay [s].
     """
-    carry = np.zeros(track.time_s.size)
-    for one in smears:
-        if one.undone:
-            carry[track.machine == machines.index(one.machine)] = one.carry
+    carry = _carry_of(track, smears, machines)
     follows = np.zeros(carry.size, dtype=bool)
     follows[1:] = (
         (np.diff(track.machine) == 0)

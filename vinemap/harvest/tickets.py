@@ -43,7 +43,17 @@ class Mass:
         return Mass(self.gross_t + other.gross_t, self.grapes_t + other.grapes_t)
 
     def part(self, share: float) -> Mass:
-        """Part of a mass."""
+        """Give a part of a mass.
+
+        Parameters
+        ----------
+        share : float
+            0 to 1.
+
+        Returns
+        -------
+        Mass
+        """
         return Mass(self.gross_t * share, self.grapes_t * share)
 
 
@@ -122,7 +132,16 @@ def read_tickets(table: pd.DataFrame, *, blocks: Collection[str]) -> list[Ticket
 
 
 def split_names(named: object) -> tuple[str, ...]:
-    """Blocks that a ticket names, in order, each once.
+    """Split what a ticket names into blocks, in order, each once.
+
+    Parameters
+    ----------
+    named : object
+        Column block_id of `tables.LOADS`: ids with a semicolon between them.
+
+    Returns
+    -------
+    tuple of str
 
     Examples
     --------
@@ -177,7 +196,19 @@ def _describe_unseen(
 
 
 def explain_names(names: Sequence[str], known_blocks: Collection[str] | None) -> tuple[str, str]:
-    """Why blocks without readings have none, and what to do, in words.
+    """Say why blocks without readings have none, and what to do.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Blocks without readings, at least one.
+    known_blocks : collection of str or None
+        Blocks of the estate; None if not told.
+
+    Returns
+    -------
+    why, remedy : str
+        The first goes on after "block A, which", the second is a sentence.
 
     Examples
     --------
@@ -202,12 +233,31 @@ def explain_names(names: Sequence[str], known_blocks: Collection[str] | None) ->
 
 
 def count_loads(loads: Sequence[Ticket]) -> str:
-    """Give "1 load" or "19 loads"."""
+    """Give "1 load" or "19 loads".
+
+    Parameters
+    ----------
+    loads : sequence of Ticket
+
+    Returns
+    -------
+    str
+    """
     return f"{len(loads)} load{'' if len(loads) == 1 else 's'}"
 
 
 def count_blocks(names: Sequence[str]) -> str:
-    """Give "block B1" or "blocks B1 and B2"."""
+    """Give "block B1" or "blocks B1 and B2".
+
+    Parameters
+    ----------
+    names : sequence of str
+        At least one.
+
+    Returns
+    -------
+    str
+    """
     if len(names) == 1:
         return f"block {names[0]}"
     return f"blocks {', '.join(names[:-1])} and {names[-1]}"
@@ -215,6 +265,14 @@ def count_blocks(names: Sequence[str]) -> str:
 
 def name_tickets(loads: Sequence[Ticket]) -> str:
     """Quote the first ticket numbers.
+
+    Parameters
+    ----------
+    loads : sequence of Ticket
+
+    Returns
+    -------
+    str
 
     Examples
     --------

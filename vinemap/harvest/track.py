@@ -12,6 +12,7 @@ NOMINAL_SPEED_M_S = 1.4  # 5 km/h, a usual picking speed; only to pace readings 
 COARSE_INTERVAL_S = 3.0  # logs at this interval or slower have only a few fixes in a turn
 HEADING_REACH_S = 3.0  # travel is taken over about +-3 s, so that half a metre of jitter turns it < 10 deg
 ALIGNED_COSINE = 0.75  # within about 41 deg of the row; turns pass it quickly, jitter does not
+LONGEST_GAP_S, GAP_INTERVALS = 20.0, 4.0  # without a reading, the longer of the two, ends a pass; no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,18 @@ def seconds_of(time: pd.Series, easting: np.ndarray, northing: np.ndarray) -> np
 
 
 def usual_interval(time_s: np.ndarray, machine: np.ndarray) -> float:
-    """Median time between readings of a machine [s]; 1 s where there are too few.
+    """Give the median time between readings of a machine; 1 s where there are too few.
+
+    Parameters
+    ----------
+    time_s : numpy.ndarray, (n,)
+        Sorted by machine and time [s].
+    machine : numpy.ndarray of int, (n,)
+
+    Returns
+    -------
+    float
+        [s]
 
     Examples
     --------
@@ -114,7 +126,25 @@ def usual_interval(time_s: np.ndarray, machine: np.ndarray) -> float:
 
 
 def shifted(values: np.ndarray, by: int, group: np.ndarray) -> np.ndarray:
-    """Values `by` places later (negative: earlier) within the same group; NaN where there is none."""
+    """Give values from some places later within the same group.
+
+    Parameters
+    ----------
+    values : numpy.ndarray, (n,)
+    by : int
+        Places later; negative for earlier.
+    group : numpy.ndarray of int, (n,)
+
+    Returns
+    -------
+    numpy.ndarray, (n,)
+        NaN where there is none.
+
+    Examples
+    --------
+    >>> shifted(np.array([1.0, 2.0, 3.0]), 1, np.array([0, 0, 1])).tolist()
+    [2.0, nan, nan]
+    """
     out = np.full(values.shape, np.nan)
     if by == 0:
         return values.astype(float)
@@ -129,7 +159,20 @@ def shifted(values: np.ndarray, by: int, group: np.ndarray) -> np.ndarray:
 def travel_speed(
     time_s: np.ndarray, easting: np.ndarray, northing: np.ndarray, machine: np.ndarray, *, reach: int
 ) -> np.ndarray:
-    """Speed from positions over `reach` fixes before and after [m/s]; NaN where there is no neighbour.
+    """Give the speed from positions over some fixes before and after.
+
+    Parameters
+    ----------
+    time_s, easting, northing : numpy.ndarray, (n,)
+        Sorted by machine and time [s, m, m].
+    machine : numpy.ndarray of int, (n,)
+    reach : int
+        Fixes to each side.
+
+    Returns
+    -------
+    numpy.ndarray, (n,)
+        [m/s]; NaN where there is no neighbour.
 
     Examples
     --------
@@ -145,19 +188,41 @@ def travel_speed(
 
 
 def _or_self(values: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """Fill what is missing with one's own values."""
     return np.where(np.isfinite(values), values, own)
 
 
 def steady_rows(row_no: np.ndarray, *, interval_s: float) -> np.ndarray:
     """Take single hops into a neighbouring row (jitter) out by a running median.
 
+    Parameters
+    ----------
+    row_no : numpy.ndarray of int, (n,)
+        Sorted by machine and time; -1 off the rows.
+    interval_s : float
+        Usual time between readings [s].
+
+    Returns
+    -------
+    numpy.ndarray of int, (n,)
+
     Examples
     --------
     >>> steady_rows(np.array([3, 3, 3, 4, 3, 3, 3, -1, -1, -1, -1]), interval_s=1.0).tolist()
     [3, 3, 3, 3, 3, 3, 3, -1, -1, -1, -1]
     """
+    return _smooth(row_no, interval_s)
+
+
+def _smooth(codes: np.ndarray, interval_s: float) -> np.ndarray:
+    """Take a running median over three fixes of a slow log, seven of a quick one."""
     window = 3 if interval_s >= COARSE_INTERVAL_S else 7
-    return np.asarray(median_filter(row_no, size=window, mode="nearest"))
+    return np.asarray(median_filter(codes, size=window, mode="nearest"))
+
+
+def _longest_gap(interval_s: float) -> float:
+    """Time without a reading after which a pass has ended [s]."""
+    return max(LONGEST_GAP_S, GAP_INTERVALS * interval_s)
 
 
 def travel_along(
@@ -171,11 +236,20 @@ def travel_along(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Direction along the row and whether travel is along it, over a few seconds within a run of one row.
 
+    Parameters
+    ----------
+    time_s, along_m, easting, northing : numpy.ndarray, (n,)
+        Sorted by machine and time [s, m, m, m].
+    run : numpy.ndarray of int, (n,)
+        Number of the run of one machine in one row.
+    interval_s : float
+        Usual time between readings [s].
+
     Returns
     -------
-    direction : numpy.ndarray of int
+    direction : numpy.ndarray of int, (n,)
         +1, -1, or 0 while standing.
-    aligned : numpy.ndarray of bool
+    aligned : numpy.ndarray of bool, (n,)
         True within about 41 deg of the row, and while standing.
     """
     reach = max(1, round(HEADING_REACH_S / interval_s))
@@ -211,22 +285,20 @@ def number_passes(
 
     Returns
     -------
-    pass_no : numpy.ndarray of int
+    pass_no : numpy.ndarray of int, (n,)
         Numbered by time of their start over all machines, -1 outside any pass.
-    direction : numpy.ndarray of int
+    direction : numpy.ndarray of int, (n,)
         Direction of the pass, +1 or -1.
     """
     inside = (row_no >= 0) & aligned
-    way = _carry(direction, machine)
-    window = 3 if interval_s >= COARSE_INTERVAL_S else 7
-    way = np.asarray(median_filter(way, size=window, mode="nearest"))
+    way = _smooth(_fill_standing(direction, machine), interval_s)
     cut = np.ones(time_s.size, dtype=bool)
     cut[1:] = (
         (np.diff(machine) != 0)
         | (np.diff(row_no) != 0)
         | (np.diff(inside.astype(int)) != 0)
         | (np.diff(way) != 0)
-        | (np.diff(time_s) > max(20.0, 4.0 * interval_s))
+        | (np.diff(time_s) > _longest_gap(interval_s))
     )
     run = np.cumsum(cut) - 1
     size = np.bincount(run)
@@ -239,7 +311,7 @@ def number_passes(
     return rank[run], np.where(way == 0, 1, way)
 
 
-def _carry(direction: np.ndarray, machine: np.ndarray) -> np.ndarray:
+def _fill_standing(direction: np.ndarray, machine: np.ndarray) -> np.ndarray:
     """Fill standing fixes with the last direction of the same machine."""
     series = pd.Series(np.where(direction == 0, np.nan, direction))
     filled = series.groupby(machine).ffill().groupby(machine).bfill()
@@ -268,15 +340,14 @@ def join_passes(
     [4, 4, 4, 4, 4, -1, 5]
     """
     cut = np.ones(row_no.size, dtype=bool)
-    cut[1:] = (
-        (np.diff(row_no) != 0) | (np.diff(machine) != 0) | (np.diff(time_s) > max(20.0, 4.0 * interval_s))
-    )
+    longest = _longest_gap(interval_s)
+    cut[1:] = (np.diff(row_no) != 0) | (np.diff(machine) != 0) | (np.diff(time_s) > longest)
     start = np.flatnonzero(cut)
     row, who = row_no[start].copy(), machine[start]
     if start.size < 3:
         return row_no.copy()
-    gap = time_s[start[1:]] - time_s[start[1:] - 1] <= max(20.0, 4.0 * interval_s)
+    near = time_s[start[1:]] - time_s[start[1:] - 1] <= longest
     back = (row[:-2] == row[2:]) & (np.abs(row[1:-1] - row[:-2]) == 1) & (row[:-2] >= 0) & (row[1:-1] >= 0)
-    back &= (who[:-2] == who[2:]) & (who[1:-1] == who[2:]) & gap[:-1] & gap[1:]
+    back &= (who[:-2] == who[2:]) & (who[1:-1] == who[2:]) & near[:-1] & near[1:]
     row[1:-1][back] = row[:-2][back]
     return np.asarray(row[np.cumsum(cut) - 1])

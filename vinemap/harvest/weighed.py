@@ -66,6 +66,7 @@ def block_yields_from_loads(loads: pd.DataFrame, blocks: pd.DataFrame) -> pd.Dat
 
 
 def _frame(lines: Sequence[tuple[str, int, float, float, int]]) -> pd.DataFrame:
+    """Table of block yields, sorted, with its types where it is empty too."""
     frame = pd.DataFrame(lines, columns=[*COLUMNS, "loads"])
     kinds = {"vintage": "int64", "yield_t_ha": "float64", "yield_se_t_ha": "float64", "loads": "int64"}
     return frame.astype(kinds).sort_values(["block_id", "vintage"], ignore_index=True)
