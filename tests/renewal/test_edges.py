@@ -17,6 +17,7 @@ from vinemap.renewal import (
     compare_blocks,
     crops,
     decide_zones,
+    explain_zone,
     list_work,
     plan_programme,
     trace_advice,
@@ -161,6 +162,13 @@ def test_many_zones_join_only_visits_that_are_worth_something_to_them():
     worth[4, 0], worth[7, 0] = 0.6, 0.0
     found = share_visits(worth, np.array([100.0, 100.0]), np.ones(10))
     assert found.tolist() == [0] * 7 + [KEPT] + [0] * 2
+
+
+def test_zones_that_stay_out_of_a_visit_add_nothing_to_it():
+    """Nine times 10 for a visit of 90: nothing is gained, whatever a tenth zone is worth elsewhere."""
+    worth = np.zeros((10, 2))
+    worth[:9, 0], worth[9, 1] = 10.0, 5.0
+    assert (share_visits(worth, np.array([90.0, 100.0]), np.ones(10)) == KEPT).all()
 
 
 def test_waiting_at_its_borders():
@@ -417,6 +425,17 @@ def test_infill_needs_no_column_of_counts_in_the_decline_table(estate):
 
 
 # ---------------------------------------------------------------- lists
+def test_cash_flows_of_a_later_first_winter_begin_with_nothing(estate):
+    """The vintage of the first winter itself is over, though it was forecast."""
+    valuation = estate(keep=(10.0,), area=(1.0,), first_year=2029)
+    table = explain_zone(valuation, "A-Z1", method="trunk_renewal", year=2030)
+    assert table["year"].tolist() == list(range(2029, 2037))
+    assert table[["keep_income", "keep_cost", "renew_income", "renew_cost"]].iloc[0].tolist() == [0.0] * 4
+    assert table["keep_income"].iloc[1] == 5000.0
+    worth = float(valuation.alone_gain(0)[:, 0, 1].mean())
+    assert table["difference_discounted"].sum() == pytest.approx(worth)
+
+
 def test_a_zone_at_the_capacity_now_is_over_it_after_its_renewal(estate):
     valuation = estate(keep=(4.0, 4.0), missing=0.0)
     advice = advice_of(valuation)

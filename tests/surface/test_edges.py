@@ -16,6 +16,7 @@ from vinemap.surface import (
     LocalBlockKriging,
     Variogram,
     directions,
+    discretise_block,
     estimate_variogram,
     experimental_variogram,
     fit_stretches,
@@ -29,9 +30,11 @@ from vinemap.surface import (
 )
 from vinemap.surface.counted import MOST_FITTED, _restricted, relative_noise
 from vinemap.surface.directions import RATIOS, _best_ratio, _two_directions, fit_directions
-from vinemap.surface.kriging import group_positions, merge_places
+from vinemap.surface.kriging import fit_labelled, group_positions, merge_places
 from vinemap.surface.polygons import points_inside, thin_readings
+from vinemap.surface.support import tabulate_block
 from vinemap.surface.surfaces import area_of_readings, split_nugget, straddle_variance
+from vinemap.surface.systems import read_support
 from vinemap.surface.validate import _summarise
 
 LAGS = np.arange(5.0, 105.0, 5.0)
@@ -182,6 +185,31 @@ def test_groups_are_the_squares_of_a_grid():
     assert group_positions(np.zeros((0, 2)), 4.0)[1].tolist() == [0]
 
 
+def test_labels_keep_readings_only_from_positions_that_ask_for_it():
+    places, values = readings()
+    labels = np.arange(60) % 3
+    kept = fit_labelled(LocalBlockKriging(FIELD), places, values, np.zeros(60), labels)
+    plain = LocalBlockKriging(FIELD).fit(places, values)
+    assert kept.predict(CELLS) == pytest.approx(plain.predict(CELLS))
+    assert plain.predict_parts(CELLS, np.ones(3))[0] == pytest.approx(plain.predict(CELLS))
+
+
+def test_a_reading_beyond_the_table_of_a_block_is_not_read_off_it():
+    """Four nodes are read about each place: the last whole step is three before the end of the table."""
+    table, per_column, per_row, _ = tabulate_block(FIELD, 10.0)
+    offsets, weights = discretise_block(10.0, 60)
+    last = len(table) - 3
+    for east, north, held in ((last - 0.1, 0.0, True), (last + 0.5, 0.0, False), (0.0, last - 0.1, True),
+                              (0.0, last + 0.5, False), (last - 0.6, last - 0.4, True)):  # fmt: skip
+        near = np.full((5, 8), np.nan)
+        near[:2, 0] = -east / per_column, north / per_row
+        assert read_support(near, 1, 0.0, 0.0, table, per_column, per_row) == held
+        assert np.isnan(near[4, 0]) != held
+        if held:
+            gap = np.hypot(*(near[:2, 0] - offsets).T)
+            assert near[4, 0] == pytest.approx(FIELD.structure(gap) @ weights, rel=1e-4)
+
+
 def test_merged_places_have_the_noise_of_their_mean():
     points = np.array([[5.0, 5.0], [1.0, 1.0], [5.0, 5.0], [1.0, 1.0], [1.0, 1.0]])
     merged = merge_places(points, np.array([1.0, 2.0, 3.0, 4.0, 9.0]), np.array([1.0, 0.0, 2.0, 0.0, 9.0]),
@@ -274,6 +302,29 @@ def test_four_lags_of_a_direction_are_enough_and_three_are_not():
     assert {3, 4} <= seen
 
 
+def test_lags_of_thirty_pairs_at_six_metres_are_part_of_a_direction(monkeypatch):
+    lags = ExperimentalVariogram(np.array([5.9, 6.0, 10.0, 14.0, 18.0, 22.0]), np.arange(6.0),
+                                 np.array([99, 30, 99, 29, 30, 99]), 1.0)  # fmt: skip
+    monkeypatch.setattr(directions, "experimental_variogram", lambda *_, **__: lags)
+    along, across = _two_directions(np.zeros((1, 2)), np.zeros(1), 0.0, max_distance_m=24.0, bin_m=4.0)
+    assert along.distance_m.tolist() == across.distance_m.tolist() == [6.0, 10.0, 18.0, 22.0]
+
+
+def test_a_ratio_gains_nothing_where_nothing_is_amiss(monkeypatch):
+    monkeypatch.setattr(directions, "misfit_of", lambda *_: 0.0)
+    lags = ExperimentalVariogram(LAGS, FIELD.semivariance(LAGS), np.full(LAGS.size, 500))
+    assert _best_ratio(FIELD, (lags, lags))[1] == 0.0
+
+
+def test_pairs_exactly_as_far_as_the_reach_are_in_the_last_lag():
+    """Whatever the rounding: twenty lags, and no twenty-first."""
+    for reach in np.random.default_rng(1).uniform(5, 200, 300):
+        places = [[0.0, 0.0], [reach, 0.0], [0.0, 0.96 * reach]]  # the third pair is further
+        found = experimental_variogram(places, [1.0, 2.0, 4.0], max_distance_m=reach, bin_m=reach / 20)
+        assert found.pairs.tolist() == [2]
+        assert found.semivariance.tolist() == [(1.0 + 9.0) / 4]
+
+
 def test_likelihood_of_two_values_and_noise_of_a_point():
     """Two values with one free: variance is half the squared difference over that of a difference."""
     matrix = np.array([[1.0, 0.2], [0.2, 1.0]])
@@ -327,7 +378,8 @@ def test_readings_of_a_small_plot_have_lags_of_their_own():
     """Sixty centimetres across: twenty lags to half the diagonal."""
     rng = np.random.default_rng(1)
     places = np.concatenate([rng.uniform(0, 0.6, (400, 2)), [[0.0, 0.0], [0.6, 0.6]]])
-    found, _ = estimate_variogram(places, rng.normal(size=402))
+    found, fit = estimate_variogram(places, rng.normal(size=402))
+    assert "noise of the readings" not in fit.note  # none is told
     assert len(found.pairs) == 20
     assert found.distance_m[-1] == pytest.approx(0.3 * np.sqrt(2) * 19.5 / 20, rel=0.02)
 
