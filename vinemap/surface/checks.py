@@ -13,6 +13,18 @@ from vinemap.surface.covariance import Floats
 def check_coordinates(coordinates: npt.ArrayLike, *, where: str) -> Floats:
     """Give positions as a contiguous float array of shape (n, 2) [m], or refuse them.
 
+    Parameters
+    ----------
+    coordinates : array_like of shape (n, 2)
+        Easting and northing [m].
+    where : str
+        Named in the message.
+
+    Returns
+    -------
+    ndarray of shape (n, 2)
+        [m]
+
     Raises
     ------
     DataError
@@ -36,6 +48,16 @@ def check_coordinates(coordinates: npt.ArrayLike, *, where: str) -> Floats:
 
 def check_columns(table: npt.ArrayLike, *, where: str) -> Floats:
     """Give numbers in rows and columns as a float array of shape (n, columns), or refuse them.
+
+    Parameters
+    ----------
+    table : array_like of shape (n, columns)
+    where : str
+        Named in the message.
+
+    Returns
+    -------
+    ndarray of shape (n, columns)
 
     Raises
     ------
@@ -63,6 +85,16 @@ def check_columns(table: npt.ArrayLike, *, where: str) -> Floats:
 
 def check_values(values: npt.ArrayLike | None, *, where: str) -> Floats:
     """Give values as an array of shape (n,); a single column is laid flat with scikit-learn's warning.
+
+    Parameters
+    ----------
+    values : array_like of shape (n,) or (n, 1), or None
+    where : str
+        Named in the message.
+
+    Returns
+    -------
+    ndarray of shape (n,)
 
     Raises
     ------
@@ -141,6 +173,7 @@ def check_readings(
 
 
 def _refuse_non_finite(numbers: Floats, what: str, where: str) -> None:
+    """Refuse numbers that are not finite, with their count and the first."""
     bad = ~np.isfinite(numbers)
     if not bad.any():
         return

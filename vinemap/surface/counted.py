@@ -96,9 +96,25 @@ def _restricted(matrix: Floats, fixed: Floats) -> tuple[float, float]:
     return -0.5 * (free * float(np.log(variance)) + spread), variance
 
 
+def _lengths(ends: Floats) -> Floats:
+    """Length of each stretch [m], (n,)."""
+    return np.asarray(np.hypot(*(ends[:, 1] - ends[:, 0]).T))
+
+
 def relative_noise(ends: Floats) -> Floats:
-    """Noise variance of stretches over that of one of median length, (n,)."""
-    length = np.hypot(*(ends[:, 1] - ends[:, 0]).T)
+    """Give the noise variance of stretches over that of one of median length.
+
+    Parameters
+    ----------
+    ends : ndarray of shape (n, 2, 2)
+        Both ends of each stretch: easting, northing [m].
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        1 over the relative length.
+    """
+    length = _lengths(ends)
     return np.asarray(np.median(length) / np.maximum(length, 0.1))
 
 
@@ -162,7 +178,7 @@ def krige_stretch_grid(
     error = np.hypot(error, np.sqrt(_ground_variance(variogram, lines, row_spacing_m, block_m**2)))
     grids = np.full((2, cells.shape[0]), np.nan)
     grids[:, wanted] = mean, error
-    length = float(np.median(np.hypot(*(lines[:, 1] - lines[:, 0]).T)))
+    length = float(np.median(_lengths(lines)))
     note = (
         f"{len(lines)} stretches of row, {length:.0f} m as a rule, each taken as the mean over its length; "
         f"variogram of places by restricted likelihood: exponential, range {variogram.range_m:.0f} m, "
@@ -223,10 +239,11 @@ def krige_stretch_polygons(
 
 
 def _places_only(variogram: Variogram) -> Variogram:
+    """Variogram of places without the noise of a stretch."""
     return Variogram(variogram.model, 0.0, variogram.partial_sill, variogram.range_m)
 
 
 def _ground_variance(variogram: Variogram, ends: Floats, row_spacing_m: float, area_m2: float) -> float:
     """Variance of the mean over an area by ground that differs from vine to vine [values squared]."""
-    length = float(np.median(np.hypot(*(ends[:, 1] - ends[:, 0]).T)))
+    length = float(np.median(_lengths(ends)))
     return variogram.nugget * length * row_spacing_m / area_m2

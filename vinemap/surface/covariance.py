@@ -120,11 +120,33 @@ class Variogram:
         return self.nugget + self.structured_sill
 
     def correlation(self, distance_m: npt.ArrayLike) -> Floats:
-        """Correlation of the first structure, nugget left out, at each distance along the bearing [m]."""
+        """Give the correlation of the first structure, nugget left out.
+
+        Parameters
+        ----------
+        distance_m : array_like
+            Distances along the bearing [m].
+
+        Returns
+        -------
+        ndarray of the same shape
+            0 to 1.
+        """
         return _CORRELATION[self.model](np.abs(np.asarray(distance_m, dtype=float)) / self.range_m)
 
     def structure(self, distance_m: npt.ArrayLike) -> Floats:
-        """Covariance of all structures [values squared], nugget left out, at distances along the bearing."""
+        """Give the covariance of all structures, nugget left out.
+
+        Parameters
+        ----------
+        distance_m : array_like
+            Distances along the bearing [m].
+
+        Returns
+        -------
+        ndarray of the same shape
+            [values squared]
+        """
         distance = np.abs(np.asarray(distance_m, dtype=float))
         total = self.partial_sill * self.correlation(distance)
         for one in self.further:
@@ -159,12 +181,34 @@ class Variogram:
         return np.column_stack([along, across / self.ratio])
 
     def covariance(self, distance_m: npt.ArrayLike) -> Floats:
-        """Covariance [values squared] at each distance [m]; at distance nought it includes the nugget."""
+        """Give the covariance, nugget and all.
+
+        Parameters
+        ----------
+        distance_m : array_like
+            Distances along the bearing [m].
+
+        Returns
+        -------
+        ndarray of the same shape
+            [values squared]; at distance nought it includes the nugget.
+        """
         distance = np.asarray(distance_m, dtype=float)
         return self.structure(distance) + np.where(distance == 0, self.nugget, 0.0)
 
     def semivariance(self, distance_m: npt.ArrayLike) -> Floats:
-        """Semivariance [values squared] at each distance [m]; nought at distance nought."""
+        """Give the semivariance.
+
+        Parameters
+        ----------
+        distance_m : array_like
+            Distances along the bearing [m].
+
+        Returns
+        -------
+        ndarray of the same shape
+            [values squared]; nought at distance nought.
+        """
         return self.sill - self.covariance(distance_m)
 
 

@@ -111,6 +111,7 @@ def krige_with_drift(
 def _check_drift(
     drift: npt.ArrayLike | None, at_positions: npt.ArrayLike | None, readings: int, positions: int
 ) -> tuple[Floats, Floats]:
+    """Give trends at readings (n, k) and at positions (m, k), or refuse them."""
     if drift is None and at_positions is None:
         return np.zeros((readings, 0)), np.zeros((positions, 0))
     trends, at_cells = (
@@ -132,6 +133,7 @@ def _check_drift(
 def _krige_cells(
     model: LocalBlockKriging, places: Floats, trends: Floats, at_cells: Floats, linear: bool
 ) -> tuple[Floats, Floats]:
+    """Hand a fitted model and its trends to the kernel; mean and standard error (m,)."""
     variogram, bins = model.variogram_, model._bins
     support, table, per_column, per_row, within = model._block()
     coincident = model._nugget if model.block_m == 0 else 0.0

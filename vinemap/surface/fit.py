@@ -166,10 +166,12 @@ def _sills(
 
 
 def _range_bounds(distance: Floats) -> tuple[float, float]:
+    """Shortest and longest range that is looked at [m]."""
     return SHORTEST_RANGE * float(distance.min()), LONGEST_RANGE * float(distance.max())
 
 
 def _without_pairs(experimental: ExperimentalVariogram, usable: int) -> VariogramFit:
+    """Pure nugget at the variance of the readings, with a note that says why."""
     variance = experimental.variance
     if not np.isfinite(variance):
         pairs = experimental.pairs
@@ -185,6 +187,7 @@ def _without_pairs(experimental: ExperimentalVariogram, usable: int) -> Variogra
 def _describe(
     variogram: Variogram, misfit: float, distance: Floats, gamma: Floats, weight: Floats
 ) -> VariogramFit:
+    """Say which model was used, and which fallback if any."""
     low, high = _range_bounds(distance)
     if variogram.partial_sill <= LEAST_STRUCTURE * variogram.sill:
         level = float(weight @ gamma / weight.sum())

@@ -199,6 +199,7 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return check_coordinates(columns, where=where)
 
     def _checked_variogram(self) -> Variogram:
+        """Give the variogram, or refuse settings."""
         if not isinstance(self.variogram, Variogram):
             raise DataError(
                 f"The variogram is {self.variogram!r}.",
@@ -210,6 +211,7 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return self.variogram
 
     def _take_in(self, points: Floats, values: Floats, noise: Floats, labels: Integers) -> LocalBlockKriging:
+        """Keep readings sorted into bins, in scaled positions about their mean."""
         variogram = self.variogram_
         # Nothing varies and nothing is noisy: any scale gives the same weights, and the variance is nought.
         flat = variogram.sill == 0 and not noise.any()
@@ -231,6 +233,7 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return self
 
     def _krige(self, cells: Floats, starts: Integers, group_labels: Integers) -> Floats:
+        """Krige cells in parts, one a thread: mean, variance and distance to the nearest reading (3, m)."""
         out = np.full((3, len(cells)), np.nan)
         parts = min(max(self.threads, 1), max(len(starts) - 1, 1))
         edges = np.linspace(0, len(starts) - 1, parts + 1).astype(int)
@@ -262,6 +265,7 @@ class LocalBlockKriging(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         starts: Integers,
         group_labels: Integers,
     ) -> None:
+        """Hand a part of the cells to the kernel, which writes into `out`."""
         variogram, bins = self.variogram_, self._bins
         support, table, per_column, per_row, within = block
         coincident = self._nugget if self.block_m == 0 else 0.0
@@ -311,7 +315,22 @@ def group_positions(cells: Floats, share_within_m: float) -> tuple[Integers, Int
 def merge_places(
     points: Floats, values: Floats, noise: Floats, labels: Integers
 ) -> tuple[Floats, Floats, Floats, Integers]:
-    """Average readings in one and the same place, which without noise would make the system singular."""
+    """Average readings in one and the same place, which without noise would make the system singular.
+
+    Parameters
+    ----------
+    points : ndarray of shape (n, 2)
+        [m]
+    values, noise : ndarray of shape (n,)
+        Values, and noise variances [values squared].
+    labels : ndarray of shape (n,)
+
+    Returns
+    -------
+    points, values, noise, labels : ndarrays
+        As they were where no two readings share a place; else means of values, variances of them, and the
+        label of the first reading of each place.
+    """
     places, first, place = np.unique(points, axis=0, return_index=True, return_inverse=True)
     if len(places) == len(points):
         return points, values, noise, labels
@@ -324,7 +343,24 @@ def merge_places(
 def fit_labelled(
     model: LocalBlockKriging, points: Floats, values: Floats, noise: Floats, labels: Any
 ) -> LocalBlockKriging:
-    """Fit with a label on each reading, so that `predict_parts` can keep readings from positions."""
+    """Fit with a label on each reading, so that `predict_parts` can keep readings from positions.
+
+    Parameters
+    ----------
+    model : LocalBlockKriging
+        Altered.
+    points : ndarray of shape (n, 2)
+        [m]
+    values, noise : ndarray of shape (n,)
+        Values, and noise variances [values squared]; checked already.
+    labels : array_like of shape (n,)
+        Integers, not negative.
+
+    Returns
+    -------
+    LocalBlockKriging
+        The model itself.
+    """
     model.variogram_ = model._checked_variogram()
     model.n_features_in_ = points.shape[1]
     return model._take_in(points, values, noise, np.ascontiguousarray(labels, dtype=np.int64))

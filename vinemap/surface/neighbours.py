@@ -82,7 +82,20 @@ def sort_into_bins(points: Floats, side_m: float) -> Bins:
 
 
 def neighbour_bin_side(points: Floats, neighbours: int) -> float:
-    """Side [m] of the bins that suits a search for this many neighbours among these readings."""
+    """Find the side of the bins that suits a search for some number of neighbours.
+
+    Parameters
+    ----------
+    points : ndarray of shape (n, 2)
+        Easting and northing of the readings [m].
+    neighbours : int
+        Readings wanted.
+
+    Returns
+    -------
+    float
+        [m]
+    """
     extent = np.maximum(points.max(axis=0) - points.min(axis=0), 1e-3)
     wanted = max(1.0, neighbours * READINGS_PER_NEIGHBOUR_BIN)
     side = float(np.sqrt(np.prod(extent) * wanted / len(points)))

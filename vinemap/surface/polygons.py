@@ -178,6 +178,7 @@ def _krige_one(
     max_points: int,
     rng: np.random.Generator,
 ) -> tuple[float, float, int, int]:
+    """Mean, standard error, readings and averages of one polygon."""
     near = _near(points, polygon, min(MARGIN_RANGES * variogram.range_m, LONGEST_MARGIN_M))
     if not near.any():
         return float("nan"), float("nan"), 0, 0
@@ -198,6 +199,7 @@ def _krige_one(
 
 
 def _near(points: Floats, polygon: Any, margin_m: float) -> npt.NDArray[np.bool_]:
+    """Tell which points lie in a polygon or within a margin of it."""
     west, south, east, north = polygon.bounds
     x, y = points.T
     near = (x >= west - margin_m) & (x <= east + margin_m) & (y >= south - margin_m) & (y <= north + margin_m)

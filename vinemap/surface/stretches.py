@@ -109,7 +109,22 @@ class StretchSystem:
         variogram: Variogram,
         noise_variance: npt.ArrayLike | None,
     ) -> StretchSystem:
-        """Check the stretches and factorise their covariances; parameters as of `krige_stretches`."""
+        """Check the stretches and factorise their covariances.
+
+        Parameters
+        ----------
+        ends, values, variogram, noise_variance
+            As of `krige_stretches`.
+
+        Returns
+        -------
+        StretchSystem
+
+        Raises
+        ------
+        DataError
+            As of `krige_stretches`.
+        """
         lines = check_ends(ends)
         _, numbers, noise = check_readings(
             lines.mean(axis=1), values, noise_variance, where="krige_stretches"
@@ -145,7 +160,22 @@ class StretchSystem:
 
 
 def check_ends(ends: npt.ArrayLike) -> Floats:
-    """Give the ends of stretches as an array of shape (n, 2, 2), or say what is wrong with them."""
+    """Give the ends of stretches as an array, or say what is wrong with them.
+
+    Parameters
+    ----------
+    ends : array_like of shape (n, 2, 2)
+        Both ends of each stretch: easting, northing [m].
+
+    Returns
+    -------
+    ndarray of shape (n, 2, 2)
+
+    Raises
+    ------
+    DataError
+        If the shape is another, or stretches are too many.
+    """
     lines = np.asarray(ends, dtype=np.float64)
     if lines.ndim != 3 or lines.shape[1:] != (2, 2) or len(lines) > MOST_STRETCHES:
         raise DataError(
@@ -157,22 +187,52 @@ def check_ends(ends: npt.ArrayLike) -> Floats:
 
 
 def lay_spots(lines: Floats) -> Floats:
-    """Give the places along stretches that stand for them, (n, NODES, 2), weighted by `stretch_shares`."""
+    """Give the places along stretches that stand for them.
+
+    Parameters
+    ----------
+    lines : ndarray of shape (n, 2, 2)
+        Both ends of each stretch [m].
+
+    Returns
+    -------
+    ndarray of shape (n, NODES, 2)
+        [m]; weighted by `stretch_shares`.
+    """
     nodes = (np.polynomial.legendre.leggauss(NODES)[0] + 1.0) / 2.0
     return np.asarray(lines[:, :1] + nodes[:, None] * (lines[:, 1:] - lines[:, :1]))
 
 
 def stretch_shares() -> Floats:
-    """Weights of the places that stand for a stretch, (NODES,)."""
+    """Give the weights of the places that stand for a stretch.
+
+    Returns
+    -------
+    ndarray of shape (NODES,)
+        They sum to one.
+    """
     return np.asarray(np.polynomial.legendre.leggauss(NODES)[1] / 2.0)
 
 
 def stretch_covariances(variogram: Variogram, spots: Floats) -> Floats:
-    """Mean covariance of each stretch with each other one, (n, n); without nugget."""
+    """Give the mean covariance of each stretch with each other one.
+
+    Parameters
+    ----------
+    variogram : Variogram
+    spots : ndarray of shape (n, NODES, 2)
+        As `lay_spots` gives them [m].
+
+    Returns
+    -------
+    ndarray of shape (n, n)
+        [values squared]; without nugget.
+    """
     return mean_covariances(variogram, spots, stretch_shares(), spots, stretch_shares())
 
 
 def _factorise(matrix: Floats) -> tuple[Floats, bool]:
+    """Cholesky factor of the covariances, or say why there is none."""
     try:
         factor: tuple[Floats, bool] = cho_factor(matrix)
     except np.linalg.LinAlgError:
@@ -187,7 +247,21 @@ def _factorise(matrix: Floats) -> tuple[Floats, bool]:
 def mean_covariances(
     variogram: Variogram, one: Floats, one_weights: Floats, other: Floats, other_weights: Floats
 ) -> Floats:
-    """Mean covariance of each support with each other one, (n, m), from their weighted points."""
+    """Give the mean covariance of each support with each other one, from their weighted points.
+
+    Parameters
+    ----------
+    variogram : Variogram
+    one, other : ndarray of shape (n, points, 2) and (m, others, 2)
+        Points that stand for the supports [m].
+    one_weights, other_weights : ndarray of shape (points,) and (others,)
+        They sum to one.
+
+    Returns
+    -------
+    ndarray of shape (n, m)
+        [values squared]; without nugget.
+    """
     total = np.zeros((len(one), len(other)))
     left = [variogram.scale_places(one[:, k]) for k in range(one.shape[1])]
     right = [variogram.scale_places(other[:, k]) for k in range(other.shape[1])]

@@ -238,6 +238,7 @@ def estimate_variogram(
 def _with_directions(
     fit: VariogramFit, points: Floats, numbers: Floats, bearing_deg: float, reach_m: float
 ) -> VariogramFit:
+    """Take ranges along and across the rows where the readings show them."""
     found = fit_directions(
         points, numbers, fit.variogram, bearing_deg=bearing_deg, max_distance_m=reach_m, bin_m=reach_m / LAGS
     )
@@ -354,6 +355,7 @@ def _fill(
     max_distance_m: float,
     straddle: float,
 ) -> tuple[Floats, Floats, float]:
+    """Mean and standard error on the grid, and the share of the outline without data."""
     easting, northing = spec.centres()
     mean, variance, nearest = model.predict_parts(np.column_stack([easting[inside], northing[inside]]))
     far = ~(nearest <= max_distance_m)

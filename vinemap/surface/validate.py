@@ -112,6 +112,7 @@ def cross_validate_rows(
 
 
 def _draw(count: int, wanted: int | None, rng: np.random.Generator | None) -> npt.NDArray[np.int64]:
+    """Draw which readings to predict."""
     if wanted is None or wanted >= count:
         return np.arange(count)
     if rng is None:
@@ -120,6 +121,7 @@ def _draw(count: int, wanted: int | None, rng: np.random.Generator | None) -> np
 
 
 def _summarise(values: Floats, prediction: Floats, standard_error: Floats) -> CrossValidation:
+    """Compare predictions with values where there is one."""
     told = np.isfinite(prediction)
     error = (prediction - values)[told]
     spread = standard_error[told]
