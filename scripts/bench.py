@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
+import itertools
 import json
 import os
 import platform
@@ -155,8 +156,9 @@ def _make_shorter(folder: Path) -> list[Path]:
 
 def _note_new_vintage(times: dict[str, list[float]], folder: Path, files: list[Path]) -> None:
     own: dict[str, list[float]] = {}
-    for file in files:
-        _note(own, "add", "add", file.parent.name, file, "--to", folder, "--vintage", file.name[:4])
+    for kind, same in itertools.groupby(files, key=lambda file: file.parent.name):  # as README adds them
+        several = list(same)
+        _note(own, "add", "add", kind, *several, "--to", folder, "--vintage", several[0].name[:4])
     _note(own, "assess", "assess", folder, "--workers", WORKERS)
     times.setdefault("one new vintage: add and assess", []).append(sum(own["add"]) + own["assess"][0])
     times.setdefault("one new vintage: assess alone", []).append(own["assess"][0])
