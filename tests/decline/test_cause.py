@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from vinemap.decline import HINTS, describe_causes, hint_cause, list_machine_changes, word_cause
+from vinemap.decline import HINTS, describe_causes, list_machine_changes, word_cause
 
 BASE = {"loss_pct": 30.0, "stand_loss_pct": 1.0, "vine_loss_pct": 29.0, "symptomatic_pct": None,
         "onset_vintage": 2021, "renewed_year": None, "recovery_pct": None}  # fmt: skip
@@ -25,8 +25,12 @@ def case(chances: dict[str, float], **first) -> tuple[pd.DataFrame, gpd.GeoDataF
     return table, zones
 
 
+def hints_of(table: pd.DataFrame, zones: pd.DataFrame, **more) -> pd.Series:
+    return describe_causes(table, zones, **more)["cause_hint"]
+
+
 def test_single_zone():
-    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1})).iloc[0]
+    hint = hints_of(*case({"A-Z1": 0.9, "A-Z2": 0.1})).iloc[0]
     assert hint.startswith("This zone falls while the rest of the block holds")
     assert "cannot be told from yield alone: scout" in hint
 
@@ -75,9 +79,9 @@ def test_ground_elsewhere_counts_by_its_area():
 def test_focus_that_grows():
     table, zones = case({"A-Z1": 0.9, "A-Z2": 0.9, "A-Z3": 0.1})
     table.loc[1, "onset_vintage"] = 2024
-    assert "Falls first here and later next to it" in hint_cause(table, zones).iloc[0]
+    assert "Falls first here and later next to it" in hints_of(table, zones).iloc[0]
     table.loc[1, "loss_pct"] = 8.0
-    hints = hint_cause(table, zones)
+    hints = hints_of(table, zones)
     assert "Falls first here and later next to it" in hints.iloc[0]
     assert "Falls next to ground that lost far more" in hints.iloc[1]
 
@@ -92,12 +96,12 @@ def test_a_block_that_lost_most_in_one_place_does_not_fall_as_a_whole():
 
 
 def test_whole_block_with_peers_that_hold():
-    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.9, "B-Z1": 0.1, "C-Z1": 0.1})).iloc[0]
+    hint = hints_of(*case({"A-Z1": 0.9, "A-Z2": 0.9, "B-Z1": 0.1, "C-Z1": 0.1})).iloc[0]
     assert "The whole block falls while most ground of the variety elsewhere holds" in hint
 
 
 def test_doubtful_fall_is_put_as_doubtful():
-    assert hint_cause(*case({"A-Z1": 0.6, "A-Z2": 0.1})).iloc[0].startswith("If it falls at all: ")
+    assert hints_of(*case({"A-Z1": 0.6, "A-Z2": 0.1})).iloc[0].startswith("If it falls at all: ")
 
 
 @pytest.mark.parametrize(
@@ -105,18 +109,18 @@ def test_doubtful_fall_is_put_as_doubtful():
     [(2.0, "speaks for another cause"), (35.0, "fits trunk disease but does not prove it")],
 )
 def test_symptoms(share, words):
-    assert words in hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}, symptomatic_pct=share)).iloc[0]
+    assert words in hints_of(*case({"A-Z1": 0.9, "A-Z2": 0.1}, symptomatic_pct=share)).iloc[0]
 
 
 def test_change_of_harvester_is_named():
     changes = pd.DataFrame({"block_id": ["A"], "vintage": [2022]})
-    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
+    hint = hints_of(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
     assert hint.endswith("A change of harvester in 2022 coincides: check the loads first.")
 
 
 def test_change_of_harvester_is_named_by_zone():
     changes = pd.DataFrame({"zone_id": ["A-Z1", "A-Z2"], "vintage": [2020, 2021], "machine": ["Ibis", "Owl"]})
-    hint = hint_cause(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
+    hint = hints_of(*case({"A-Z1": 0.9, "A-Z2": 0.1}), machine_changes=changes).iloc[0]
     assert hint.endswith("A change of harvester to Ibis in 2020 coincides: check the loads first.")
 
 
@@ -141,4 +145,4 @@ def test_machine_changes_are_listed_without_readings():
 
 
 def test_holding_zone_has_no_hint():
-    assert hint_cause(*case({"A-Z1": 0.1, "A-Z2": 0.9}, loss_pct=3.0, vine_loss_pct=2.0)).iloc[0] == ""
+    assert hints_of(*case({"A-Z1": 0.1, "A-Z2": 0.9}, loss_pct=3.0, vine_loss_pct=2.0)).iloc[0] == ""

@@ -149,7 +149,7 @@ def test_curve_of_the_estate_is_drawn_by_its_posterior(seed):
         prior[place] += stats.norm.logpdf(after.ravel(), scale=40**-0.5).sum()
     evidence = np.zeros((1, prior.size))
     rest = choice.series.log_curve + choice.block.log_curve[choice.blocks]
-    choice.symptoms.weigh(made.log_curve, np.zeros(5, dtype=np.int64), rest, evidence)
+    choice.evidence[0].weigh(made.log_curve, np.zeros(5, dtype=np.int64), rest, evidence)
     assert np.ptp(evidence) > 0.1
     choice._draw_estate(now, fresh=True, likeness=0.9)
     chosen = int(np.argmax(prior + evidence[0] + choice.rng.noise[-1]))
@@ -188,7 +188,7 @@ def test_curves_of_blocks_and_zones_are_weighed_by_their_posterior(what, seed):
     made, many, weights, residual = weighed(choice, what, seed)
     evidence = np.zeros(many.shape)
     owner = choice.blocks if what == "block" else choice.series_owner
-    choice.symptoms.weigh(made.log_curve, owner, rest, evidence)
+    choice.evidence[0].weigh(made.log_curve, owner, rest, evidence)
     share = np.full(2, 0.15) if what == "block" else choice.share_of_block[choice.blocks]
     base = np.log(choice.pools.base)
     for one in range(len(many)):

@@ -15,9 +15,7 @@ from vinemap.decline.curves import (
     S_SHAPED,
     STEADY,
     classify_rate,
-    draw_bank,
     draw_rates,
-    draw_recovery,
     make_space,
     trace_curves,
 )
@@ -186,15 +184,6 @@ def test_a_recovery_may_be_sudden_or_gradual():
         assert kept[4] == pytest.approx(1 - 0.5 ** (1.75**-steep))
 
 
-def test_bank_of_recoveries_weighs_all_alike():
-    made = draw_recovery(YEARS, work_year=2020, per_family=50, rng=np.random.default_rng(1))
-    assert np.exp(made.log_weight).sum() == pytest.approx(1.0)
-    assert (made.family == RECOVERING).all()
-    assert (made.rate_class == 0).all()
-    assert made.log_curve.shape == (50, YEARS.size)
-    assert np.isnan(made.onset_year).all()
-
-
 # ---------------------------------------------------------------- classes and priors
 @pytest.mark.parametrize("pace", [1.0, 1.49, 1.51, 2.9, 3.1, 4.9, 5.1, 7.9, 8.1, 14.0])
 def test_class_of_a_straight_fall_is_that_of_its_pace(pace):
@@ -231,14 +220,6 @@ def test_paces_from_the_prior_have_their_median_and_limits():
     assert paces.min() == 0.007
     assert paces.max() == 0.15
     assert 0.75 < ((paces > 0.01) & (paces < 0.075)).mean() < 0.95
-
-
-def test_bank_holds_each_kind_alike_and_one_held_curve():
-    bank = draw_bank(YEARS, last_vintage=LAST, per_family=30, rng=np.random.default_rng(1))
-    assert [int((bank.family == one).sum()) for one in (HELD, STEADY, HELD_THEN, S_SHAPED)] == [1, 30, 30, 30]
-    assert bank.log_weight[0] == 0
-    assert bank.scores.shape == (91, 3)
-    assert bank.rate_class[0] == 0
 
 
 @pytest.mark.parametrize("years", [[], [2019, 2018, 2017], [2017, 2018, 2020]])

@@ -36,6 +36,13 @@ def test_score_is_the_weighted_mean_of_its_parts():
     assert made["score_lacks"] == ""
 
 
+def test_gaps_take_no_more_than_the_weight_of_the_stand():
+    """Sound vines that hold, a fifth of the places empty: not the share of the crop that is left (80 %)."""
+    row = pd.DataFrame([[0.0, 20.0, np.nan, 0.0]], columns=PARTS[:4])
+    assert score_health(row)["health_score"].iloc[0] == pytest.approx(100 - 20 * 20 / (40 + 20 + 15))
+    assert score_health(row)["score_stand"].iloc[0] == 80.0
+
+
 def test_what_is_missing_is_said():
     row = pd.DataFrame([[20.0, np.nan, np.nan, 4.0]], columns=PARTS[:4])
     made = score_health(row).iloc[0]

@@ -1,7 +1,6 @@
 """Decline: vintage effects apart from loss; curves, forecast draws, cause hints, health score, scouting."""
 
-from vinemap.decline.cause import describe_causes, hint_cause, list_machine_changes
-from vinemap.decline.curves import CurveBank, draw_bank, draw_recovery
+from vinemap.decline.cause import describe_causes, list_machine_changes
 from vinemap.decline.fit import Decline, fit_decline
 from vinemap.decline.forecast import DeclineDraws
 from vinemap.decline.health import score_health
@@ -12,17 +11,13 @@ from vinemap.decline.trend import MannKendall, mann_kendall, sen_slope
 
 __all__ = [
     "HINTS",
-    "CurveBank",
     "Decline",
     "DeclineDraws",
     "MannKendall",
     "Priors",
     "choose_controls",
     "describe_causes",
-    "draw_bank",
-    "draw_recovery",
     "fit_decline",
-    "hint_cause",
     "list_machine_changes",
     "mann_kendall",
     "place_scouting_points",

@@ -81,31 +81,15 @@ def describe_causes(
     return out.astype({"machine_change_vintage": "Int64"})
 
 
-def hint_cause(
-    table: pd.DataFrame, zones: pd.DataFrame, *, machine_changes: pd.DataFrame | None = None
-) -> pd.Series:
-    """Put the pattern of every zone in words: column cause_hint of `describe_causes`.
-
-    Parameters
-    ----------
-    table, zones, machine_changes
-        As for `describe_causes`.
-
-    Returns
-    -------
-    pandas.Series of str
-    """
-    hints: pd.Series = describe_causes(table, zones, machine_changes=machine_changes)["cause_hint"]
-    return hints
-
-
 def _renewed(row: dict[Hashable, Any]) -> list[str]:
+    """Codes of a renewed zone; none of others."""
     if pd.isna(row["renewed_year"]):
         return []
     return ["renewed_waiting" if pd.isna(row["recovery_pct"]) else "renewed_back"]
 
 
 def _stand(row: dict[Hashable, Any]) -> list[str]:
+    """Codes where missing vines are at least half of the loss."""
     stand, vine = _number(row["stand_loss_pct"]), _number(row["vine_loss_pct"])
     if stand < STAND_MATTERS_PCT or stand < vine:
         return []
@@ -113,6 +97,7 @@ def _stand(row: dict[Hashable, Any]) -> list[str]:
 
 
 def _falling(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame) -> list[str]:
+    """Codes of a zone that lost crop per vine."""
     chance = _number(row["chance_declining"])
     if chance < POSSIBLE:
         return [] if _number(row["loss_pct"]) < SMALL_LOSS_PCT else ["below_holding", "ground"]
@@ -121,6 +106,7 @@ def _falling(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame)
 
 
 def _pattern(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame) -> str:
+    """Code of where else in the block the crop falls."""
     block = table[table["block_id"] == row["block_id"]]
     may_fall = block["chance_declining"] >= POSSIBLE
     falling = block[may_fall & (block["loss_pct"] >= ALIKE * row["loss_pct"])]
@@ -142,6 +128,7 @@ def _pattern(row: dict[Hashable, Any], table: pd.DataFrame, zones: pd.DataFrame)
 
 
 def _whole_block(row: dict[Hashable, Any], table: pd.DataFrame) -> str:
+    """Code of a block that falls as a whole, beside the other blocks of its variety."""
     peers = table[(table["variety"] == row["variety"]) & (table["block_id"] != row["block_id"])]
     if peers.empty:
         return "whole_block_no_peer"
@@ -172,6 +159,7 @@ def _fills_its_rows(patch: gpd.GeoSeries, block: gpd.GeoSeries, bearing_deg: flo
 
 
 def _touching(row: dict[Hashable, Any], table: pd.DataFrame, shapes: gpd.GeoSeries) -> pd.DataFrame:
+    """Lines of the table whose zones touch this one."""
     here = shapes[row["zone_id"]]
     near = [name != row["zone_id"] and shapes[name].distance(here) <= TOUCHING_M for name in table["zone_id"]]
     return table[near]
@@ -182,7 +170,7 @@ def _later_beside(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.G
     if pd.isna(row["onset_vintage"]):
         return False
     onset = _touching(row, falling, shapes)["onset_vintage"].astype("Float64")
-    return bool((onset > float(str(row["onset_vintage"])) + LATER_YEARS).fillna(False).any())
+    return bool((onset > float(row["onset_vintage"]) + LATER_YEARS).fillna(False).any())
 
 
 def _harder_hit_beside(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: gpd.GeoSeries) -> bool:
@@ -191,11 +179,12 @@ def _harder_hit_beside(row: dict[Hashable, Any], falling: pd.DataFrame, shapes: 
     harder = near["loss_pct"] * ALIKE > row["loss_pct"]
     if pd.isna(row["onset_vintage"]):
         return bool(harder.any())
-    earlier = near["onset_vintage"].astype("Float64") <= float(str(row["onset_vintage"]))
+    earlier = near["onset_vintage"].astype("Float64") <= float(row["onset_vintage"])
     return bool((harder & earlier.fillna(False)).any())
 
 
 def _symptoms(row: dict[Hashable, Any]) -> list[str]:
+    """Codes of the symptoms counted."""
     share = row["symptomatic_pct"]
     if pd.isna(share):
         return []
@@ -251,4 +240,5 @@ def list_machine_changes(used: pd.DataFrame) -> pd.DataFrame:
 
 
 def _number(value: Any) -> float:
-    return 0.0 if pd.isna(value) else float(str(value))
+    """Take nothing for what is not known."""
+    return 0.0 if pd.isna(value) else float(value)

@@ -21,6 +21,7 @@ from vinemap.decline.curves import (
     FloatArray,
     IntArray,
 )
+from vinemap.decline.evidence import Evidence
 from vinemap.decline.gaps import LOG_PRIOR, TRIED, GapState
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.pools import LEAST, Curves, Pools
@@ -36,7 +37,17 @@ KIND_PRIOR = 2.0  # Dirichlet prior of the mix of kinds and of rate classes, cas
 
 
 def anchored_slots(layout: Layout) -> BoolArray:
-    """Tell which series start from the level of their first vintage (B, S): all but renewed zones."""
+    """Tell which series start from the level of their first vintage: all but renewed zones.
+
+    Parameters
+    ----------
+    layout : Layout
+
+    Returns
+    -------
+    bool array (B, S)
+        False for padding.
+    """
     renewed = layout.renewed
     plain = np.array([one.zone not in renewed for one in layout.series] + [False])  # the last is for padding
     return np.asarray(plain[layout.slot])
@@ -84,7 +95,8 @@ class CurveChoice:
         gaps: GapState | None = None,
     ) -> None:
         self.gaps = gaps if gaps is not None and gaps.rows.size else None
-        self.rng, self.symptoms, self.signs, self.families = rng, symptoms, signs, families
+        self.rng, self.signs, self.families = rng, signs, families
+        self.evidence: tuple[Evidence, ...] = (symptoms, signs)
         self.estate_share = estate_share
         self.prior_declining, self.prior_common, self.likeness = declining, common, likeness
         self.blocks, self.slots = layout.place
@@ -92,9 +104,9 @@ class CurveChoice:
         self.starts = self.slots * self.shape[2]
         self.spans = self.starts[:, None] + np.arange(self.shape[2])  # positions in the log yields of a block
         seen_years = layout.vintages - space.years[0]
-        columns = np.unique(np.concatenate([seen_years, symptoms.columns(), signs.columns()]))
-        symptoms.place_in(columns)
-        signs.place_in(columns)
+        columns = np.unique(np.concatenate([seen_years, *(one.columns() for one in self.evidence)]))
+        for one in self.evidence:
+            one.place_in(columns)
         self.at_vintages = np.searchsorted(columns, seen_years)
         self.pools = Pools(space, columns, families=families, per_family=per_family, rng=rng)
         self.restarts = self.pools.restarts
@@ -137,7 +149,13 @@ class CurveChoice:
         return np.asarray((at - start * self.own_anchor[rows][:, None, None]) * self.own_seen[rows][:, None])
 
     def fitted(self) -> FloatArray:
-        """Log of what is kept under the present curves (B, S, V)."""
+        """Give the log of what is kept under the present curves.
+
+        Returns
+        -------
+        float array (B, S, V)
+            As it acts on the log yields: anchored, 0 where not seen.
+        """
         fitted = np.zeros(self.shape)
         fitted[self.blocks, self.slots] = self._effective(self.series.log_curve[:, None])[:, 0]
         common = (self.block.log_curve + self.estate.log_curve)[:, self.at_vintages]
@@ -186,6 +204,7 @@ class CurveChoice:
     def _candidates(
         self, owner: IntArray, present: Curves, fresh: bool, likeness: float
     ) -> tuple[Curves, FloatArray]:
+        """Draw candidates, fresh or near the present curves, and their log weights (n, J)."""
         if fresh:
             return self.pools.fresh(owner, present)
         mixed = bool(self.families) and self.rng.uniform() < 0.5
@@ -193,6 +212,7 @@ class CurveChoice:
         return made, np.zeros(made.family.shape)
 
     def _draw_estate(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        """Draw the curve that all zones share."""
         made, total = self._candidates(self.estate_owner, self.estate, fresh, likeness)
         self._add_prior(made, np.array([self.estate_share]), total)
         curve = made.log_curve[0][:, self.at_vintages]
@@ -206,6 +226,7 @@ class CurveChoice:
         self.estate = made.choose(chosen)
 
     def _draw_blocks(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        """Draw the curve of every block, block after block."""
         made, fit = self._candidates(self.block_owner, self.block, fresh, likeness)
         self._add_prior(made, np.full(self.shape[0], self.common_share), fit)
         rest = self.series.log_curve + self.estate.log_curve
@@ -219,6 +240,7 @@ class CurveChoice:
         self.block = made.choose(chosen)
 
     def _draw_series(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        """Draw the curve of every series, with the course of its gaps where that is open."""
         made, fit = self._candidates(self.series_owner, self.series, fresh, likeness)
         self._add_prior(made, self.share_of_block[self.blocks], fit)
         rest = self.block.log_curve[self.blocks] + self.estate.log_curve
@@ -270,8 +292,9 @@ class CurveChoice:
     def _add_evidence(
         self, candidates: FloatArray, owner: IntArray, rest: FloatArray, fit: FloatArray
     ) -> None:
-        self.symptoms.weigh(candidates, owner, rest, fit)
-        self.signs.weigh(candidates, owner, rest, fit)
+        """Add to `fit` (n, J) what is seen beside the yields; see `Evidence.weigh`."""
+        for one in self.evidence:
+            one.weigh(candidates, owner, rest, fit)
 
     def draw_signs(self) -> None:
         """Draw how signs follow the loss, given all curves."""
@@ -310,6 +333,7 @@ class CurveChoice:
         self.rate_share = np.maximum(self.rng.dirichlet(rates), LEAST)
 
     def _draw_estate_share(self) -> float:
+        """Draw the share of the estate's zones that decline, on a grid, given the shares of the blocks."""
         grid, like, (a, b) = SHARE_GRID, self.likeness, self.prior_declining
         log_share, log_rest = np.log(self.share_of_block), np.log1p(-self.share_of_block)
         fit = (a - 1) * np.log(grid) + (b - 1) * np.log1p(-grid)

@@ -4,7 +4,6 @@ The constants of the curves stand here, beside the compiled code that uses them:
 only when its own file changes.
 """
 
-# ruff: noqa: D103 (formulas of one line, named for what they give)
 # mypy: disable-error-code="no-untyped-def"
 
 from __future__ import annotations
@@ -21,9 +20,8 @@ IntArray = npt.NDArray[np.int64]
 HELD, STEADY, HELD_THEN, S_SHAPED, RECOVERING = range(5)
 FLOOR = 0.10  # share of healthy yield below which no curve goes; common practice, no source
 RATE_EDGES_PCT = (1.5, 3.0, 5.0, 8.0)  # borders of the classes of yearly loss, % of healthy per year
-MEDIAN_RATE = (
-    0.03  # share of healthy yield a year; the estate's own spread re-weights it (see `RATE_EDGES_PCT`)
-)
+# Share of healthy yield lost a year; the estate's own spread re-weights it (see `RATE_EDGES_PCT`).
+MEDIAN_RATE = 0.03
 RATE_LOG_SD = 0.75
 # A fall of more than this in one year is a season or a machine: incidence rises 1 to 7.5 points a year
 # (Limestone Coast survey 2012-2019, handbook [S]), and vines lose their crop over years, not at once.
@@ -37,21 +35,25 @@ compiled = numba.njit(cache=True, nogil=True)
 
 @compiled
 def normal_share(score):
+    """Share of a standard normal below a score."""
     return 0.5 * math.erfc(-score * _ROOT_HALF)
 
 
 @compiled
 def yearly_pace(score):
+    """Share of healthy yield lost a year by a straight fall, at a standard normal score."""
     return min(max(MEDIAN_RATE * math.exp(RATE_LOG_SD * score), LEAST_RATE), LARGEST_RATE)
 
 
 @compiled
 def logistic_rate(score):
+    """Logistic rate [1/year] of an S-shaped loss; 0.15 to 1.0 about 0.40, common practice, no source."""
     return min(max(0.40 * math.exp(0.40 * score), 0.15), 1.0)
 
 
 @compiled
 def ceiling(score):
+    """Share of healthy yield an S-shaped loss ends at, from 0.15 to what the floor leaves; no source."""
     return 0.15 + (1.0 - FLOOR - 0.15) * normal_share(score)
 
 

@@ -1,10 +1,11 @@
-"""Candidate decline curves: what a healthy zone's log yield loses, year by year, under four kinds of course.
+"""Candidate decline curves: what a healthy zone's log yield loses, year by year, by the kind of its course.
 
 Held (no loss), steady (loss began before the first vintage and grows by the same share of healthy yield every
 year), held then declining (the same, with its onset among the vintages) and S-shaped (loss follows a logistic
-course in the age of the vines, as trunk-disease incidence does). Every curve is a kind and three standard
-normal scores, its parameters being quantiles at those scores: a fresh curve is three normal draws, and a
-small step from a curve keeps the prior if it mixes old and new scores as in an autoregression.
+course in the age of the vines, as trunk-disease incidence does); after a renewal the crop recovers along a
+smooth ramp to a full level that is itself uncertain. Every curve is a kind and three standard normal scores,
+its parameters being quantiles at those scores: a fresh curve is three normal draws, and a small step from a
+curve keeps the prior if it mixes old and new scores as in an autoregression.
 """
 
 from __future__ import annotations
@@ -31,8 +32,7 @@ from vinemap.errors import DataError
 
 __all__ = [
     "FAMILIES", "FLOOR", "HELD", "HELD_THEN", "RATE_EDGES_PCT", "RECOVERING", "SCORES", "STEADY", "S_SHAPED",
-    "CurveBank", "CurveSpace", "FloatArray", "IntArray", "classify_rate", "draw_bank", "draw_rates",
-    "draw_recovery", "make_space", "trace_curves",
+    "CurveSpace", "FloatArray", "IntArray", "classify_rate", "draw_rates", "make_space", "trace_curves",
 ]  # fmt: skip
 
 FAMILIES = ("held", "steady", "held then declining", "S-shaped with age", "recovering after renewal")
@@ -41,140 +41,8 @@ FIRST_SYMPTOM_AGE = 6.0  # years; Kaplan et al. 2016: first symptoms between yea
 MIDPOINT_AGE = 20.0  # years; New Zealand 2013: 8 % of vines at mean age 12, risk rising from about 15 years
 MIDPOINT_AGE_SD = 7.0
 UNKNOWN_AGE = 15.0  # years at the first vintage where the planting year is not given
-PER_FAMILY = 140
 SCORES = 3  # standard normal scores a curve
 _QUANTILES = 401
-
-
-@dataclass(frozen=True, slots=True)
-class CurveBank:
-    """Candidate curves on a yearly axis.
-
-    Attributes
-    ----------
-    years : int array (T,)
-        Calendar years, without gaps, from the first vintage to the horizon.
-    log_curve : float array (K, T)
-        Log of the share of healthy yield kept; curve 0 is held (all zero).
-    family : int array (K,)
-        Index into `FAMILIES`.
-    rate_class : int array (K,)
-        Class of steepest yearly loss (see `RATE_EDGES_PCT`), 0 for held.
-    onset_year : float array (K,)
-        Year in which the loss sets in; NaN for held.
-    scores : float array (K, 3)
-        Standard normal scores of the parameters.
-    log_weight : float array (K,)
-        Log prior weight within family and rate class.
-    """
-
-    years: IntArray
-    log_curve: FloatArray
-    family: IntArray
-    rate_class: IntArray
-    onset_year: FloatArray
-    scores: FloatArray
-    log_weight: FloatArray
-
-
-def draw_bank(
-    years: IntArray,
-    *,
-    last_vintage: int,
-    year_planted: float = np.nan,
-    families: tuple[int, ...] = (STEADY, HELD_THEN, S_SHAPED),
-    per_family: int = PER_FAMILY,
-    rng: np.random.Generator,
-) -> CurveBank:
-    """Draw candidate curves from the prior, curve 0 held.
-
-    Parameters
-    ----------
-    years : int array (T,)
-        Years without gaps from the first vintage to the horizon.
-    last_vintage : int
-        Last vintage with data [year].
-    year_planted : float, optional
-        NaN where not known: the vines then count as 15 years old at the first vintage.
-    families : tuple of int, optional
-        Kinds of decline to offer; empty for none (the level-only special case).
-    per_family : int, optional
-        Curves of each kind.
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    CurveBank
-
-    Raises
-    ------
-    DataError
-        If the years have gaps or run backwards.
-
-    References
-    ----------
-    Kaplan et al. 2016, Wine Economics and Policy 5(2):127-141 (age of first symptoms); Munkvold, Duthie and
-    Marois 1993, Phytopathology 83:1440-1448 (incidence doubling within about three years).
-
-    Examples
-    --------
-    >>> bank = draw_bank(np.arange(2017, 2030), last_vintage=2026, rng=np.random.default_rng(1))
-    >>> bool((bank.log_curve[0] == 0).all()), bool((bank.log_curve <= 0).all())
-    (True, True)
-    """
-    space = make_space(years, last_vintage=last_vintage, planted=np.array([year_planted]))
-    family = np.concatenate([[HELD], np.repeat(np.array(families, dtype=np.int64), per_family)])
-    scores = rng.standard_normal((family.size, SCORES))
-    log_curve, onset = trace_curves(space, np.zeros(family.size, dtype=np.int64), family, scores)
-    rate = classify_rate(family, scores)
-    log_weight = np.zeros(family.size)
-    for one in np.unique(family):
-        for kind in np.unique(rate):
-            inside = (family == one) & (rate == kind)
-            log_weight[inside] = -np.log(max(inside.sum(), 1))
-    return CurveBank(years, log_curve, family, rate, onset, scores, log_weight)
-
-
-def draw_recovery(years: IntArray, *, work_year: int, per_family: int, rng: np.random.Generator) -> CurveBank:
-    """Draw courses of yield after a renewal in the winter after vintage `work_year`.
-
-    Crop comes back along a smooth ramp to a full level that is itself uncertain.
-
-    Parameters
-    ----------
-    years : int array (T,)
-        Years without gaps.
-    work_year : int
-        Year of the work; the first vintage touched is the next one.
-    per_family : int
-        Curves to draw.
-    rng : numpy.random.Generator
-
-    Returns
-    -------
-    CurveBank
-
-    References
-    ----------
-    Sosnowski, Wicks and Scott 2011, Phytopathologia Mediterranea 50(4):277-284: retraining takes about two
-    years; elsewhere one crop is missed and full crop comes in 2-3 seasons.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(1)
-    >>> bank = draw_recovery(np.arange(2020, 2030), work_year=2022, per_family=50, rng=rng)
-    >>> bool(np.exp(bank.log_curve[:, 3]).mean() < np.exp(bank.log_curve[:, -1]).mean())
-    True
-    """
-    space = make_space(
-        years, last_vintage=int(years[-1]), planted=np.array([np.nan]), work_year=np.array([float(work_year)])
-    )
-    family = np.full(per_family, RECOVERING)
-    scores = rng.standard_normal((per_family, SCORES))
-    log_curve, onset = trace_curves(space, np.zeros(per_family, dtype=np.int64), family, scores)
-    rate = np.zeros(per_family, dtype=np.int64)
-    log_weight = np.full(per_family, -np.log(per_family))
-    return CurveBank(years, log_curve, family, rate, onset, scores, log_weight)
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +95,10 @@ def make_space(
     ------
     DataError
         If the years have gaps or run backwards.
+
+    References
+    ----------
+    Kaplan et al. 2016, Wine Economics and Policy 5(2):127-141 (age of first symptoms).
     """
     if years.size == 0 or not np.array_equal(years, np.arange(years[0], years[0] + years.size)):
         raise DataError(
@@ -270,6 +142,19 @@ def trace_curves(
         Log of the share of healthy yield kept.
     onset_year : float array (...)
         NaN for held and recovering.
+
+    References
+    ----------
+    Munkvold, Duthie and Marois 1993, Phytopathology 83:1440-1448 (S-shaped: incidence doubles within about
+    three years); Sosnowski, Wicks and Scott 2011, Phytopathologia Mediterranea 50(4):277-284 (recovering:
+    retraining takes about two years; elsewhere one crop is missed and full crop comes in 2-3 seasons).
+
+    Examples
+    --------
+    >>> space = make_space(np.arange(2017, 2030), last_vintage=2026, planted=np.array([2000.0]))
+    >>> fall = trace_curves(space, np.array([0]), np.array([STEADY]), np.zeros((1, 3)))[0][0]
+    >>> bool((np.diff(fall) < 0).all())
+    True
     """
     years = (space.years if columns is None else space.years[columns]).astype(float)
     flat, first = np.ascontiguousarray(scores, dtype=float).reshape(-1, SCORES), float(space.years[0])
@@ -282,7 +167,23 @@ def trace_curves(
 
 
 def classify_rate(family: IntArray, scores: FloatArray) -> IntArray:
-    """Class of the steepest yearly loss (see `RATE_EDGES_PCT`); 0 for held and recovering."""
+    """Find the class of the steepest yearly loss of curves.
+
+    Parameters
+    ----------
+    family : int array (...)
+    scores : float array (..., 3)
+
+    Returns
+    -------
+    int array (...)
+        Number of `RATE_EDGES_PCT` that it reaches; 0 for held and recovering.
+
+    Examples
+    --------
+    >>> classify_rate(np.array([HELD, STEADY]), np.zeros((2, 3))).tolist()
+    [0, 2]
+    """
     found = np.empty(family.size, dtype=np.int64)
     flat = np.ascontiguousarray(scores, dtype=float).reshape(-1, SCORES)
     fill_classes(np.ascontiguousarray(family).ravel(), flat, found)
@@ -290,13 +191,25 @@ def classify_rate(family: IntArray, scores: FloatArray) -> IntArray:
 
 
 def draw_rates(shape: tuple[int, ...], rng: np.random.Generator) -> FloatArray:
-    """Draw yearly losses from the prior [share of healthy yield a year]."""
+    """Draw yearly losses from the prior.
+
+    Parameters
+    ----------
+    shape : tuple of int
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    float array of that shape
+        [share of healthy yield a year]
+    """
     found = np.empty(shape)
     fill_paces(rng.standard_normal(shape).ravel(), found.ravel())
     return found
 
 
 def _truncated_normal(mean: float, sd: float, low: float, high: float, quantile: FloatArray) -> FloatArray:
+    """Quantiles of a normal between two limits, its tails kept open."""
     grid = np.linspace(low, max(high, low + 1.0), 201)
     weight = np.exp(-0.5 * np.clip(((grid - mean) / sd), -3.0, 3.0) ** 2)  # tails kept open
     cumulative = np.cumsum(weight) / weight.sum()

@@ -167,9 +167,12 @@ def fit_decline(
     series = list_series(zones, renewals)
     layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement, adjustments)
     space = space_of_series(series, planted, years=years, last_vintage=last)
+
+    def make_signs() -> SignTable:
+        return SignTable(layout, years, signs, zone_ids, rng)
+
     chains = _run_chains(
-        layout, space, lambda: SymptomTable(layout, years, stand, zone_ids),
-        lambda: SignTable(layout, years, signs, zone_ids, rng),
+        layout, space, lambda: SymptomTable(layout, years, stand, zone_ids), make_signs,
         lambda: GapState(layout, standing, gaps, years, rng),
         reference=_reference(reference, vintages, layout.varieties), priors=priors, per_family=per_family,
         draws=draws, rng=rng,
@@ -179,10 +182,7 @@ def fit_decline(
     )
     return Decline(
         zones=zone_table(
-            told.figures,
-            zone_vintage,
-            zones,
-            machine_changes,
+            told.figures, zone_vintage, zones, machine_changes,
             vigour=None if signs is None else signs[signs["sign"] == "vigour"],
         ),
         zone_vintage=zone_vintage_table(zone_vintage, zones, vintages, told.expected_t_ha),
@@ -191,11 +191,12 @@ def fit_decline(
         draws=told.draws,
         scales=scales_table(chains),
         notes=_notes(layout, zones, standing, series, told.loss_pct, vintages, len(chains)),
-        slopes=slopes_table(layout, SignTable(layout, years, signs, zone_ids, rng).names, chains),
-    )
+        slopes=slopes_table(layout, make_signs().names, chains),
+    )  # fmt: skip
 
 
 def _check(zone_vintage: pd.DataFrame, zones: pd.DataFrame, horizon_year: int) -> None:
+    """Refuse tables without the columns, zones or years that a fit needs."""
     missing = [name for name in ZONE_VINTAGE_COLUMNS if name not in zone_vintage.columns]
     if missing:
         raise DataError(f"Column {', '.join(missing)} is missing.", where="zone_vintage", remedy="Add it.")
@@ -226,6 +227,7 @@ def _arrange(
     settlement: pd.DataFrame | None,
     adjustments: pd.DataFrame | None,
 ) -> Layout:
+    """Bring yields to the layout, the stand of each vintage taken off."""
     columns = vintages - years[0]
     share = 1 - standing.missing[:, columns]
     return build_layout(
@@ -340,6 +342,7 @@ def _notes(
     vintages: IntArray,
     chains: int,
 ) -> list[str]:
+    """Say what weakens the result."""
     notes = []
     if vintages.size == 1:
         notes.append(

@@ -24,9 +24,7 @@ from vinemap.decline.sampler import ChainDraws
 from vinemap.decline.stand import Stand, draw_symptomatic
 
 PACE_SD = 0.15  # per root of a year: how far the pace of loss may stray from its curve; no source
-ONSET_PER_YEAR = (
-    0.02  # chance a year that a held zone sets in, if all zones of the estate declined; no source
-)
+ONSET_PER_YEAR = 0.02  # chance a year that a held zone sets in, if all of the estate declined; no source
 # Missing share where nobody counted: four zones in five have few gaps, one in five many (weight, beta a, b);
 # soils within a block differ a little, some by far (weight, SD of log yield). Common practice, no source.
 UNCOUNTED_MISSING = ((0.8, 0.9, 30.0), (0.2, 2.0, 8.0))
@@ -94,6 +92,19 @@ class Paths:
         """Share of healthy yield kept, stand and output per vine together."""
         return self.vine_kept * self.stand_kept
 
+    def column(self, year: int) -> int:
+        """Give the place of a year in `years`.
+
+        Parameters
+        ----------
+        year : int
+
+        Returns
+        -------
+        int
+        """
+        return int(year - self.years[0])
+
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
@@ -120,7 +131,17 @@ class Posterior:
 
 
 def join_chains(chains: list[ChainDraws]) -> Posterior:
-    """Put the draws of several chains one below the other."""
+    """Put the draws of several chains one below the other.
+
+    Parameters
+    ----------
+    chains : list of ChainDraws
+        At least one.
+
+    Returns
+    -------
+    Posterior
+    """
     return Posterior(
         **{
             name: np.concatenate([np.array(getattr(one, name)) for one in chains])
@@ -130,7 +151,19 @@ def join_chains(chains: list[ChainDraws]) -> Posterior:
 
 
 def share_held(posterior: Posterior, space: CurveSpace, layout: Layout) -> FloatArray:
-    """Share of the series that have not set in (draw,): neither by a curve of theirs nor by a shared one."""
+    """Give the share of the series that have not set in, neither by a curve of theirs nor by a shared one.
+
+    Parameters
+    ----------
+    posterior : Posterior
+    space : CurveSpace
+        Owners are the series.
+    layout : Layout
+
+    Returns
+    -------
+    float array (draw,)
+    """
     still = np.isin(posterior.family, (HELD, RECOVERING))
     count = len(layout.series)
     blocks = still[:, count:-1]
@@ -145,7 +178,7 @@ def trace_paths(
     posterior: Posterior,
     space: CurveSpace,
     layout: Layout,
-    stand: Stand,
+    standing: Stand,
     *,
     zones: IntArray,
     held: FloatArray,
@@ -161,7 +194,7 @@ def trace_paths(
     space : CurveSpace
         Owners are the series.
     layout : Layout
-    stand : Stand
+    standing : Stand
         Of these zones.
     zones : int array (Z,)
         Rows of the zone table: whole blocks.
@@ -192,10 +225,10 @@ def trace_paths(
         first[:, zone] = np.nan
     guess = guess_missing(level[:, :count], layout.place[0][zones], rng=rng)
     course = np.ones(vine.shape) if gaps is None else gaps.course[np.arange(count), posterior.gaps[:, zones]]
-    stand_kept = _stand_path(stand, course, guess, now, rng)
+    stand_kept = _stand_path(standing, course, guess, now, rng)
     full = np.where(
-        stand.counted, 1.0, stand_kept[..., now]
-    )  # a zone never counted yields what its stand lets it
+        standing.counted, 1.0, stand_kept[..., now]
+    )  # uncounted, a zone yields as its stand lets it
     return Paths(years, np.exp(vine), stand_kept, np.exp(level[:, :count]) / full, first)
 
 
@@ -299,7 +332,7 @@ def guess_missing(level: FloatArray, block: IntArray, *, rng: np.random.Generato
 
 
 def _stand_path(
-    stand: Stand, course: FloatArray, guess: FloatArray, now: int, rng: np.random.Generator
+    standing: Stand, course: FloatArray, guess: FloatArray, now: int, rng: np.random.Generator
 ) -> FloatArray:
     """Draw stand by year: one error a zone and draw, growth after the last count by the counts' own trend.
 
@@ -307,18 +340,19 @@ def _stand_path(
     """
     draws, zones, span = course.shape
     error = rng.standard_normal((draws, zones, 1))
-    growth = np.maximum(stand.yearly_growth + stand.growth_sd * rng.standard_normal((draws, zones)), 0.0)
-    growth = np.where(stand.yearly_growth > 2 * stand.growth_sd, growth, 0.0)  # only a clear trend goes on
+    trend, doubt = standing.yearly_growth, standing.growth_sd
+    growth = np.maximum(trend + doubt * rng.standard_normal((draws, zones)), 0.0)
+    growth = np.where(trend > 2 * doubt, growth, 0.0)  # only a clear trend goes on
     column = np.minimum(np.arange(span), now)
-    missing = (stand.missing[:, column] + error * stand.missing_sd[:, column]) * course
+    missing = (standing.missing[:, column] + error * standing.missing_sd[:, column]) * course
     missing = missing + growth[..., None] * np.maximum(np.arange(span) - now, 0)
     missing = np.clip(missing, 0.0, LARGEST_MISSING)
-    return 1 - np.where(stand.counted[:, None], missing, guess[..., None])
+    return 1 - np.where(standing.counted[:, None], missing, guess[..., None])
 
 
 def make_draws(
     paths: Paths,
-    stand: Stand,
+    standing: Stand,
     zone_ids: list[str],
     *,
     last_vintage: int,
@@ -330,7 +364,7 @@ def make_draws(
     Parameters
     ----------
     paths : Paths
-    stand : Stand
+    standing : Stand
     zone_ids : list of str
     last_vintage, horizon_year : int
     rng : numpy.random.Generator
@@ -339,8 +373,8 @@ def make_draws(
     -------
     DeclineDraws
     """
-    now = int(last_vintage - paths.years[0])
-    ahead = slice(now + 1, int(horizon_year - paths.years[0]) + 1)
+    now = paths.column(last_vintage)
+    ahead = slice(now + 1, paths.column(horizon_year) + 1)
     kept_now = paths.kept[..., now]
     return DeclineDraws(
         zone_ids=zone_ids,
@@ -349,13 +383,41 @@ def make_draws(
         healthy_t_ha=paths.healthy,
         now_t_ha=paths.healthy * kept_now,
         missing_share=1 - paths.stand_kept[..., now],
-        symptomatic_share=draw_symptomatic(stand, 1 - paths.vine_kept[..., now], rng=rng),
+        symptomatic_share=draw_symptomatic(standing, 1 - paths.vine_kept[..., now], rng=rng),
     )
 
 
+def lost_by(paths: Paths, year: int) -> FloatArray:
+    """Give the loss in a year.
+
+    Parameters
+    ----------
+    paths : Paths
+    year : int
+
+    Returns
+    -------
+    float array (draw, Z)
+        [% of healthy yield]
+    """
+    return np.asarray(100 * (1 - paths.kept[..., paths.column(year)]))
+
+
 def yearly_decline(paths: Paths, *, last_vintage: int) -> FloatArray:
-    """Mean yearly loss over the last three years [% of healthy yield a year] (draw, Z)."""
-    now = int(last_vintage - paths.years[0])
+    """Give the mean yearly loss over the last three years.
+
+    Parameters
+    ----------
+    paths : Paths
+        They reach back three years or more before the last vintage.
+    last_vintage : int
+
+    Returns
+    -------
+    float array (draw, Z)
+        [% of healthy yield a year]
+    """
+    now = paths.column(last_vintage)
     return 100 * (paths.kept[..., now - 3] - paths.kept[..., now]) / 3
 
 

@@ -48,7 +48,17 @@ class Gaps:
     course: FloatArray
 
     def of(self, zones: IntArray) -> Gaps:
-        """Take these zones only."""
+        """Take some zones only.
+
+        Parameters
+        ----------
+        zones : int array (n,)
+            Rows.
+
+        Returns
+        -------
+        Gaps
+        """
         return Gaps(self.is_open[zones], self.course[zones])
 
 
@@ -111,10 +121,24 @@ def _first_and_last(stand: pd.DataFrame | None, zone_ids: list[str]) -> dict[int
 
 
 def trace_gaps(years: IntArray, *, planted: float, first: float, last: float, goes_on: bool) -> FloatArray:
-    """Give the share missing over the share counted, for every exponent k (K, T).
+    """Give the share missing over the share counted, for every exponent k.
 
-    Between the first and the last count the counts speak. `goes_on`: after the last one vines go missing as
-    they did in the years before the first.
+    Between the first and the last count the counts speak.
+
+    Parameters
+    ----------
+    years : int array (T,)
+    planted : float
+        Year of planting.
+    first, last : float
+        Vintages of the first and the last count.
+    goes_on : bool
+        Whether vines go missing after the last count as they did in the years before the first.
+
+    Returns
+    -------
+    float array (K, T)
+        In the order of `EXPONENTS`.
     """
     age = max(first - planted, 1.0)
     share = np.clip((years - planted) / age, 0.0, 1.0) ** EXPONENTS[:, None]
@@ -163,19 +187,46 @@ class GapState:
         self.course = rng.integers(0, EXPONENTS.size, self.rows.size)
 
     def present(self) -> FloatArray:
-        """Log of the share standing over that in the log yields, under the present courses (n, V)."""
+        """Give the log of the share standing over that in the log yields, under the present courses.
+
+        Returns
+        -------
+        float array (n, V)
+        """
         return np.asarray(self.log_stand[np.arange(self.rows.size), self.course])
 
     def by_zone(self, zones: int) -> IntArray:
-        """Present course of every zone (Z,); 0 where it is not open."""
+        """Give the present course of every zone.
+
+        Parameters
+        ----------
+        zones : int
+            Number of zones (Z).
+
+        Returns
+        -------
+        int array (Z,)
+            0 where it is not open.
+        """
         out = np.zeros(zones, dtype=np.int64)
         out[self.zone[self.rows]] = self.course
         return out
 
     def propose(self, part: slice) -> IntArray:
-        """Courses to weigh for a part of the rows (n, tried), the present one first.
+        """Draw courses to weigh for a part of the rows.
 
-        The others lie at distances drawn alike for all: the way back is then as likely as the way there.
+        They lie at distances from the present one drawn alike for all rows: the way back is then as likely as
+        the way there.
+
+        Parameters
+        ----------
+        part : slice
+            Of the rows.
+
+        Returns
+        -------
+        int array (rows, TRIED)
+            The present course first.
         """
         away = self.rng.choice(EXPONENTS.size - 1, TRIED - 1, replace=False) + 1
         return np.asarray((self.course[part, None] + np.r_[0, away]) % EXPONENTS.size)

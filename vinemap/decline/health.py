@@ -1,4 +1,4 @@
-"""One figure per zone, 0 to 100, with its parts shown: how far from healthy, full and holding."""
+"""One figure per zone, 0 to 100, with its parts shown: how sound the vines are, and how full and steady."""
 
 from __future__ import annotations
 
@@ -32,11 +32,15 @@ def score_health(table: pd.DataFrame) -> pd.DataFrame:
     so it never rises when a loss, the missing, the symptoms or the yearly decline rise, or vigour falls. A
     part that is not known takes no part, its weight goes to the others, and the text column says so.
 
+    It tells how sound the vines are, and is not the share of the crop that is left (100 - loss_pct): sound
+    vines that hold, a fifth of whose neighbours are missing, score about 95 although a fifth of the crop is
+    gone. What to do about gaps follows from the loss and the money, never from this score.
+
     Parameters
     ----------
     table : pandas.DataFrame
-        vine_loss_pct, missing_pct, symptomatic_pct, decline_pct_per_year and, where an image was taken,
-        vigour_pct (`compare_vigour`); NaN where not known.
+        vine_loss_pct, missing_pct, symptomatic_pct [%], decline_pct_per_year [% a year] and, where an image
+        was taken, vigour_pct (`compare_vigour`) [%]; NaN where not known.
 
     Returns
     -------
@@ -46,10 +50,10 @@ def score_health(table: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> seen = pd.DataFrame({"vine_loss_pct": [0.0, 40.0], "missing_pct": [0.0, np.nan],
-    ...                      "symptomatic_pct": [0.0, 30.0], "decline_pct_per_year": [0.0, 5.0]})
+    >>> seen = pd.DataFrame({"vine_loss_pct": [0.0, 40.0, 0.0], "missing_pct": [0.0, np.nan, 20.0],
+    ...     "symptomatic_pct": [0.0, 30.0, np.nan], "decline_pct_per_year": [0.0, 5.0, 0.0]})
     >>> score_health(seen)["health_score"].round(1).tolist()
-    [100.0, 60.0]
+    [100.0, 60.0, 94.7]
     >>> score_health(seen)["score_lacks"].iloc[1]
     'count of missing vines, image of the canopy'
     """
@@ -102,6 +106,7 @@ def compare_vigour(vigour: pd.DataFrame, zones: pd.DataFrame) -> pd.Series:
 
 
 def _numbers(table: pd.DataFrame, name: str) -> pd.Series:
+    """Column as floats; all NaN where there is none."""
     if name not in table.columns:
         return pd.Series(np.nan, index=table.index)
     return pd.to_numeric(table[name], errors="coerce").astype(float)

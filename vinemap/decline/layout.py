@@ -117,6 +117,7 @@ def list_series(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> list[Seri
 
 
 def _renewal_year(zones: pd.DataFrame, renewals: pd.DataFrame | None) -> FloatArray:
+    """Year of the latest renewal of each zone, infilling aside; NaN for none."""
     if renewals is None or renewals.empty:
         return np.full(len(zones), np.nan)
     cut = renewals[renewals["method"] != "infill"]
@@ -225,8 +226,7 @@ def _adjustment_arrays(
     logs = np.zeros((len(zones), vintages.size, len(names)))
     for place, name in enumerate(names):
         usable = adjustments[adjustments[name] > 0]
-        wide = usable.pivot_table(index="zone_id", columns="vintage", values=name, aggfunc="mean")
-        wide = wide.reindex(index=zones["zone_id"], columns=vintages).astype(float).map(np.log)
+        wide = _widen(usable, name, "zone_id", zones["zone_id"], vintages).astype(float).map(np.log)
         logs[..., place] = wide.sub(wide.mean(axis=1), axis=0).fillna(0.0).to_numpy()
     return names, logs
 
@@ -236,16 +236,22 @@ def _zone_of(slot: IntArray, series: list[Series]) -> IntArray:
     return np.array([one.zone for one in series], dtype=np.int64)[slot]
 
 
+def _widen(
+    table: pd.DataFrame, value: str, key: str, rows: pd.Series | list[str], vintages: IntArray
+) -> pd.DataFrame:
+    """Means of a column by zone or block and by vintage; NaN where there are none."""
+    wide = table.pivot_table(index=key, columns="vintage", values=value, aggfunc="mean")
+    return wide.reindex(index=rows, columns=vintages)
+
+
 def _zone_arrays(
     zone_vintage: pd.DataFrame, zones: pd.DataFrame, vintages: IntArray
 ) -> tuple[FloatArray, FloatArray]:
-    index = zones["zone_id"]
-    wide = zone_vintage.pivot_table(index="zone_id", columns="vintage", values="yield_t_ha", aggfunc="mean")
-    amount = wide.reindex(index=index, columns=vintages).to_numpy(dtype=float)
-    wide = zone_vintage.pivot_table(
-        index="zone_id", columns="vintage", values="yield_se_t_ha", aggfunc="mean"
+    """Log yield and its sampling variance (zones, V); NaN where there is no crop to speak of."""
+    amount, error = (
+        _widen(zone_vintage, name, "zone_id", zones["zone_id"], vintages).to_numpy(dtype=float)
+        for name in ("yield_t_ha", "yield_se_t_ha")
     )
-    error = wide.reindex(index=index, columns=vintages).to_numpy(dtype=float)
     typical = np.array([np.nanmedian(row) if np.isfinite(row).any() else np.nan for row in amount])
     amount = np.where(amount > LEAST_RELATIVE * typical[:, None], amount, np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -254,6 +260,7 @@ def _zone_arrays(
 
 
 def _slots(zones: pd.DataFrame, series: list[Series], block_ids: list[str]) -> tuple[IntArray, BoolArray]:
+    """Series of every slot of a block (B, S), -1 for padding; and which slots are of one zone (B, S, S)."""
     block_of = zones["block_id"].map({name: i for i, name in enumerate(block_ids)}).to_numpy()
     members: list[list[int]] = [[] for _ in block_ids]
     for position, one in enumerate(series):
@@ -266,9 +273,9 @@ def _slots(zones: pd.DataFrame, series: list[Series], block_ids: list[str]) -> t
 
 
 def _factor_variance(settlement: pd.DataFrame | None, block_ids: list[str], vintages: IntArray) -> FloatArray:
+    """Variance of the log settlement factor (B, V); 0 where nothing was settled."""
     if settlement is None or settlement.empty:
         return np.zeros((len(block_ids), vintages.size))
     known = settlement.assign(factor_se=settlement["factor_se"].astype(float).fillna(UNSETTLED_SE))
-    wide = known.pivot_table(index="block_id", columns="vintage", values="factor_se", aggfunc="mean")
-    table = wide.reindex(index=block_ids, columns=vintages).to_numpy(dtype=float)
+    table = _widen(known, "factor_se", "block_id", block_ids, vintages).to_numpy(dtype=float)
     return np.asarray(np.nan_to_num(table, nan=0.0) ** 2)

@@ -42,9 +42,22 @@ class Curves:
     rate: IntArray
     log_curve: FloatArray
 
-    def choose(self, which: IntArray) -> Curves:
-        """Take one of the candidates of each owner."""
-        row = np.arange(which.size)
+    def choose(self, which: IntArray, row: IntArray | None = None) -> Curves:
+        """Take one of the candidates of each owner.
+
+        Parameters
+        ----------
+        which : int array (m,)
+            Number of the candidate.
+        row : int array (m,), optional
+            Whose candidates; each owner's own where not given (then m is n).
+
+        Returns
+        -------
+        Curves
+            Of m owners.
+        """
+        row = np.arange(which.size) if row is None else row
         return Curves(
             self.family[row, which],
             self.scores[row, which],
@@ -92,13 +105,11 @@ class Pools:
         self.kinds = families or (HELD,)
         self.restarts = np.isfinite(space.work_year)
         age = np.where(self.restarts, -space.work_year, space.planted)
-        self.members, self.group = (
-            np.unique(age, return_index=True)[1],
-            np.unique(age, return_inverse=True)[1],
-        )
+        _, self.members, self.group = np.unique(age, return_index=True, return_inverse=True)
         self._fill()
 
     def _fill(self) -> None:
+        """Draw the pool of curves by age of the vines, and the prior mass of rate classes within kinds."""
         kinds = np.repeat(np.array(self.kinds, dtype=np.int64), POOL_SIZE)
         family = np.where(self.restarts[self.members][:, None], RECOVERING, kinds[None, :])
         scores = self.rng.standard_normal((*family.shape, SCORES))
@@ -117,13 +128,20 @@ class Pools:
             self.base[kind] = (np.bincount(rate, minlength=classes) + 1.0) / (trial.size + classes)
 
     def start(self, owner: IntArray, declining: npt.NDArray[np.bool_]) -> Curves:
-        """Curves to begin with: held, or where told any curve; renewed parts recover."""
+        """Draw curves to begin with: held, or where told any curve; renewed parts recover.
+
+        Parameters
+        ----------
+        owner : int array (n,)
+        declining : bool array (n,)
+
+        Returns
+        -------
+        Curves
+            Of n owners.
+        """
         which = self.rng.integers(0, self.pool.family.shape[1], owner.size)
-        row = self.group[owner]
-        drawn = Curves(
-            self.pool.family[row, which], self.pool.scores[row, which], self.pool.rate[row, which],
-            self.pool.log_curve[row, which],
-        )  # fmt: skip
+        drawn = self.pool.choose(which, self.group[owner])
         keep = declining | self.restarts[owner]
         return Curves(
             np.where(keep, drawn.family, HELD), drawn.scores, np.where(keep, drawn.rate, 0),
@@ -131,7 +149,21 @@ class Pools:
         )  # fmt: skip
 
     def fresh(self, owner: IntArray, present: Curves) -> tuple[Curves, FloatArray]:
-        """Candidates (n, 1 + F K) from the prior, the first held, and their log weight for being many."""
+        """Draw candidates from the prior, the first held, the present curve among them.
+
+        Parameters
+        ----------
+        owner : int array (n,)
+        present : Curves
+            Of the n owners.
+
+        Returns
+        -------
+        candidates : Curves
+            (n, 1 + F K): F kinds offered, K of each.
+        log_weight : float array (n, 1 + F K)
+            For being many of a kind.
+        """
         kinds, each = len(self.kinds), self.per_family
         which = self.rng.integers(0, POOL_SIZE, (kinds, each)) + POOL_SIZE * np.arange(kinds)[:, None]
         n, pool, which = owner.size, self.pool, which.ravel()
@@ -160,7 +192,24 @@ class Pools:
     def near(
         self, owner: IntArray, present: Curves, *, count: int, likeness: float, mixed: bool = False
     ) -> Curves:
-        """Candidates (n, count), the first the present curve; of the same kind, or of any kind but held."""
+        """Draw candidates around the present curves.
+
+        Parameters
+        ----------
+        owner : int array (n,)
+        present : Curves
+            Of the n owners.
+        count : int
+        likeness : float
+            Correlation of the normal scores with a hidden point, and of that with the present ones.
+        mixed : bool, optional
+            Whether a candidate may be of any kind but held; else of the present kind.
+
+        Returns
+        -------
+        Curves
+            (n, count), the first the present curve.
+        """
         n, away = owner.size, np.sqrt(1 - likeness**2)
         hidden = likeness * present.scores + away * self.rng.standard_normal((n, SCORES))
         scores = likeness * hidden[:, None, :] + away * self.rng.standard_normal((n, count, SCORES))

@@ -15,6 +15,7 @@ from vinemap.decline.forecast import (
     DeclineDraws,
     Paths,
     Posterior,
+    lost_by,
     onset_mode,
     yearly_decline,
 )
@@ -29,7 +30,17 @@ INTERVAL = (5, 50, 95)  # quantiles of the 90 % interval and the median [%]
 
 
 def quantiles(values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Low, median and high (5, 50, 95 %) over the draws, the first axis."""
+    """Take low, median and high over the draws.
+
+    Parameters
+    ----------
+    values : float array (draw, ...)
+
+    Returns
+    -------
+    low, median, high : float array (...)
+        5, 50 and 95 %.
+    """
     low, median, high = np.percentile(values, INTERVAL, axis=0)
     return low, median, high
 
@@ -48,10 +59,16 @@ def zone_figures(
     restarts : mapping of int to float
         First vintage after the renewal, by place of the zone among these.
     vintages : int array (V,)
+
+    Returns
+    -------
+    pandas.DataFrame
+        The decline columns of `tables.ZONE` that follow from draws alone, and chance_declining (0-1),
+        stand_loss_pct, vine_loss_pct, onset_low, onset_high, renewed_year, recovery_pct.
     """
     last = int(vintages[-1])
-    now = int(last - paths.years[0])
-    loss = quantiles(100 * (1 - paths.kept[..., now]))
+    now = paths.column(last)
+    loss = quantiles(lost_by(paths, last))
     yearly = yearly_decline(paths, last_vintage=last) + 0.0  # never -0.0
     fall = quantiles(yearly)
     declining = yearly > DECLINE_STARTS_PCT
@@ -70,11 +87,7 @@ def zone_figures(
         "missing_pct": np.where(standing.counted, 100 * standing.missing[:, now], np.nan),
         "symptomatic_pct": 100 * standing.symptomatic,
     })  # fmt: skip
-    for name, column in (
-        _onsets(paths, declining, chance, vintages) | _recovery(paths, restarts, now)
-    ).items():
-        out[name] = column
-    return out
+    return out.assign(**_onsets(paths, declining, chance, vintages), **_recovery(paths, restarts, now))
 
 
 def zone_table(
@@ -87,7 +100,19 @@ def zone_table(
 ) -> pd.DataFrame:
     """Give the decline columns of `tables.ZONE` and those of `Decline`: figures, causes and scores.
 
-    `vigour` are zone_id, vintage and value of canopy images, where there are any.
+    Parameters
+    ----------
+    figures : pandas.DataFrame
+        As `zone_figures` gives them, all zones in the order of `zones`.
+    zone_vintage, zones, machine_changes : pandas.DataFrame
+        As `fit_decline` takes them.
+    vigour : pandas.DataFrame, optional
+        zone_id, vintage and value of canopy images, where there are any.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a zone.
     """
     counts = zone_vintage[zone_vintage["yield_t_ha"].notna()].groupby("zone_id")["vintage"].nunique()
     out = figures.copy()
@@ -105,6 +130,7 @@ def zone_table(
 
 
 def _onsets(paths: Paths, declining: BoolArray, chance: FloatArray, vintages: IntArray) -> dict[str, Any]:
+    """Onset of every zone that likely declines, with its 90 % interval; empty for the others."""
     first, last = int(vintages[0]), int(vintages[-1])
     mode, low, high = (np.full(chance.size, np.nan) for _ in range(3))
     for zone in np.flatnonzero((chance > 0.5) & (vintages.size > 1)):
@@ -118,6 +144,7 @@ def _onsets(paths: Paths, declining: BoolArray, chance: FloatArray, vintages: In
 
 
 def _recovery(paths: Paths, restarts: Mapping[int, float], now: int) -> dict[str, Any]:
+    """Year of renewal, and yield now over healthy [%], of renewed zones."""
     zones = paths.healthy.shape[1]
     year, share = np.full(zones, np.nan), np.full(zones, np.nan)
     for zone, first_vintage in restarts.items():
@@ -133,17 +160,27 @@ def _plain_slopes(zone_vintage: pd.DataFrame, zone_ids: list[str]) -> FloatArray
     groups = dict(list(zone_vintage.dropna(subset=["yield_t_ha"]).groupby("zone_id")))
     for row, zone in enumerate(zone_ids):
         if zone in groups and groups[zone]["vintage"].nunique() > 1:
-            amount = groups[zone]["yield_t_ha"].to_numpy(dtype=float)
-            slopes[row] = (
-                100 * sen_slope(amount, groups[zone]["vintage"].to_numpy(dtype=float)) / np.median(amount)
-            )
+            amount, when = (groups[zone][name].to_numpy(dtype=float) for name in ("yield_t_ha", "vintage"))
+            slopes[row] = 100 * sen_slope(amount, when) / np.median(amount)
     return slopes
 
 
 def expected_yields(posterior: Posterior, layout: Layout, healthy: FloatArray, block: IntArray) -> FloatArray:
-    """Median yield of healthy, full zones by vintage [t/ha] (Z, V), the season in it.
+    """Give the median yield of healthy, full zones by vintage, the season in it.
 
-    `healthy` (draw, Z) is their yield in an average season, `block` (Z) the place of their block.
+    Parameters
+    ----------
+    posterior : Posterior
+    layout : Layout
+    healthy : float array (draw, Z)
+        Yield in an average season if healthy and full [t/ha].
+    block : int array (Z,)
+        Place of the block of each zone.
+
+    Returns
+    -------
+    float array (Z, V)
+        [t/ha]
     """
     several = posterior.season.shape[1] > 1
     season = posterior.season[:, layout.variety[block] if several else np.zeros_like(block)]
@@ -154,7 +191,23 @@ def expected_yields(posterior: Posterior, layout: Layout, healthy: FloatArray, b
 def zone_vintage_table(
     zone_vintage: pd.DataFrame, zones: pd.DataFrame, vintages: IntArray, expected: FloatArray
 ) -> pd.DataFrame:
-    """Set each yield beside what a healthy, full zone would have yielded that vintage (Z, V)."""
+    """Set each yield beside what a healthy, full zone would have yielded that vintage.
+
+    Parameters
+    ----------
+    zone_vintage : pandas.DataFrame
+        As `fit_decline` takes it; not altered.
+    zones : pandas.DataFrame
+        zone_id (Z).
+    vintages : int array (V,)
+    expected : float array (Z, V)
+        As `expected_yields` gives it [t/ha].
+
+    Returns
+    -------
+    pandas.DataFrame
+        `tables.ZONE_VINTAGE`.
+    """
     out = zone_vintage.reset_index(drop=True).copy()
     row = out["zone_id"].map({name: i for i, name in enumerate(zones["zone_id"])}).to_numpy()
     out["expected_t_ha"] = expected[row, np.searchsorted(vintages, out["vintage"].to_numpy())]
@@ -174,7 +227,21 @@ def zone_vintage_table(
 
 
 def forecast_table(zone_ids: list[str], years: IntArray, keep_t_ha: FloatArray) -> pd.DataFrame:
-    """Give the forecast (`tables.ZONE_FORECAST`) from low, median and high by zone and year (3, Z, Y)."""
+    """Give the forecast as a table.
+
+    Parameters
+    ----------
+    zone_ids : list of str
+        Zones (Z).
+    years : int array (Y,)
+    keep_t_ha : float array (3, Z, Y)
+        Low, median and high [t/ha].
+
+    Returns
+    -------
+    pandas.DataFrame
+        `tables.ZONE_FORECAST`.
+    """
     low, median, high = keep_t_ha
     return pd.DataFrame({
         "zone_id": np.repeat(np.array(zone_ids, dtype=object), years.size),
@@ -184,7 +251,18 @@ def forecast_table(zone_ids: list[str], years: IntArray, keep_t_ha: FloatArray) 
 
 
 def effects_table(layout: Layout, chains: list[ChainDraws]) -> pd.DataFrame:
-    """Summarise the seasons by variety, against an average season [%]."""
+    """Summarise the seasons by variety, against an average season.
+
+    Parameters
+    ----------
+    layout : Layout
+    chains : list of ChainDraws
+
+    Returns
+    -------
+    pandas.DataFrame
+        vintage, variety, effect_pct, low, high [%], 90 % interval.
+    """
     season = np.concatenate([np.array(one.season) for one in chains])
     low, median, high = quantiles(100 * np.expm1(season))
     names = layout.varieties if season.shape[1] > 1 else ["; ".join(one for one in layout.varieties if one)]
@@ -195,13 +273,36 @@ def effects_table(layout: Layout, chains: list[ChainDraws]) -> pd.DataFrame:
 
 
 def scales_table(chains: list[ChainDraws]) -> pd.DataFrame:
-    """Summarise the standard deviations of the model (log scale)."""
+    """Summarise the standard deviations of the model.
+
+    Parameters
+    ----------
+    chains : list of ChainDraws
+
+    Returns
+    -------
+    pandas.DataFrame
+        name, median, low, high (log scale), 90 % interval.
+    """
     low, median, high = quantiles(np.concatenate([np.array(one.sd) for one in chains]))
     return pd.DataFrame({"name": SD_NAMES, "median": median, "low": low, "high": high})
 
 
 def slopes_table(layout: Layout, names: list[str], chains: list[ChainDraws]) -> pd.DataFrame:
-    """Summarise the slopes of what was adjusted for and of the signs of the loss."""
+    """Summarise the slopes of what was adjusted for and of the signs of the loss.
+
+    Parameters
+    ----------
+    layout : Layout
+    names : list of str
+        Signs that were used.
+    chains : list of ChainDraws
+
+    Returns
+    -------
+    pandas.DataFrame
+        name, median, low, high, 90 % interval.
+    """
     low, median, high = quantiles(np.concatenate([np.array(one.slope) for one in chains]))
     everything = [*layout.adjusted_for, *names]
     return pd.DataFrame({"name": everything, "median": median, "low": low, "high": high})[[*SLOPE_COLUMNS]]

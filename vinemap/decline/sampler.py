@@ -85,16 +85,35 @@ class Priors:
 
 @dataclass(slots=True)
 class ChainDraws:
-    """Kept draws of one chain; n draws, Z series, B blocks, V vintages, C varieties."""
+    """Kept draws of one chain, one array a draw; B blocks, V vintages, C varieties, Z zones.
 
-    family: list[IntArray] = field(default_factory=list)  # series, then blocks, then the estate
+    Attributes
+    ----------
+    family : list of int array (curve,)
+        Kinds of the curves of the series, then of the blocks, then of the estate.
+    scores : list of float array (curve, 3)
+    level : list of float array (series,)
+        Log of the level [t/ha].
+    season : list of float array (C, V)
+        Log effect; one row where there is one variety.
+    block_season : list of float array (B, V)
+        Log effect.
+    sd : list of float array (6,)
+        Of `SD_NAMES`, log scale.
+    gaps : list of int array (Z,)
+        Course of the gaps.
+    slope : list of float array
+        Of what is adjusted for, then of signs.
+    """
+
+    family: list[IntArray] = field(default_factory=list)
     scores: list[FloatArray] = field(default_factory=list)
     level: list[FloatArray] = field(default_factory=list)
     season: list[FloatArray] = field(default_factory=list)
     block_season: list[FloatArray] = field(default_factory=list)
     sd: list[FloatArray] = field(default_factory=list)
-    gaps: list[IntArray] = field(default_factory=list)  # course of the gaps by zone
-    slope: list[FloatArray] = field(default_factory=list)  # of what is adjusted for, then of signs
+    gaps: list[IntArray] = field(default_factory=list)
+    slope: list[FloatArray] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,10 +210,12 @@ class Sampler:
         self._prepare_reference(reference, reference_sd, width)
 
     def _prepare_reference(self, reference: Reference | None, reference_sd: float, width: int) -> None:
+        """Precision and score that outside series add to the shared effects."""
         self.extra_precision, self.extra_score = np.zeros((width, width)), np.zeros(width)
+        if reference is None:
+            return
         vintages = self.shape[2]
-        for place, code in enumerate(() if reference is None else reference.variety):
-            values = reference.log_yield[place] if reference is not None else np.zeros(0)
+        for place, (code, values) in enumerate(zip(reference.variety, reference.log_yield, strict=True)):
             for position in np.flatnonzero(np.isfinite(values)):
                 row = np.zeros(width)
                 row[1 + position] = row[self.adjusted.stop + place] = 1.0
@@ -219,7 +240,14 @@ class Sampler:
         self.choice.draw_signs()
 
     def run(self, *, burn: int, keep: int) -> ChainDraws:
-        """Sweep `burn` times, then keep `keep` draws.
+        """Sweep, and keep the later draws.
+
+        Parameters
+        ----------
+        burn : int
+            Sweeps before the first draw that is kept.
+        keep : int
+            Draws kept, one a sweep.
 
         Returns
         -------
@@ -241,9 +269,11 @@ class Sampler:
         return out
 
     def _gaps_by_zone(self) -> IntArray:
+        """Course of the gaps of every zone; 0 where none is open."""
         return np.zeros(self.zones, dtype=np.int64) if self.gaps is None else self.gaps.by_zone(self.zones)
 
     def _effect_variance(self) -> FloatArray:
+        """Prior variance of the shared effects (columns,)."""
         vintages = self.shape[2]
         variance = np.full(self.design.shape[2], self.sd["variety"] ** 2)
         variance[0] = INTERCEPT_SD**2
@@ -258,6 +288,7 @@ class Sampler:
         return np.asarray(self.sd["block_vintage"] ** 2 / self.block_weight + self.layout.factor_variance)
 
     def _error_variance(self) -> FloatArray:
+        """Variance of the log yields beyond levels and seasons (B, S, V)."""
         variance = self.layout.noise_variance + self.sd["error"] ** 2 / self.weight
         return np.where(self.layout.seen, variance, NEVER_SEEN_VARIANCE)
 
@@ -274,6 +305,7 @@ class Sampler:
         return np.asarray(np.linalg.inv(flat))
 
     def _draw_effects(self, projected: FloatArray, covariance: FloatArray) -> None:
+        """Draw the effects that blocks share, and what they leave of the log yields."""
         residual = (self.target - self.choice.fitted()).reshape(self.shape[0], -1)
         score = residual.ravel() @ projected.reshape(residual.size, -1) + self.extra_score
         root = np.linalg.cholesky(covariance)
@@ -320,6 +352,7 @@ class Sampler:
 
     # ------------------------------------------------------------------ scales
     def _draw_scales(self) -> None:
+        """Draw the standard deviations, given all effects."""
         vintages = self.shape[2]
         priors, season = self.priors, self.effect[self.seasons]
         self._draw_season_weights(season)
@@ -339,6 +372,7 @@ class Sampler:
         self._draw_error()
 
     def _draw_season_weights(self, season: FloatArray) -> None:
+        """Draw the Student-t weights of the seasons, shared ones and those of blocks."""
         degrees, vintages = self.priors.season_degrees, self.shape[2]
         sd = np.where(np.arange(season.size) < vintages, self.sd["vintage"], self.sd["variety"])
         self.season_weight = self._draw_weights(season, sd**2, 0.0, degrees)
@@ -373,6 +407,7 @@ class Sampler:
         return float(SD_GRID[np.argmax(fit + self.rng.gumbel(size=SD_GRID.size))])
 
     def _draw_error(self) -> None:
+        """Draw the Student-t weights and the standard deviation of the errors."""
         seen = self.layout.seen
         residual, noise = self.residual[seen], self.layout.noise_variance[seen]
         variance = np.full(noise.shape, self.sd["error"] ** 2)
@@ -385,7 +420,18 @@ class Sampler:
 
 @cache
 def weight_grid(degrees: float) -> FloatArray:
-    """Precisions, alike in chance, that make a normal a Student-t; 1 where the degrees are infinite."""
+    """Give precisions, alike in chance, that make a normal a Student-t.
+
+    Parameters
+    ----------
+    degrees : float
+        Of freedom.
+
+    Returns
+    -------
+    float array (12,)
+        Quantiles of Gamma(degrees / 2, degrees / 2); a single 1 where the degrees are infinite.
+    """
     if not np.isfinite(degrees):
         return np.ones(1)
     return np.asarray(gamma.ppf(_QUANTILES, degrees / 2, scale=2 / degrees))

@@ -129,6 +129,7 @@ def choose_controls(zones: pd.DataFrame, flagged: Sequence[str]) -> dict[str, st
 def _one_zone(
     zone: str, why: str, segments: gpd.GeoDataFrame, wanted: int, rng: np.random.Generator
 ) -> pd.DataFrame:
+    """Points of one zone, in walking order."""
     segment, vine, position = _vines(segments)
     parts = min(wanted, vine.size)
     label = _compact_parts(position, parts, rng)

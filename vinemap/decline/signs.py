@@ -16,20 +16,19 @@ import pandas as pd
 from scipy import special
 
 from vinemap.decline.courses import FloatArray, IntArray
+from vinemap.decline.evidence import Evidence
 from vinemap.decline.layout import BoolArray, Layout
 from vinemap.decline.turns import add_signs
 
 SIGNS = {"vigour": 1.0, "mog": -1.0}  # falls with the crop; rises as the crop falls
 SLOPE_SD = 0.5  # change of log sign with log kept; common practice, no source
 START_SLOPE, START_SD = 0.2, 0.1
-LEAST_SD, PRIOR_WORTH = (
-    0.03,
-    4.0,
-)  # a sign is never better known than 3 %; prior worth of its spread, no source
+LEAST_SD = 0.03  # a sign is never better known than 3 %; no source
+PRIOR_WORTH = 4.0  # measurements that the prior of its spread is worth; no source
 LEAST_VINTAGES = 2
 
 
-class SignTable:
+class SignTable(Evidence):
     """Log likelihood of signs under every curve, their slopes and spreads learnt along the way.
 
     Parameters
@@ -75,26 +74,8 @@ class SignTable:
         self.slope = np.full(len(self.names), START_SLOPE)
         self.sd = np.full(len(self.names), START_SD)
 
-    def columns(self) -> IntArray:
-        """Years (as columns of the yearly axis) at which curves are needed."""
-        return np.asarray(self.when)
-
-    def place_in(self, columns: IntArray) -> None:
-        """Take curves from now on at these columns only, which must hold `columns()`."""
-        self.when = np.searchsorted(columns, self.when)
-
     def weigh(self, candidates: FloatArray, owner: IntArray, rest: FloatArray, fit: FloatArray) -> None:
-        """Add the log likelihood of candidates (n, J, W) to `fit` (n, J).
-
-        Parameters
-        ----------
-        candidates : float array (n, J, W)
-        owner : int array (series,)
-            Which of the n a series belongs to.
-        rest : float array (series, W)
-            Log kept by the other curves of the series.
-        fit : float array (n, J)
-        """
+        """Add the log likelihood of candidates (n, J, W) to `fit` (n, J); see `Evidence.weigh`."""
         if self.rows.size:
             left = _centre(self.value - self.season[self.kind], self.seen)
             slope, precision = self.slope[self.kind], self.worth * self.sd[self.kind] ** -2.0
@@ -102,7 +83,13 @@ class SignTable:
                       precision, fit)  # fmt: skip
 
     def draw(self, log_kept: FloatArray) -> None:
-        """Draw seasons, slopes and spreads, given log kept of all series (series, W)."""
+        """Draw seasons, slopes and spreads, given the loss.
+
+        Parameters
+        ----------
+        log_kept : float array (series, W)
+            Log of the share kept by all curves together.
+        """
         if not self.rows.size:
             return
         kept = _centre(log_kept[self.rows][:, self.when], self.seen)
@@ -113,6 +100,7 @@ class SignTable:
     def _draw_kind(
         self, kind: int, value: FloatArray, kept: FloatArray, seen: BoolArray, worth_of: FloatArray
     ) -> None:
+        """Draw slope, seasons and spread of one sign, seasons integrated out of the slope."""
         season = np.where(seen[:, :, None], np.eye(self.when.size), 0.0)
         season = season - np.where(seen[:, :, None], _mean(season, seen)[:, None, :], 0.0)
         root_worth = np.sqrt(worth_of)[:, None]
@@ -150,12 +138,14 @@ def _widen(signs: pd.DataFrame | None, plain: dict[str, int]) -> pd.DataFrame:
 
 
 def _worth(signs: pd.DataFrame | None, wide: pd.DataFrame) -> FloatArray:
+    """Give the worth of each zone's sign as a measurement; 1 where it is not said."""
     if signs is None or "worth" not in signs:
         return np.ones(len(wide))
     return np.asarray(signs.groupby(["sign", "zone_id"])["worth"].mean().reindex(wide.index), dtype=float)
 
 
 def _mean(values: FloatArray, seen: BoolArray) -> FloatArray:
+    """Mean over the second axis of what is seen."""
     return np.asarray(values.sum(axis=1).T / np.maximum(seen.sum(axis=1), 1)).T
 
 

@@ -16,6 +16,9 @@ VINES_TOGETHER = 25.0  # vines counted in one go
 ALIKE_LEVEL = 0.01  # significance from which counts of one zone differ; small, as an estate has many zones
 AGE_OF_COUNT_SD = 0.05  # share of the missing by which a count grows doubtful per year of age; no source
 BACKGROUND_SYMPTOMS = 0.03  # share of vines called symptomatic in sound zones; common practice, no source
+MUNKVOLD_SLOPE = (0.9026 + 0.9881) / 2  # loss over severity, mean of two seasons; see `draw_symptomatic`
+IMPLIED_LOGIT_SD = 0.8  # of the share with symptoms that a loss implies; wide on purpose, no source
+UNKNOWN_VINES = 50  # taken as looked at where a count does not say; no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +50,31 @@ class Stand:
     symptomatic_n: FloatArray
 
     def of(self, zones: IntArray) -> Stand:
-        """Take these zones only."""
+        """Take some zones only.
+
+        Parameters
+        ----------
+        zones : int array (n,)
+            Rows.
+
+        Returns
+        -------
+        Stand
+        """
         return Stand(**{one.name: getattr(self, one.name)[zones] for one in fields(self)})
 
 
 def effective_vines(vines: FloatArray) -> FloatArray:
-    """Vines' worth of a cluster sample, by its design effect.
+    """Give the vines' worth of a cluster sample, by its design effect.
+
+    Parameters
+    ----------
+    vines : float array (...)
+        Vines looked at.
+
+    Returns
+    -------
+    float array (...)
 
     References
     ----------
@@ -123,7 +145,7 @@ def _same_rows(groups: list[pd.DataFrame]) -> float:
     for table in groups:
         seen = table[table["missing_pct"].notna()]
         if len(seen) > 1:
-            vines = seen["vines"].fillna(50).to_numpy(dtype=float)
+            vines = seen["vines"].fillna(UNKNOWN_VINES).to_numpy(dtype=float)
             worth, even, share, pooled = _pool(seen)
             away = float(((share - pooled) ** 2 / (even * worth / vines)).sum())
             ratios.append(away / special.chdtri(len(seen) - 1, 0.5))
@@ -133,7 +155,7 @@ def _same_rows(groups: list[pd.DataFrame]) -> float:
 def _pool(counts: pd.DataFrame) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Worth, variance if the stand never changed, and share missing of each count; pooled share."""
     share = counts["missing_pct"].to_numpy(dtype=float) / 100
-    worth = effective_vines(counts["vines"].fillna(50).to_numpy(dtype=float))
+    worth = effective_vines(counts["vines"].fillna(UNKNOWN_VINES).to_numpy(dtype=float))
     pooled = (float(share @ worth) + 0.5) / (float(worth.sum()) + 1)
     return worth, pooled * (1 - pooled) / worth, share, pooled
 
@@ -141,6 +163,7 @@ def _pool(counts: pd.DataFrame) -> tuple[FloatArray, FloatArray, FloatArray, flo
 def _one_zone(
     counts: pd.DataFrame, years: IntArray, alike: float
 ) -> tuple[FloatArray, FloatArray, float, float]:
+    """Share missing and its error by year, growth a year and its error, from the counts of a zone."""
     when = counts["vintage"].to_numpy(dtype=float)
     worth, even, share, pooled = _pool(counts)
     away = np.abs(years[:, None] - when[None, :]).min(axis=1)
@@ -157,12 +180,12 @@ def _one_zone(
     return mean, sd, float((centred * share / variance).sum() / spread), spread**-0.5
 
 
-def draw_symptomatic(stand: Stand, vine_loss: FloatArray, *, rng: np.random.Generator) -> FloatArray:
+def draw_symptomatic(standing: Stand, vine_loss: FloatArray, *, rng: np.random.Generator) -> FloatArray:
     """Draw the share of living vines with symptoms (draw, Z), from counts or else from the loss they imply.
 
     Parameters
     ----------
-    stand : Stand
+    standing : Stand
     vine_loss : float array (draw, Z)
         Share of a standing vine's output that is lost.
     rng : numpy.random.Generator
@@ -178,11 +201,8 @@ def draw_symptomatic(stand: Stand, vine_loss: FloatArray, *, rng: np.random.Gene
     """
     severity = np.clip(vine_loss / MUNKVOLD_SLOPE, 0.0, 0.95)
     centre = np.clip(BACKGROUND_SYMPTOMS + severity, BACKGROUND_SYMPTOMS, 0.97)
-    implied = special.expit(special.logit(centre) + 0.8 * rng.standard_normal(vine_loss.shape))
-    share = np.nan_to_num(stand.symptomatic, nan=0.0)
-    worth = np.maximum(stand.symptomatic_n, 1.0)
+    implied = special.expit(special.logit(centre) + IMPLIED_LOGIT_SD * rng.standard_normal(vine_loss.shape))
+    share = np.nan_to_num(standing.symptomatic, nan=0.0)
+    worth = np.maximum(standing.symptomatic_n, 1.0)
     known = rng.beta(share * worth + 0.5, (1 - share) * worth + 0.5, size=vine_loss.shape)
-    return np.where(np.isfinite(stand.symptomatic), known, implied)
-
-
-MUNKVOLD_SLOPE = (0.9026 + 0.9881) / 2
+    return np.where(np.isfinite(standing.symptomatic), known, implied)

@@ -7,12 +7,12 @@ import pandas as pd
 from scipy import special
 
 from vinemap.decline.curves import FloatArray, IntArray
+from vinemap.decline.evidence import Evidence
 from vinemap.decline.layout import Layout
-from vinemap.decline.stand import effective_vines
+from vinemap.decline.stand import BACKGROUND_SYMPTOMS, effective_vines
 from vinemap.decline.turns import add_symptoms
 
 LARGEST_SAMPLE = 30.0  # symptoms say little about loss beyond the sampling: cap on the vines' worth
-BACKGROUND_SYMPTOMS = 0.03  # share of vines called symptomatic in sound zones; common practice, no source
 SYMPTOMS_LEAD_YEARS = 3  # symptoms run ahead of crop loss (Kaplan et al. 2016: losses follow first symptoms)
 CONCENTRATION = 4.0  # how closely symptoms follow the loss; weak on purpose, no source
 SOUND_CONCENTRATION = 12.0
@@ -20,7 +20,7 @@ CLEAR_LOSS = 0.05
 _LOSSES = np.arange(101) / 100
 
 
-class SymptomTable:
+class SymptomTable(Evidence):
     """Log likelihood of the counts of symptoms under every curve.
 
     The share of vines with symptoms in a count is beta-binomial about 3 % plus the loss three years later: a
@@ -58,31 +58,14 @@ class SymptomTable:
             self.when[place, : len(table)] = np.clip(when, 0, years.size - 1)
             self.fit[place, : len(table)] = _tabulate(table)
 
-    def columns(self) -> IntArray:
-        """Years (as columns of the yearly axis) at which curves are needed."""
-        return np.unique(self.when)
-
-    def place_in(self, columns: IntArray) -> None:
-        """Take curves from now on at these columns only, which must hold `columns()`."""
-        self.when = np.searchsorted(columns, self.when)
-
     def weigh(self, candidates: FloatArray, owner: IntArray, rest: FloatArray, fit: FloatArray) -> None:
-        """Add the log likelihood of candidates (n, J, W) to `fit` (n, J).
-
-        Parameters
-        ----------
-        candidates : float array (n, J, W)
-        owner : int array (series,)
-            Which of the n a series belongs to.
-        rest : float array (series, W)
-            Log kept by the other curves of the series.
-        fit : float array (n, J)
-        """
+        """Add the log likelihood of candidates (n, J, W) to `fit` (n, J); see `Evidence.weigh`."""
         if self.rows.size:
             add_symptoms(candidates, owner[self.rows], rest[self.rows], self.when, self.fit, fit)
 
 
 def _counts(stand: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
+    """Split the counts of symptoms by zone."""
     if stand is None or stand.empty:
         return {}
     ill = stand[stand["symptomatic_pct"].notna() & (stand["vines"].fillna(0) > 0)]

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
-from vinemap.decline.forecast import DeclineDraws, Paths, Posterior, make_draws, share_held, trace_paths
+from vinemap.decline.forecast import DeclineDraws, Posterior, lost_by, make_draws, share_held, trace_paths
 from vinemap.decline.gaps import Gaps
 from vinemap.decline.layout import Layout
 from vinemap.decline.results import expected_yields, forecast_table, quantiles, zone_figures
@@ -83,19 +83,19 @@ def tell_zones(
     restart = {one.zone: one.first_vintage for one in layout.series[count:]}
     out = _Parts(count)
     for zones in _whole_blocks(block, ZONES_AT_A_TIME):
-        stand = standing.of(zones)
+        here = standing.of(zones)
         paths = trace_paths(
-            posterior, space, layout, stand, zones=zones, held=held, last_vintage=last, rng=rng,
+            posterior, space, layout, here, zones=zones, held=held, last_vintage=last, rng=rng,
             gaps=gaps.of(zones),
         )  # fmt: skip
         draws = make_draws(
-            paths, stand, [zone_ids[one] for one in zones],
+            paths, here, [zone_ids[one] for one in zones],
             last_vintage=last, horizon_year=horizon_year, rng=rng,
         )  # fmt: skip
         own = {at: restart[zone] for at, zone in enumerate(zones.tolist()) if zone in restart}
-        figures = zone_figures(paths, stand, draws, own, layout.vintages)
+        figures = zone_figures(paths, here, draws, own, layout.vintages)
         expected = expected_yields(posterior, layout, paths.healthy, block[zones])
-        out.add(zones, draws, figures, expected, _loss_now(paths, last))
+        out.add(zones, draws, figures, expected, lost_by(paths, last))
     return out.join()
 
 
@@ -115,10 +115,6 @@ def _whole_blocks(block: IntArray, most: int) -> Iterator[IntArray]:
         end = int(fitting[-1]) if fitting.size else int(ends[ends > start][0])
         yield np.sort(order[start:end])
         start = end
-
-
-def _loss_now(paths: Paths, last: int) -> FloatArray:
-    return np.asarray(100 * (1 - paths.kept[..., int(last - paths.years[0])]))
 
 
 class _Parts:

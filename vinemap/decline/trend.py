@@ -116,6 +116,7 @@ def sen_slope(values: npt.ArrayLike, times: npt.ArrayLike | None = None) -> floa
 
 
 def _finite(values: npt.ArrayLike, *, at_least: int) -> npt.NDArray[np.float64]:
+    """Values that are numbers, or refuse them where they are too few."""
     series = np.asarray(values, dtype=float)
     series = series[np.isfinite(series)]
     if series.size < at_least:
