@@ -60,6 +60,12 @@ def vinemap() -> None:
 
 
 _json_option = click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+_workers = click.option(
+    "--workers", type=click.IntRange(1), default=None, help="Processes to use (all cores if not given)."
+)
+_scheduler = click.option(
+    "--scheduler", default=None, metavar="ADDRESS", help="Dask scheduler to map blocks over."
+)
 _READING = (
     click.option(
         "--crs", default=None, help="Coordinate reference system, e.g. EPSG:4326, where the file names none."
@@ -202,10 +208,8 @@ def status(folder: Path, as_json: bool) -> None:
     "--vintage", type=int, default=None, help="Assess as after this vintage (the last one if not given)."
 )
 @click.option("--block", "blocks", multiple=True, help="Only this block; may be repeated.")
-@click.option(
-    "--workers", type=click.IntRange(1), default=None, help="Processes to use (all cores if not given)."
-)
-@click.option("--scheduler", default=None, metavar="ADDRESS", help="Dask scheduler to map blocks over.")
+@_workers
+@_scheduler
 @_json_option
 def assess(
     folder: Path,
@@ -217,14 +221,12 @@ def assess(
 ) -> None:
     """Do the main job: clean, map, zone, decline, advice; write FOLDER/out/VINTAGE/."""
     from vinemap.job import open_estate
-    from vinemap.show import show_assessment
 
     with _progress(as_json) as report:
         result = open_estate(folder).assess(
             vintage=vintage, blocks=list(blocks) or None, workers=workers, scheduler=scheduler, report=report
         )
-    told = result.to_dict()
-    _show(told, as_json, show_assessment(told))
+    _show_assessment(result, as_json)
 
 
 @vinemap.command()
@@ -279,7 +281,6 @@ def plan(
     [programme] of estate.toml, for this run only.
     """
     from vinemap.job import open_estate
-    from vinemap.show import show_assessment
 
     limits |= {
         "most_orders": vines,
@@ -292,8 +293,7 @@ def plan(
     }
     with _progress(as_json) as report:
         result = open_estate(folder).plan(vintage=vintage, report=report, **limits)
-    told = result.to_dict()
-    _show(told, as_json, show_assessment(told))
+    _show_assessment(result, as_json)
 
 
 @vinemap.command()
@@ -326,10 +326,8 @@ def send(folder: Path, url: str, vintage: int | None, as_json: bool) -> None:
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path, file_okay=False), help="Folder for the summary."
 )
-@click.option(
-    "--workers", type=click.IntRange(1), default=None, help="Processes to use (all cores if not given)."
-)
-@click.option("--scheduler", default=None, metavar="ADDRESS", help="Dask scheduler to map blocks over.")
+@_workers
+@_scheduler
 @_json_option
 def region(
     folders: tuple[Path, ...], out: Path, workers: int | None, scheduler: str | None, as_json: bool
@@ -346,26 +344,25 @@ def region(
 
 @vinemap.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default="demo-estate")
-@click.option(
-    "--workers", type=click.IntRange(1), default=None, help="Processes to use (all cores if not given)."
-)
+@_workers
 @_json_option
 def demo(folder: Path, workers: int | None, as_json: bool) -> None:
     """Build the invented demo estate in FOLDER and run everything on it."""
     from vinemap.job import run_demo
-    from vinemap.show import show_assessment
 
     with _progress(as_json) as report:
         result = run_demo(folder, workers=workers, report=report)
-    told = result.to_dict()
-    _show(told, as_json, show_assessment(told))
+    _show_assessment(result, as_json)
 
 
 def _pairs(given: tuple[str, ...]) -> dict[str, str]:
+    found = {}
     for one in given:
-        if "=" not in one:
+        name, sign, value = one.partition("=")
+        if not sign:
             raise click.UsageError(f"{one!r} lacks the equals sign; write it as field=value.")
-    return dict((part.strip() for part in one.split("=", 1)) for one in given)  # type: ignore[misc]
+        found[name.strip()] = value.strip()
+    return found
 
 
 def _numbers(given: tuple[str, ...], option: str) -> dict[str, float]:
@@ -385,6 +382,13 @@ def _years(given: tuple[str, ...], option: str) -> dict[str, int]:
 
 def _show(data: dict[str, Any], as_json: bool, text: str) -> None:
     click.echo(json.dumps(data, indent=2, ensure_ascii=False, default=str) if as_json else text)
+
+
+def _show_assessment(result: Any, as_json: bool) -> None:
+    from vinemap.show import show_assessment
+
+    told = result.to_dict()
+    _show(told, as_json, show_assessment(told))
 
 
 def _progress(as_json: bool) -> Any:

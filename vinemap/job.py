@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from vinemap import estate as storage
-from vinemap.errors import IntakeError, VinemapError
+from vinemap.errors import IntakeError
 from vinemap.estate import EstateStore, ImportReport
 from vinemap.progress import Report, report_nothing
 
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from vinemap.pipeline.status import EstateStatus
 
 DEMO_NAME = "Brolga Reach (invented)"
-DEMO_SEED = 20_260
 
 
 class Estate:
@@ -311,12 +310,28 @@ def new_estate(folder: Path | str, *, name: str | None = None) -> Estate:
 
 
 def open_estate(folder: Path | str) -> Estate:
-    """Open an estate folder; StoreError if it is none."""
+    """Open an estate folder; StoreError if it is none, of another format version, or locked."""
     return Estate(storage.open_store(Path(folder)))
 
 
 def fetch_estate(url: str, folder: Path | str) -> Estate:
-    """Copy an estate from storage, as `vinemap.estate.remote.fetch_estate` does, and open the copy."""
+    """Copy an estate from storage, as `vinemap.estate.remote.fetch_estate` does, and open the copy.
+
+    Parameters
+    ----------
+    url : str
+        As fsspec takes it, e.g. ``s3://bucket/estate``.
+    folder : path-like
+
+    Returns
+    -------
+    Estate
+
+    Raises
+    ------
+    StoreError
+        If there is no estate there, or the folder holds something else.
+    """
     from vinemap.estate import remote
 
     remote.fetch_estate(url, Path(folder))
@@ -407,7 +422,23 @@ def run_demo(
 
 
 def list_demo_files(source: Path) -> list[tuple[str, Path, int | None]]:
-    """List the demo files with their kind and vintage, in the order to add them."""
+    """List the demo files with their kind and vintage, in the order to add them.
+
+    Parameters
+    ----------
+    source : pathlib.Path
+        Folder of the demo, as `vinemap.simulate.write_estate_files` lays it out.
+
+    Returns
+    -------
+    list of tuple
+        Kind, file, and vintage where the name of the file gives it.
+
+    Raises
+    ------
+    IntakeError
+        If one is missing.
+    """
     found: list[tuple[str, Path, int | None]] = [("blocks", source / "blocks.geojson", None)]
     for file in sorted((source / "harvest").iterdir()):
         found.append(("harvest", file, int(file.name[:4])))
@@ -432,19 +463,16 @@ def _demo_source(place: Path) -> Path:
     if (beside / "blocks.geojson").exists():
         return beside
     # Installed without the repository: make the same estate from its seed.
-    import numpy as np
-
     from vinemap import simulate
 
     made = place / "demo-files"
     if not made.exists():
-        simulate.write_estate_files(simulate.demo_estate(rng=np.random.default_rng(DEMO_SEED)), made)
+        simulate.write_estate_files(simulate.demo_estate(), made)
     return made
 
 
 __all__ = [
     "Estate",
-    "VinemapError",
     "assess_region",
     "fetch_estate",
     "list_demo_files",
