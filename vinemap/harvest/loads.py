@@ -287,11 +287,10 @@ def describe_vague(
     """
     loads = group.vague[block]
     others = tuple(dict.fromkeys(name for one in loads for name in one.others))
-    why = (
-        f"also name {count_blocks(others)}, which {explain_names(others, known_blocks)[0]}" if others else ""
-    )
-    why = why.replace("also name", "also names", 1) if len(loads) == 1 else why
-    why = why or ("has no weight" if len(loads) == 1 else "have no weight")
+    names, has = ("names", "has") if len(loads) == 1 else ("name", "have")
+    why = f"{has} no weight"
+    if others:
+        why = f"also {names} {count_blocks(others)}, which {explain_names(others, known_blocks)[0]}"
     return (
         f"Block {block}, vintage {vintage}: {count_loads(loads)} ({name_tickets(loads)}) {why}. "
         f"Between 0 and {share.most_t:.2f} t of this can be of block {block}; by its readings "
