@@ -112,7 +112,9 @@ def measure_estate(
         )
         mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
         report("Telling decline from seasons", 0, 1)
-        measured = fit_estate(store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes)
+        measured = fit_estate(
+            store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool
+        )
         report("Telling decline from seasons", 1, 1)
         losses = list_loss_tasks(mapped, measured, store.settings, surfaces_folder)
         map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")

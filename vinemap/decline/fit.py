@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
 from vinemap.decline.forecast import DeclineDraws, join_chains
-from vinemap.decline.gaps import GapState, open_backwards
+from vinemap.decline.gaps import Gaps, GapState, open_backwards
 from vinemap.decline.layout import Layout, Series, build_layout, list_series, space_of_series
 from vinemap.decline.results import (
     SLOPE_COLUMNS,
@@ -34,6 +35,16 @@ BURN = 60
 CLEARLY_UNMIXED = 1.2  # potential scale reduction above which chains disagree ...
 APART_PCT = 5.0  # ... and range of their mean losses [% of healthy yield] from which that matters
 ZONE_VINTAGE_COLUMNS = ("zone_id", "vintage", "yield_t_ha", "yield_se_t_ha")
+
+
+class RunTasks(Protocol):
+    """Applies a function to every task and gives the results in their order: `map`, or a pool's."""
+
+    def __call__(
+        self, function: Callable[[ChainTask], ChainDraws], tasks: Sequence[ChainTask], /
+    ) -> Iterable[ChainDraws]:
+        """Give one result a task."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +99,7 @@ def fit_decline(
     rng: np.random.Generator,
     priors: Priors | None = None,
     per_family: int = PER_FAMILY,
+    run_tasks: RunTasks = map,
 ) -> Decline:
     """Tell decline from seasons, machines, missing vines and soils that were always weak.
 
@@ -125,6 +137,9 @@ def fit_decline(
     priors : Priors, optional
     per_family : int, optional
         Fresh candidate curves of each kind in every sweep of the sampler.
+    run_tasks : callable, optional
+        Applies a function to every chain, as `map` does, perhaps in other processes: each chain has a
+        generator of its own, so the result is the same.
 
     Returns
     -------
@@ -167,16 +182,11 @@ def fit_decline(
     series = list_series(zones, renewals)
     layout = _arrange(zone_vintage, zones, series, standing, years, vintages, settlement, adjustments)
     space = space_of_series(series, planted, years=years, last_vintage=last)
-
-    def make_signs() -> SignTable:
-        return SignTable(layout, years, signs, zone_ids, rng)
-
-    chains = _run_chains(
-        layout, space, lambda: SymptomTable(layout, years, stand, zone_ids), make_signs,
-        lambda: GapState(layout, standing, gaps, years, rng),
-        reference=_reference(reference, vintages, layout.varieties), priors=priors, per_family=per_family,
-        draws=draws, rng=rng,
+    task = ChainTask(
+        layout, space, years, stand, signs, zone_ids, standing, gaps,
+        _reference(reference, vintages, layout.varieties), priors, per_family, keep=-(-draws // CHAINS),
     )  # fmt: skip
+    chains = list(run_tasks(run_chain, [replace(task, rng=one) for one in rng.spawn(CHAINS)]))
     told = tell_zones(
         join_chains(chains), space, layout, standing, gaps, zone_ids, horizon_year=horizon_year, rng=rng
     )
@@ -191,7 +201,7 @@ def fit_decline(
         draws=told.draws,
         scales=scales_table(chains),
         notes=_notes(layout, zones, standing, series, told.loss_pct, vintages, len(chains)),
-        slopes=slopes_table(layout, make_signs().names, chains),
+        slopes=slopes_table(layout, SignTable(layout, years, signs, zone_ids, rng).names, chains),
     )  # fmt: skip
 
 
@@ -256,29 +266,51 @@ def _reference(reference: pd.DataFrame | None, vintages: IntArray, varieties: li
     return Reference(wide.to_numpy(dtype=float), [codes[one] for one in wide.index])
 
 
-def _run_chains(
-    layout: Layout,
-    space: CurveSpace,
-    make_symptoms: Callable[[], SymptomTable],
-    make_signs: Callable[[], SignTable],
-    make_gaps: Callable[[], GapState],
-    *,
-    reference: Reference | None,
-    priors: Priors,
-    per_family: int,
-    draws: int,
-    rng: np.random.Generator,
-) -> list[ChainDraws]:
-    """Run several chains from over-dispersed starts, one after the other."""
-    chains = []
+@dataclass(frozen=True, slots=True)
+class ChainTask:
+    """What one chain needs; picklable. The fields are those of `fit_decline`, arranged."""
+
+    layout: Layout
+    space: CurveSpace
+    years: IntArray
+    stand: pd.DataFrame | None
+    signs: pd.DataFrame | None
+    zone_ids: list[str]
+    standing: Stand
+    gaps: Gaps
+    reference: Reference | None
+    priors: Priors
+    per_family: int
+    keep: int
+    rng: np.random.Generator = field(default_factory=np.random.default_rng)
+
+
+def run_chain(task: ChainTask) -> ChainDraws:
+    """Run one chain from an over-dispersed start.
+
+    Parameters
+    ----------
+    task : ChainTask
+
+    Returns
+    -------
+    ChainDraws
+        `task.keep` draws, after `BURN` sweeps.
+    """
+    layout, years, rng = task.layout, task.years, task.rng
+    sampler = Sampler(
+        layout,
+        task.space,
+        symptoms=SymptomTable(layout, years, task.stand, task.zone_ids),
+        signs=SignTable(layout, years, task.signs, task.zone_ids, rng),
+        gaps=GapState(layout, task.standing, task.gaps, years, rng),
+        reference=task.reference,
+        priors=task.priors,
+        per_family=task.per_family,
+        rng=rng,
+    )
     with threadpool_limits(1, user_api="blas"):  # matrices are small: more threads only wait for one another
-        for _ in range(CHAINS):
-            sampler = Sampler(
-                layout, space, symptoms=make_symptoms(), signs=make_signs(), priors=priors, rng=rng,
-                reference=reference, per_family=per_family, gaps=make_gaps(),
-            )  # fmt: skip
-            chains.append(sampler.run(burn=BURN, keep=-(-draws // CHAINS)))
-    return chains
+        return sampler.run(burn=BURN, keep=task.keep)
 
 
 def scale_reduction(values: FloatArray, chains: int) -> FloatArray:

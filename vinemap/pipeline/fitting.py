@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from typing import Any
 
 import geopandas as gpd
@@ -21,6 +22,9 @@ from vinemap.pipeline.signs import gather_signs, measure_box_width, tell_box_wid
 from vinemap.pipeline.weighed_only import add_weighed_vintages
 from vinemap.pipeline.words import warn_of_record
 
+# What a chain needs grows with the zones, and the memory of a worker shall not: larger estates stay here.
+MOST_ZONES_TO_SEND = 1_000
+
 
 def fit_estate(
     store: EstateStore,
@@ -31,6 +35,7 @@ def fit_estate(
     *,
     vintage: int,
     notes: Sequence[str],
+    pool: Executor | None = None,
 ) -> Measured:
     """Join what the blocks gave, add vintages that were only weighed, and fit the decline model.
 
@@ -44,6 +49,8 @@ def fit_estate(
     vintage : int
     notes : sequence of str
         Notes of earlier stages, carried on.
+    pool : Executor, optional
+        Runs the chains of the decline model beside one another; in this process if None.
 
     Returns
     -------
@@ -81,6 +88,7 @@ def fit_estate(
         horizon_year=_horizon(chosen, vintage, settings),
         draws=settings.decline.draws,
         rng=np.random.default_rng(settings.decline.seed),
+        run_tasks=pool.map if pool is not None and len(zone) <= MOST_ZONES_TO_SEND else map,
     )
     words = [
         *notes,
