@@ -99,7 +99,9 @@ def measure_estate(
         tasks = list_clean_tasks(store, chosen, vintages, cache, previous)
         cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
         cleaned = clean_waiting(cleaned, tasks, pool, report)
-        settled = settle_vintages(cleaned, store, vintages, known_blocks=prepared.blocks["block_id"])
+        settled = settle_vintages(
+            cleaned, store, vintages, pool, report, known_blocks=prepared.blocks["block_id"]
+        )
         todo = list_map_tasks(
             cleaned,
             chosen,

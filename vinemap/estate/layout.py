@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import json
 import re
+from functools import lru_cache
 from pathlib import Path
 from urllib.parse import quote, unquote
 
 import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet as pq
+import pyproj
+import shapely
 
 from vinemap._version import __version__
 from vinemap.errors import StoreError
@@ -120,10 +124,28 @@ def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:
     if not file.exists():
         return empty_table(table, crs=crs)
     try:
-        frame = gpd.read_parquet(file) if table.geometry else pd.read_parquet(file)
+        frame = _read_located(file) if table.geometry else pd.read_parquet(file)
     except (pa.ArrowException, OSError, ValueError, KeyError) as error:
         raise damaged(file, error) from error
     return check_table(frame, table, where=target)
+
+
+def _read_located(file: Path) -> gpd.GeoDataFrame:
+    """Read as `geopandas.read_parquet`, but make a CRS once: of a file's description it takes 20 ms."""
+    stored = pq.read_table(file)
+    told = json.loads((stored.schema.metadata or {}).get(b"geo", "{}"))
+    name = told.get("primary_column")
+    own = told.get("columns", {}).get(name, {})
+    if own.get("encoding") != "WKB" or not own.get("crs") or len(told["columns"]) > 1:
+        return gpd.read_parquet(file)  # not as this store writes
+    shapes = shapely.from_wkb(stored[name].to_numpy())
+    crs = _crs_of(json.dumps(own["crs"]))
+    return gpd.GeoDataFrame(stored.drop_columns([name]).to_pandas(), geometry=shapes, crs=crs)
+
+
+@lru_cache(maxsize=16)
+def _crs_of(description: str) -> pyproj.CRS:
+    return pyproj.CRS.from_json(description)
 
 
 def damaged(file: Path, error: Exception) -> StoreError:

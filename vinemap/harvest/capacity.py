@@ -63,16 +63,22 @@ def find_over_capacity(
     covered = (row_summary["covered_m"] / row_summary["length_m"]).clip(upper=1.0)
     picked_rows = row_summary.assign(ground=row_summary["area_ha"] * covered)
     ground = picked_rows[picked_rows["readings"] > 0].set_index(["row_no", "machine"])["ground"]
-    table = clean[["row_no", "machine", "yield_t_ha"]].astype({"row_no": int})
-    share = table.groupby(["row_no", "machine"])["yield_t_ha"].transform("size")
-    keys = pd.MultiIndex.from_frame(table[["row_no", "machine"]])
-    table = table.assign(ha=ground.reindex(keys).to_numpy(dtype=float) / share.to_numpy())
+    yields = clean["yield_t_ha"].to_numpy(dtype=float)
+    machine, machines = pd.factorize(clean["machine"], sort=True)
+    row, rows = pd.factorize(clean["row_no"].astype(int), sort=True)
+    place = row * max(len(machines), 1) + machine
+    share = np.bincount(place, minlength=len(rows) * len(machines))
+    each = ground.reindex(pd.MultiIndex.from_product([rows, machines])).to_numpy(dtype=float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        area = (each / share)[place]
     lines = []
-    for machine, part in table[table["ha"] > 0].groupby("machine", sort=True):
-        over = part["yield_t_ha"] > capacity_t_ha
-        picked, heavy = float(part["ha"].sum()), float(part["yield_t_ha"].quantile(HEAVY_QUANTILE))
-        above = float(part.loc[over, "ha"].sum())
-        lines.append((block_id, str(machine), 100.0 * above / picked, above, heavy, picked))
+    for code, name in enumerate(machines):
+        mine = (machine == code) & (area > 0)
+        if not mine.any():
+            continue
+        picked, heavy = float(area[mine].sum()), float(np.nanquantile(yields[mine], HEAVY_QUANTILE))
+        above = float(area[mine & (yields > capacity_t_ha)].sum())
+        lines.append((block_id, str(name), 100.0 * above / picked, above, heavy, picked))
     names = ["block_id", "machine", "over_capacity_pct", "over_capacity_ha", "heavy_t_ha", "picked_ha"]
     return pd.DataFrame(lines, columns=names)
 

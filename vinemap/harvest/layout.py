@@ -167,8 +167,9 @@ def _follow(
 
 def _row_frames(rows: gpd.GeoDataFrame) -> pd.DataFrame:
     """Start, unit direction and ground over planar length of every row, by row_no."""
-    start = np.array([shapely.get_coordinates(one)[0] for one in rows.geometry])
-    end = np.array([shapely.get_coordinates(one)[-1] for one in rows.geometry])
+    points, of = shapely.get_coordinates(rows.geometry.to_numpy(), return_index=True)
+    first = np.searchsorted(of, np.arange(len(rows)))
+    start, end = points[first], points[np.r_[first[1:], len(points)] - 1]
     length = np.maximum(np.hypot(*(end - start).T), 1e-9)
     ground = rows["length_m"].to_numpy(dtype=float) / np.asarray(rows.geometry.length, dtype=float)
     return pd.DataFrame(

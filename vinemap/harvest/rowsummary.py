@@ -51,7 +51,8 @@ def summarise_rows(
         raise DataError(
             f"Row spacing is {row_spacing_m} m.", remedy="Give the distance between rows in metres."
         )
-    kept = check_table(clean, CLEAN_READINGS, where=f"clean readings of block {block_id}")
+    kept = pd.DataFrame(check_table(clean, CLEAN_READINGS, where=f"clean readings of block {block_id}"))
+    kept = kept.drop(columns=clean.geometry.name)  # not asked for here, and dear to choose from
     kept = kept[(kept["flag"] == "") & (kept["row_no"] >= 0) & kept["yield_t_ha"].notna()]
     plan = _plan(rows, row_spacing_m)
     found = _by_row(kept, plan)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -196,8 +196,31 @@ def clean_waiting(
     return [join_vintages(one, fresh[place]) if place in fresh else one for place, one in enumerate(cleaned)]
 
 
+@dataclass(frozen=True, slots=True)
+class SettleTask:
+    """What settling one vintage needs; picklable."""
+
+    vintage: int
+    row_summary: pd.DataFrame
+    loads: pd.DataFrame
+    known_blocks: frozenset[str]
+
+
+def settle_one(task: SettleTask) -> harvest.Settlement:
+    """Settle the blocks of one vintage against its weighed loads."""
+    return harvest.settle_vintage(
+        task.row_summary, task.loads, vintage=task.vintage, known_blocks=task.known_blocks
+    )
+
+
 def settle_vintages(
-    cleaned: list[CleanedBlock], store: EstateStore, vintages: tuple[int, ...], *, known_blocks: pd.Series
+    cleaned: list[CleanedBlock],
+    store: EstateStore,
+    vintages: tuple[int, ...],
+    pool: Any,
+    report: Report,
+    *,
+    known_blocks: pd.Series,
 ) -> dict[int, harvest.Settlement]:
     """Settle every vintage over all blocks against its weighed loads.
 
@@ -206,6 +229,8 @@ def settle_vintages(
     cleaned : list of CleanedBlock
     store : EstateStore
     vintages : tuple of int
+    pool : Executor, optional
+    report : callable
     known_blocks : pandas.Series
         Ids of all blocks of the estate, also those not assessed.
 
@@ -217,13 +242,15 @@ def settle_vintages(
     if not summaries:
         return {}
     summary, loads = pd.concat(summaries, ignore_index=True), store.loads()
-    out = {}
-    for year in vintages:
-        own = summary[summary["vintage"] == year].drop(columns="vintage")
-        if len(own):
-            weighed = loads[loads["vintage"] == year] if len(loads) else loads
-            out[year] = harvest.settle_vintage(own, weighed, vintage=year, known_blocks=set(known_blocks))
-    return out
+    of_vintage = dict(list(loads.groupby("vintage"))) if len(loads) else {}
+    known = frozenset(known_blocks)
+    tasks = [
+        SettleTask(int(year), own.drop(columns="vintage"), of_vintage.get(year, loads.iloc[:0]), known)
+        for year, own in summary.groupby("vintage", sort=True)
+        if year in vintages
+    ]
+    told = map_tasks(settle_one, tasks, pool=pool, report=report, stage="Settling to the weighed loads")
+    return {task.vintage: one for task, one in zip(tasks, told, strict=True)}
 
 
 def list_map_tasks(
