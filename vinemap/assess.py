@@ -7,6 +7,7 @@ that the job can be followed here. The stages themselves are in their packages.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,7 @@ from vinemap.pipeline.layers import build_layers
 from vinemap.pipeline.mapped import map_block
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision, set_money, set_programme
-from vinemap.pipeline.parallel import map_tasks, open_workers
+from vinemap.pipeline.parallel import map_tasks
 from vinemap.pipeline.surface_files import draw_loss
 from vinemap.pipeline.tasks import (
     choose_blocks,
@@ -54,8 +55,7 @@ def measure_estate(
     *,
     vintage: int | None = None,
     blocks: Sequence[str] | None = None,
-    workers: int | None = None,
-    scheduler: str | None = None,
+    pool: Executor | None,
     surfaces_folder: Path,
     previous: Measured | None = None,
     report: Report = report_nothing,
@@ -69,10 +69,8 @@ def measure_estate(
         As after this vintage; the last one stored if None.
     blocks : sequence of str, optional
         Only these blocks.
-    workers : int, optional
-        Processes; all cores if None.
-    scheduler : str, optional
-        Address of a Dask scheduler, whose workers see the estate folder under the same path.
+    pool : concurrent.futures.Executor, optional
+        As `pipeline.parallel.open_workers` gives it; None for this process.
     surfaces_folder : pathlib.Path
         Where the surfaces are written, block by block: no more of them than one block's is ever in memory.
     previous : Measured, optional
@@ -89,37 +87,36 @@ def measure_estate(
     DataError
         If there is nothing to assess, or a block or vintage asked for is not there.
     """
-    if scheduler:  # its workers start elsewhere, so they are told whole paths
-        store, surfaces_folder = EstateStore(store.folder.absolute()), surfaces_folder.absolute()
+    # Workers start elsewhere, so they are told whole paths.
+    store, surfaces_folder = EstateStore(store.folder.absolute()), surfaces_folder.absolute()
     prepared = land.prepare_blocks(store.blocks(), crs=store.crs())
     chosen = choose_blocks(prepared.blocks, blocks)
     last, vintages = choose_vintages(store, vintage)
     cache = ResultCache(store.folder / CACHE)
-    with open_workers(workers=workers, tasks=len(chosen), scheduler=scheduler) as pool:
-        tasks = list_clean_tasks(store, chosen, vintages, cache, previous)
-        cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
-        cleaned = clean_waiting(cleaned, tasks, pool, report)
-        settled = settle_vintages(
-            cleaned, store, vintages, pool, report, known_blocks=prepared.blocks["block_id"]
-        )
-        todo = list_map_tasks(
-            cleaned,
-            chosen,
-            settled,
-            store.settings,
-            cache,
-            surfaces_folder,
-            previous,
-            drawn=store.drawn_zones(),
-        )
-        mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
-        report("Telling decline from seasons", 0, 1)
-        measured = fit_estate(
-            store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool
-        )
-        report("Telling decline from seasons", 1, 1)
-        losses = list_loss_tasks(mapped, measured, store.settings, surfaces_folder)
-        map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
+    tasks = list_clean_tasks(store, chosen, vintages, cache, previous)
+    cleaned = map_tasks(clean_block, tasks, pool=pool, report=report, stage="Cleaning readings")
+    cleaned = clean_waiting(cleaned, tasks, pool, report)
+    settled = settle_vintages(
+        cleaned, store, vintages, pool, report, known_blocks=prepared.blocks["block_id"]
+    )
+    todo = list_map_tasks(
+        cleaned,
+        chosen,
+        settled,
+        store.settings,
+        cache,
+        surfaces_folder,
+        previous,
+        drawn=store.drawn_zones(),
+    )
+    mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
+    report("Telling decline from seasons", 0, 1)
+    measured = fit_estate(
+        store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool
+    )
+    report("Telling decline from seasons", 1, 1)
+    losses = list_loss_tasks(mapped, measured, store.settings, surfaces_folder)
+    map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
     return measured
 
 

@@ -187,11 +187,13 @@ class Estate:
         if unchanged is not None:  # seen before anything that works it out is loaded
             report("Nothing has changed", 1, 1)
             return unchanged
-        from vinemap.pipeline.result import assess_and_publish
+        from vinemap.pipeline.parallel import open_workers
 
-        return assess_and_publish(
-            self.store, vintage=vintage, blocks=blocks, workers=workers, scheduler=scheduler, report=report
-        )
+        tasks = len(self.store.blocks() if blocks is None else blocks)
+        with open_workers(workers=workers, tasks=tasks, scheduler=scheduler) as pool:
+            from vinemap.pipeline.result import assess_and_publish  # loaded while the workers load as well
+
+            return assess_and_publish(self.store, vintage=vintage, blocks=blocks, pool=pool, report=report)
 
     def send(self, url: str, *, vintage: int | None = None) -> list[str]:
         """Copy the outputs of a vintage to the same estate on storage; see `vinemap.estate.remote`.

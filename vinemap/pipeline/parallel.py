@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import threading
 import time
@@ -60,8 +61,14 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
     else:
         # Workers of loky do not import the script they are started from, so a plain script can assess.
         mine = os.getpid()
-        with ProcessPoolExecutor(wanted, env=ONE_THREAD, initializer=_end_with, initargs=(mine,)) as pool:
+        with ProcessPoolExecutor(wanted, env=ONE_THREAD, initializer=_begin, initargs=(mine,)) as pool:
+            pool.submit(int)  # starts the processes: they load what they need while this one does
             yield pool
+
+
+def _begin(parent: int) -> None:
+    _end_with(parent)
+    importlib.import_module("vinemap.pipeline.mapped")
 
 
 def _end_with(parent: int) -> None:

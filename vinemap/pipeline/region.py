@@ -23,6 +23,7 @@ from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.measured import Measured, load_measured
 from vinemap.pipeline.out_folder import KEPT
 from vinemap.pipeline.outputs import tell_waiting
+from vinemap.pipeline.parallel import open_workers
 from vinemap.pipeline.result import assess_and_publish
 from vinemap.pipeline.unchanged import find_unchanged
 from vinemap.progress import Report, report_nothing
@@ -80,8 +81,9 @@ def assess_region(
         Two or more; their folders have different names.
     out : pathlib.Path
         Folder for region.html, region.gpkg and region.csv; made if need be.
-    workers, scheduler, report
-        As in `vinemap.assess.measure_estate`.
+    workers, scheduler
+        As in `vinemap.pipeline.parallel.open_workers`.
+    report : callable
 
     Returns
     -------
@@ -97,9 +99,10 @@ def assess_region(
     named = _name_estates(stores)
     measured = {}
     for name, store in named.items():
-        done = find_unchanged(store) or assess_and_publish(
-            store, workers=workers, scheduler=scheduler, report=report
-        )
+        done = find_unchanged(store)
+        if done is None:
+            with open_workers(workers=workers, tasks=len(store.blocks()), scheduler=scheduler) as pool:
+                done = assess_and_publish(store, pool=pool, report=report)
         measured[name] = load_measured(done.folder / KEPT)
     report("Telling decline from seasons, all estates", 0, 1)
     first = next(iter(named.values())).settings

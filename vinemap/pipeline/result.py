@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import time
+from concurrent.futures import Executor
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -44,8 +45,7 @@ def assess_and_publish(
     *,
     vintage: int | None = None,
     blocks: Any = None,
-    workers: int | None = None,
-    scheduler: str | None = None,
+    pool: Executor | None,
     report: Report = report_nothing,
 ) -> Assessment:
     """Measure, advise and write out/<vintage>/ anew; the old folder stands until the new one is whole.
@@ -56,7 +56,7 @@ def assess_and_publish(
     Parameters
     ----------
     store : EstateStore
-    vintage, blocks, workers, scheduler, report
+    vintage, blocks, pool, report
         As in `vinemap.assess.measure_estate`.
 
     Returns
@@ -74,8 +74,7 @@ def assess_and_publish(
             store,
             vintage=vintage,
             blocks=blocks,
-            workers=workers,
-            scheduler=scheduler,
+            pool=pool,
             surfaces_folder=stage / SURFACES,
             previous=_earlier(out, vintage),
             report=report,

@@ -10,6 +10,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from vinemap import harvest
 from vinemap.errors import DataError
@@ -208,9 +209,11 @@ class SettleTask:
 
 def settle_one(task: SettleTask) -> harvest.Settlement:
     """Settle the blocks of one vintage against its weighed loads."""
-    return harvest.settle_vintage(
-        task.row_summary, task.loads, vintage=task.vintage, known_blocks=task.known_blocks
-    )
+    # To the last digit the same in every process: what is kept of the maps goes by the settled yields.
+    with threadpool_limits(1, user_api="blas"):
+        return harvest.settle_vintage(
+            task.row_summary, task.loads, vintage=task.vintage, known_blocks=task.known_blocks
+        )
 
 
 def settle_vintages(
