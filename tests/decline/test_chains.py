@@ -1,4 +1,4 @@
-"""The chains of the decline model: each has a generator of its own, wherever and in whatever order they run."""
+"""The chains of the decline model: each with its own generator, wherever and in whatever order they run."""
 
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context

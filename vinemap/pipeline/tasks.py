@@ -247,10 +247,11 @@ def settle_vintages(
     summary, loads = pd.concat(summaries, ignore_index=True), store.loads()
     of_vintage = dict(list(loads.groupby("vintage"))) if len(loads) else {}
     known = frozenset(known_blocks)
+    own = {year: rows.drop(columns="vintage") for year, rows in summary.groupby("vintage")}
     tasks = [
-        SettleTask(int(year), own.drop(columns="vintage"), of_vintage.get(year, loads.iloc[:0]), known)
-        for year, own in summary.groupby("vintage", sort=True)
-        if year in vintages
+        SettleTask(year, own[year], of_vintage.get(year, loads.iloc[:0]), known)
+        for year in vintages
+        if year in own
     ]
     told = map_tasks(settle_one, tasks, pool=pool, report=report, stage="Settling to the weighed loads")
     return {task.vintage: one for task, one in zip(tasks, told, strict=True)}
