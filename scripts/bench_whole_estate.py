@@ -24,7 +24,7 @@ from typing import Any
 
 from bench_scale import make_estate, peak_mib
 
-SEED_BLOCKS = 60  # done in earnest
+SEED_BLOCKS = 30  # done in earnest
 SIDE_M = (100.0, 120.0)
 INTERVAL_S = 30
 WORKERS = 2
@@ -84,19 +84,24 @@ def _moved(table: Any, copy: int, rng: Any) -> Any:
     return out
 
 
-def run_one(blocks: int, *, seed_blocks: int, kept: Path | None) -> dict[str, Any]:
+def run_one(blocks: int, *, place: Path, seed_blocks: int) -> dict[str, Any]:
     """Clean and map a small estate, repeat its blocks, run the stages of the whole estate on them.
+
+    Parameters
+    ----------
+    blocks : int
+    place : pathlib.Path
+        The small estate and what is kept of it lie here, and are used again; the outputs go into a folder of
+        their own.
+    seed_blocks : int
+        Blocks of the small estate.
 
     Returns
     -------
     dict
-        blocks, zones, seconds and memory by stage, seconds of a programme under limits, sizes of the outputs.
+        blocks, zones, seconds and memory by stage, lines and gap of a programme under limits, sizes of the
+        outputs.
     """
-    with tempfile.TemporaryDirectory() if kept is None else nullcontext(str(kept)) as place:
-        return _run(Path(place), blocks, seed_blocks)
-
-
-def _run(place: Path, blocks: int, seed_blocks: int) -> dict[str, Any]:
     import geopandas as gpd
     import pandas as pd
 
@@ -114,7 +119,8 @@ def _run(place: Path, blocks: int, seed_blocks: int) -> dict[str, Any]:
     from vinemap.progress import report_nothing as silent
     from vinemap.publish import make_run_info
 
-    make_estate(place / "estate", seed_blocks, side_m=SIDE_M, interval_s=INTERVAL_S)
+    if not (place / "estate").exists():
+        make_estate(place / "estate", seed_blocks, side_m=SIDE_M, interval_s=INTERVAL_S)
     store = open_estate(place / "estate").store
     prepared = land.prepare_blocks(store.blocks(), crs=store.crs())
     vintages = tuple(sorted({vintage for vintage, _ in store.harvest_keys()}))
@@ -131,7 +137,7 @@ def _run(place: Path, blocks: int, seed_blocks: int) -> dict[str, Any]:
             drawn=store.drawn_zones(),
         )  # fmt: skip
         mapped = map_tasks(map_block, todo, pool=pool, report=silent, stage="")
-    copies = -(-blocks // seed_blocks)
+    copies, out = -(-blocks // seed_blocks), place / str(blocks)
     chosen = pd.concat([_moved(prepared.blocks, one, None) for one in range(copies)], ignore_index=True).iloc[
         :blocks
     ]
@@ -142,21 +148,21 @@ def _run(place: Path, blocks: int, seed_blocks: int) -> dict[str, Any]:
     watch.book("settling")
     measured = fit_estate(store, chosen, cleaned, settled, mapped, vintage=vintages[-1], notes=[])
     watch.book("decline")
-    save_measured(measured, place / "measured")
+    save_measured(measured, out / "measured")
     watch.book("measures kept")
     del cleaned, mapped, settled
     info = make_run_info(settings_hash="", crs=chosen.crs, vintages=list(vintages), cautions=[], extra={})
     advised = advise_estate(measured, store.settings, run_info=info)
     watch.book("value and advice")
-    write_files(place / "out", measured, advised, store.settings, tell_headline(advised, store.settings))
+    write_files(out, measured, advised, store.settings, tell_headline(advised, store.settings))
     watch.book("outputs")
     del advised
-    measured = load_measured(place / "measured")
+    measured = load_measured(out / "measured")
     watch.book("measures read")
     limits = {"budget": 2_000.0 * blocks, "crew_days": 5.0 * blocks, "years": 10}
     planned = advise_estate(measured, store.settings, run_info=info, limits=limits)
     watch.book("plan under limits")
-    sizes = {name: (place / "out" / name).stat().st_size / 1e6 for name in ("map.html", "vinemap.gpkg")}
+    sizes = {name: (out / name).stat().st_size / 1e6 for name in ("map.html", "vinemap.gpkg")}
     return {
         "blocks": blocks,
         "zones": len(measured.zones),
@@ -192,19 +198,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--blocks", type=int, nargs="+", default=[500, 2000], help="numbers of blocks")
     parser.add_argument("--seed-blocks", type=int, default=SEED_BLOCKS, help="blocks done in earnest")
-    parser.add_argument("--keep", type=Path, help="leave the outputs here, one folder a size")
+    parser.add_argument("--keep", type=Path, help="leave the outputs in this folder")
     parser.add_argument("--json", type=Path, dest="file", help="also write the figures here")
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     chosen = parser.parse_args()
     if chosen.one:
-        print(json.dumps(run_one(chosen.one, seed_blocks=chosen.seed_blocks, kept=chosen.keep)))
+        print(json.dumps(run_one(chosen.one, place=chosen.keep, seed_blocks=chosen.seed_blocks)))
         return
     runs = []
-    for blocks in chosen.blocks:
-        command = [sys.executable, __file__, "--one", str(blocks), "--seed-blocks", str(chosen.seed_blocks)]
-        command += ["--keep", str(chosen.keep / str(blocks))] if chosen.keep else []
-        done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, encoding="utf-8")
-        runs.append(json.loads(done.stdout.splitlines()[-1]))
+    with tempfile.TemporaryDirectory() if chosen.keep is None else nullcontext(str(chosen.keep)) as place:
+        for blocks in chosen.blocks:
+            command = [sys.executable, __file__, "--one", str(blocks), "--keep", place]
+            command += ["--seed-blocks", str(chosen.seed_blocks)]
+            done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, encoding="utf-8")
+            runs.append(json.loads(done.stdout.splitlines()[-1]))
     print(to_markdown(runs))
     if chosen.file:
         chosen.file.write_text(json.dumps(runs, indent=1), encoding="utf-8")
