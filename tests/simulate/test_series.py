@@ -1,7 +1,5 @@
 """The light generator: what it says about itself is in its numbers."""
 
-import time
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -122,10 +120,3 @@ def test_unknown_scenario_is_refused_with_the_choices():
 def test_no_vintage_is_refused():
     with pytest.raises(DataError, match="0 vintages"):
         simulate_zone_series("none", rng=np.random.default_rng(1), vintages=0)
-
-
-def test_an_estate_takes_milliseconds():
-    start = time.perf_counter()
-    for seed in range(5):
-        simulate_zone_series("mixed", rng=np.random.default_rng(seed))
-    assert (time.perf_counter() - start) / 5 < 0.5

@@ -32,6 +32,7 @@ _CURVE = tuple((x, 978.0 + 34.0 * float(np.sin(np.pi * x / 340.0))) for x in np.
 
 
 def _turned(*corners: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    """Corners of the plan, scaled and turned as a whole [m]."""
     angle = np.radians(TURNED_DEG)
     x, y = SCALE * (np.array(corners, dtype=float) - (740.0, 500.0)).T
     east, north = x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)

@@ -131,14 +131,14 @@ def simulate_estate(
         )
         for plan, one in zip(blocks, block_rngs, strict=True)
     }
-    seasons_done = [
+    picked = [
         pick_vintage(
             at, years, blocks=blocks, machines=machines, rows=rows, vines=vines, interval_s=interval_s,
             faults=faults or FaultRates(), rng=one,
         )
         for at, one in enumerate(rng.spawn(years.size))
     ]  # fmt: skip
-    readings = {key: frame for done in seasons_done for key, frame in done.readings.items()}
+    readings = {key: frame for done in picked for key, frame in done.readings.items()}
     count_rng, format_rng = rng.spawn(2)
     return SimulatedEstate(
         name=name,
@@ -146,10 +146,10 @@ def simulate_estate(
         rows=gpd.GeoDataFrame(pd.concat(rows.values(), ignore_index=True), crs=crs),
         readings=readings,
         harvest=_write_all(readings, blocks, machines, format_rng),
-        loads=pd.concat([done.loads for done in seasons_done], ignore_index=True),
+        loads=pd.concat([done.loads for done in picked], ignore_index=True),
         counts=_counts(blocks, vines, years, count_vintages, weighed_vintages, count_rng),
         renewals=_renewals(blocks),
-        truth=_truth(blocks, vines, years, machines, seasons, seasons_done, interval_s),
+        truth=_truth(blocks, vines, years, machines, seasons, picked, interval_s),
         machines=tuple(machines),
     )
 
@@ -188,6 +188,7 @@ def outline_blocks(blocks: Sequence[BlockPlan]) -> gpd.GeoDataFrame:
 def _check_plans(
     blocks: Sequence[BlockPlan], vintages: Sequence[int], machines: Sequence[MachinePlan]
 ) -> None:
+    """Refuse plans without blocks, vintages or machines, or with a machine that is not there."""
     if not (blocks and len(vintages) and machines):
         raise DataError(
             f"Cannot simulate {len(blocks)} blocks, {len(vintages)} vintages, {len(machines)} machines.",
@@ -204,6 +205,7 @@ def _check_plans(
 
 
 def _rows_of(plan: BlockPlan, outlines: gpd.GeoDataFrame, crs: CRS) -> gpd.GeoDataFrame:
+    """Lay the true rows of a block, as far off the outline as its plan says."""
     outline = outlines[outlines["block_id"] == plan.block_id].to_crs(crs).geometry.iloc[0]
     centre = outline.centroid
     return lay_rows(
@@ -220,6 +222,7 @@ def _seasons(
     spread: Spread,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
+    """Season effects by variety and vintage, natural log."""
     varieties = sorted({one.variety for one in blocks})
     shared = spread.season * rng.normal(size=years.size)
     if given is not None:
@@ -234,6 +237,7 @@ def _write_all(
     machines: Sequence[MachinePlan],
     rng: np.random.Generator,
 ) -> dict[tuple[int, str], pd.DataFrame]:
+    """Turn readings into logs as the machines write them."""
     style = {one.name: one.style for one in machines}
     names = {plan.block_id: plan.name for plan in blocks}
     return {
@@ -250,6 +254,7 @@ def _counts(
     weighed: Sequence[int],
     rng: np.random.Generator,
 ) -> pd.DataFrame:
+    """Row counts of the vintages with any."""
     parts = [
         count_rows(
             vines[plan.block_id], at, block_id=plan.block_id, vintage=int(year), rng=rng,
@@ -258,21 +263,13 @@ def _counts(
         for at, year in enumerate(years) if int(year) in when
         for plan in blocks
     ]  # fmt: skip
-    names = [
-        "vintage",
-        "block_id",
-        "row_no",
-        "from_vine",
-        "to_vine",
-        "vines",
-        "missing",
-        "symptomatic",
-        "dead_arm",
-    ]
+    names = ["vintage", "block_id", "row_no", "from_vine", "to_vine", "vines"]
+    names += ["missing", "symptomatic", "dead_arm"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names)
 
 
 def _renewals(blocks: Sequence[BlockPlan]) -> pd.DataFrame:
+    """Renewals done."""
     done = [one for one in blocks if one.renewed]
     return pd.DataFrame({
         "block_id": [one.block_id for one in done],
@@ -294,6 +291,7 @@ def _truth(
     done: Sequence[PickedVintage],
     interval_s: int,
 ) -> Truth:
+    """Put the truth together."""
     when = [int(year) for year in years]
     by_year = pd.concat([describe_vintages(one, vines[one.block_id], when) for one in blocks])
     at = {year: index for index, year in enumerate(when)}

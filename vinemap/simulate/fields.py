@@ -61,6 +61,7 @@ def sample_field(
 
 
 def _grid_field(rows: int, columns: int, range_cells: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Draw the field on a grid by circulant embedding."""
     margin = int(4 * range_cells)  # far enough that the wrapped copy is uncorrelated
     shape = (rows + margin, columns + margin)
     lag = [np.minimum(np.arange(n), n - np.arange(n)) for n in shape]

@@ -90,6 +90,14 @@ def _csv(frame: pd.DataFrame, *, separator: str = ",") -> bytes:
 def pack(content: bytes) -> bytes:
     """Gzip without file name and time, so that the same content gives the same bytes.
 
+    Parameters
+    ----------
+    content : bytes
+
+    Returns
+    -------
+    bytes
+
     Examples
     --------
     >>> pack(b"a") == pack(b"a"), gzip.decompress(pack(b"a"))

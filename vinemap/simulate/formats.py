@@ -50,6 +50,7 @@ def write_as_logged(
 
 
 def _odd(count: int, rng: np.random.Generator) -> np.ndarray:
+    """Rows to spoil; none in a short file."""
     return rng.choice(count, ODD_ROWS, replace=False) if count > 1000 else np.array([], dtype=int)
 
 

@@ -110,7 +110,7 @@ def drive_rows(
 def _mass_along(
     vine_kg: Array, vine_row: NDArray[np.int64], number: NDArray[np.int64]
 ) -> tuple[Array, Array]:
-    # running total of kg over all rows, against row index + fraction of the row
+    """Add kg up over all rows: row index + fraction of the row, and the total so far."""
     inside = np.isin(vine_row, number)
     kg, row = vine_kg[inside], np.searchsorted(number, vine_row[inside])
     count = np.bincount(row, minlength=number.size)
@@ -120,7 +120,7 @@ def _mass_along(
 
 
 def _time_rows(length: Array, machine: MachinePlan, rng: np.random.Generator) -> NDArray[np.int64]:
-    # seconds of (picking, waiting at the end, turning) for each row
+    """Draw the seconds of picking, waiting at the end and turning of each row (row, 3)."""
     pace = machine.speed_m_s * np.exp(0.07 * rng.normal(size=length.size))
     picking = np.maximum(np.ceil(length / pace), 3)
     waiting = np.where(rng.random(length.size) < PAUSE_CHANCE, rng.integers(40, 160, length.size), 0)
@@ -129,6 +129,7 @@ def _time_rows(length: Array, machine: MachinePlan, rng: np.random.Generator) ->
 
 
 def _unroll(count: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Spread counts out: index of the part, step within it, and steps of the part."""
     index = np.repeat(np.arange(count.size), count)
     first = np.concatenate([[0], np.cumsum(count)[:-1]])
     return index, np.arange(index.size) - first[index], count[index]
@@ -142,7 +143,7 @@ def _progress(
     machine: MachinePlan,
     rng: np.random.Generator,
 ) -> tuple[Array, Array]:
-    # fraction of the row done at the start and end of each second; speed swings by a sine
+    """Fraction of the row done at start and end of each second; speed swings by a sine."""
     waves = np.maximum(np.round(length / machine.speed_m_s / 60.0), 1.0)[row]
     phase = rng.uniform(0, 2 * np.pi, length.size)[row]
     swing = rng.uniform(0.2, 1.0, length.size)[row] * SPEED_SWING
@@ -155,6 +156,7 @@ def _progress(
 
 
 def _turn(ends: Array, row: NDArray[np.int64], share: Array) -> Array:
+    """Places on the way out of a row and into the next."""
     after = np.minimum(row + 1, len(ends) - 1)
     heading = ends[:, 1] - ends[:, 0]
     heading = heading / np.maximum(np.hypot(heading[:, 0], heading[:, 1]), 1e-9)[:, None]
@@ -238,7 +240,7 @@ def log_job(
 
 
 def _wander(count: int, faults: FaultRates, rng: np.random.Generator) -> Array:
-    # four fifths of the variance wanders slowly, one fifth is new in each reading
+    """Draw position errors [m]: four fifths of the variance wander slowly, one is new in each reading."""
     slow = lfilter([np.sqrt(1 - 0.97**2)], [1.0, -0.97], rng.normal(size=count))
     return np.asarray(faults.position_sd_m * (np.sqrt(0.8) * slow + np.sqrt(0.2) * rng.normal(size=count)))
 
@@ -246,7 +248,7 @@ def _wander(count: int, faults: FaultRates, rng: np.random.Generator) -> Array:
 def _episodes(
     count: int, chance: float, lengths: tuple[int, int], rng: np.random.Generator
 ) -> NDArray[np.int64]:
-    # number of the episode each reading is in, 0 for none
+    """Draw the number of the episode that each reading is in; 0 for none."""
     number = np.zeros(count, dtype=int)
     for which, at in enumerate(np.flatnonzero(rng.random(count) < chance), start=1):
         number[at : at + int(rng.integers(*lengths))] = which
@@ -254,6 +256,7 @@ def _episodes(
 
 
 def _spoil(frame: pd.DataFrame, faults: FaultRates, rng: np.random.Generator) -> pd.DataFrame:
+    """Put faults into a log, and say where."""
     count = len(frame)
     flow, fault = frame["mass_flow_kg_s"].to_numpy(), np.full(count, "", dtype=object)
     place = frame[["easting", "northing"]].to_numpy()

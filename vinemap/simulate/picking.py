@@ -122,6 +122,7 @@ def pick_vintage(
 def _tasks(
     plan: BlockPlan, year: int, machines: Sequence[MachinePlan], rows: Mapping[str, gpd.GeoDataFrame]
 ) -> list[_Task]:
+    """Rows of a block by the machine that picks them in a vintage."""
     mine = rows[plan.block_id]
     by_name = {one.name: one for one in machines}
     first = by_name[plan.machine_in.get(year, plan.machine) or machines[0].name]
@@ -133,18 +134,20 @@ def _tasks(
 
 
 def _drive(task: _Task, vines: BlockVines, at: int, mog_pct: float, rng: np.random.Generator) -> Job:
+    """Drive the rows of a task, MOG taken in with the grapes."""
     mass = vines.grapes_kg[:, at] / (1 - mog_pct / 100)
     return drive_rows(task.rows, mass, vines.table["row_no"].to_numpy(int), machine=task.machine, rng=rng)
 
 
 def _first_shift(year: int, tasks: Sequence[_Task]) -> int:
+    """Start of a machine's first shift, seconds since 1970."""
     day = min((PICKING_DAY.get(one.plan.variety, 60) for one in tasks), default=60)
     start = pd.Timestamp(year=year, month=1, day=1, tz="UTC") + pd.Timedelta(days=day)
     return int(start.timestamp()) + SHIFT_START_S
 
 
 def _on_the_clock(job: Job, clock: int, rng: np.random.Generator) -> tuple[NDArray[np.int64], int]:
-    # work goes on shift after shift; the next block follows within the hour or two evenings later
+    """Put a job on the clock, shift after shift; the next follows within the hour or two evenings later."""
     begun = (clock - SHIFT_START_S) % 86_400
     shift = clock - begun
     work = begun + job.second
@@ -156,6 +159,7 @@ def _on_the_clock(job: Job, clock: int, rng: np.random.Generator) -> tuple[NDArr
 
 
 def _logged_part(log: pd.DataFrame, task: _Task, time: NDArray[np.int64], year: int) -> pd.DataFrame:
+    """Leave out the rows that the plan says were not logged."""
     out = log.assign(
         time=time[log["second"].to_numpy() - 1], block_id=task.plan.block_id, width_m=task.plan.row_spacing_m
     )
@@ -168,6 +172,7 @@ def _logged_part(log: pd.DataFrame, task: _Task, time: NDArray[np.int64], year: 
 
 
 def _with_degrees(log: pd.DataFrame, machine: MachinePlan, crs: CRS) -> pd.DataFrame:
+    """Bring a log to degrees and UTC times, in order of time."""
     to_degrees = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     lon, lat = to_degrees.transform(log["easting"].to_numpy(), log["northing"].to_numpy())
     out = log.assign(

@@ -119,7 +119,7 @@ class MachinePlan:
     speed_m_s : float
         Usual ground speed [m/s].
     style : {"comma", "semicolon"}
-        How it writes its log (see `vinemap.simulate.files`).
+        How it writes its log (see `vinemap.simulate.formats`).
     """
 
     name: str
@@ -132,7 +132,19 @@ class MachinePlan:
     style: LogStyle = "comma"
 
     def bias_at(self, vintage: int, through: float = 0.5) -> float:
-        """Bias in a vintage, `through` (0 to 1) of the way through its harvest.
+        """Give the bias at a time of a vintage's harvest.
+
+        Parameters
+        ----------
+        vintage : int
+            [year]
+        through : float, optional
+            How far through the harvest, 0 to 1.
+
+        Returns
+        -------
+        float
+            Reading over truth, less one [-].
 
         Examples
         --------

@@ -188,6 +188,7 @@ def choose_troubles(
 def _infect(
     out: pd.DataFrame, zones: pd.DataFrame, disease: str, years: np.ndarray, rng: np.random.Generator
 ) -> None:
+    """Let the disease hit some blocks: in place."""
     names = zones["block_id"].unique()
     hit = names[rng.random(names.size) < 0.45]
     if hit.size == 0:
@@ -205,6 +206,7 @@ def _infect(
 
 
 def _first_onset(years: np.ndarray, *, late: bool, rng: np.random.Generator) -> float:
+    """Draw the year of the first onset in a block."""
     last = float(years[-1])
     if late:
         return float(rng.uniform(last - 3.5, last - 1.0))
@@ -216,17 +218,20 @@ _Hit = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 def _focal(members: np.ndarray, first: float, rng: np.random.Generator) -> _Hit:
+    """One or two zones of a block."""
     most = max(1, members.size - 1)
     index = rng.choice(members, int(rng.integers(1, min(2, most) + 1)), replace=False)
     return index, first + rng.uniform(0.0, 1.5, index.size), rng.uniform(0.4, 0.8, index.size)
 
 
 def _row_wise(members: np.ndarray, first: float, rng: np.random.Generator) -> _Hit:
+    """Zone after zone of a block."""
     step = np.cumsum(np.concatenate([[0.0], rng.uniform(0.8, 3.0, members.size - 1)]))
     return members, first + step, np.full(members.size, rng.uniform(0.35, 0.7))
 
 
 def _whole_block(members: np.ndarray, first: float, rng: np.random.Generator) -> _Hit:
+    """All zones of a block at about one time."""
     onset = first + rng.normal(0.0, 0.5, members.size)
     return members, onset, rng.uniform(0.25, 0.5) * rng.uniform(0.9, 1.1, members.size)
 
@@ -239,6 +244,7 @@ _PATTERNS: dict[str, Callable[[np.ndarray, float, np.random.Generator], _Hit]] =
 
 
 def _renew(out: pd.DataFrame, zones: pd.DataFrame, years: np.ndarray, rng: np.random.Generator) -> None:
+    """Renew some of the blocks that are ill: in place."""
     sick = zones.loc[out["trouble"] != "", "block_id"].unique()
     for name in sick[: max(1, len(sick) // 2)]:
         index = zones.index[zones["block_id"] == name]

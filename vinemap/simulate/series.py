@@ -22,6 +22,9 @@ from vinemap.simulate.scenarios import (
 )
 
 Array = NDArray[np.float64]
+BEFORE = (
+    3  # years before the first vintage in the true state: the yearly decline needs them with few vintages
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,8 +216,7 @@ def true_state(zones: pd.DataFrame, trouble: pd.DataFrame, years: np.ndarray, ah
     _State
         years, and (zone, year) arrays: disease, stand, symptomatic.
     """
-    # three years before the first vintage are kept, so that the yearly decline exists with few vintages
-    span = np.arange(years[0] - 3, years[-1] + ahead + 1)
+    span = np.arange(years[0] - BEFORE, years[-1] + ahead + 1)
     shape = (len(zones), span.size)
     disease, symptomatic = np.zeros(shape), np.zeros(shape)
     for at, one in enumerate(trouble.to_dict("records")):
@@ -227,6 +229,7 @@ def true_state(zones: pd.DataFrame, trouble: pd.DataFrame, years: np.ndarray, ah
 
 
 def _spread(one: dict[Hashable, Any], span: np.ndarray) -> tuple[Array, Array]:
+    """Loss by disease and share of vines affected, by year of `span`."""
     rate, pace, ceiling, onset = (
         float(one[name]) for name in ("rate_per_year", "pace_years", "ceiling", "onset_year")
     )
@@ -236,6 +239,7 @@ def _spread(one: dict[Hashable, Any], span: np.ndarray) -> tuple[Array, Array]:
 
 
 def _restart(disease: Array, symptomatic: Array, span: np.ndarray, year: int) -> None:
+    """Let a renewed zone begin anew after the winter of `year`: in place."""
     since = span - year
     after = since >= 1
     ramp = np.array(RAMP)[np.clip(since, 1, len(RAMP)) - 1]
@@ -247,6 +251,7 @@ def _restart(disease: Array, symptomatic: Array, span: np.ndarray, year: int) ->
 def _seasons(
     plan: Scenario, zones: pd.DataFrame, years: np.ndarray, sd: Noise, rng: np.random.Generator
 ) -> pd.DataFrame:
+    """Season effects by variety and vintage, natural log."""
     names = sorted(zones["variety"].unique())
     shared = rng.normal(0.0, sd.vintage, years.size)
     shared -= shared.mean()
@@ -261,16 +266,18 @@ def _seasons(
 def _true_yield(
     zones: pd.DataFrame, state: _State, season: pd.DataFrame, count: int, sd: Noise, rng: np.random.Generator
 ) -> Array:
+    """Give the true yield by zone and vintage [t/ha]."""
     block, names = pd.factorize(zones["block_id"])
     log = np.log(zones["healthy_t_ha"].to_numpy())[:, None] + season.loc[zones["variety"]].to_numpy()
     log = log + rng.normal(0.0, sd.block, (len(names), count))[block]
     log = log + rng.normal(0.0, sd.zone, (len(zones), count))
-    return np.asarray(np.exp(log) * np.maximum(state.keep[:, 3 : 3 + count], 1e-3))
+    return np.asarray(np.exp(log) * np.maximum(state.keep[:, BEFORE : BEFORE + count], 1e-3))
 
 
 def _observe(
     plan: Scenario, zones: pd.DataFrame, true: Array, years: np.ndarray, sd: Noise, rng: np.random.Generator
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Measure the yields by zone and vintage, and settle by block and vintage."""
     block, names = pd.factorize(zones["block_id"])
     counts_only = "counts_only" in plan.twists
     typical = 0.09 if counts_only else sd.sampling
@@ -294,8 +301,10 @@ def _observe(
 def _machine_trap(
     error: Array, factor_se: Array, start: int, rng: np.random.Generator
 ) -> tuple[Array, Array]:
-    # half of the blocks have loads of their own; the others are settled by the machine's bias over other
-    # blocks, with a wider error that stays the same from vintage to vintage
+    """Give some blocks an error that stays from a vintage on, and a wider standard error.
+
+    Half of the blocks have loads of their own; the others are settled by the machine's bias over those.
+    """
     loose = rng.random(error.shape[0]) < 0.5
     error, factor_se = error.copy(), factor_se.copy()
     lasting = np.asarray(rng.normal(0.0, 0.05, (error.shape[0], 1)))
@@ -307,6 +316,7 @@ def _machine_trap(
 def _drop_gaps(
     plan: Scenario, observed: pd.DataFrame, zones: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
+    """Lose a quarter of the block-vintages, where the scenario has gaps."""
     if "gaps" not in plan.twists:
         return observed
     block = observed["zone_id"].map(zones.set_index("zone_id")["block_id"])
@@ -324,15 +334,16 @@ def _count_stand(
     counted: bool,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
+    """Count missing and symptomatic vines by zone, in three vintages or all."""
     every = "counts_only" in plan.twists
     at = np.arange(years.size) if every else np.unique(np.linspace(0, years.size - 1, 3).round().astype(int))
     if not (counted or every):
         at = at[:0]
     vines = np.maximum((zones["area_ha"].to_numpy() * 1587 * 0.15).astype(int), 40)[:, None]
     looked = np.repeat(vines, at.size, axis=1)
-    missing = rng.binomial(looked, 1.0 - state.stand[:, at + 3])
+    missing = rng.binomial(looked, 1.0 - state.stand[:, at + BEFORE])
     living = looked - missing
-    seen = rng.binomial(living, 0.9 * state.symptomatic[:, at + 3])  # one in ten overlooked
+    seen = rng.binomial(living, 0.9 * state.symptomatic[:, at + BEFORE])  # one in ten overlooked
     return _long(
         zones["zone_id"], years[at], missing_pct=100.0 * missing / looked,
         symptomatic_pct=100.0 * seen / np.maximum(living, 1), vines=looked,
@@ -349,11 +360,13 @@ def _renewals(zones: pd.DataFrame, trouble: pd.DataFrame) -> pd.DataFrame:
 
 
 def _reference(season: pd.DataFrame, years: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
+    """District series of the seasons, itself uncertain."""
     effect = season.mean(axis=0).to_numpy() + rng.normal(0.0, 0.05, years.size)
     return pd.DataFrame({"vintage": years, "effect_pct": 100.0 * np.expm1(effect)})
 
 
 def _truth(zones: pd.DataFrame, trouble: pd.DataFrame, state: _State, last: int) -> pd.DataFrame:
+    """Truth by zone, as of `ZoneSeries.truth`."""
     now = int(np.flatnonzero(state.years == last)[0])
     past = slice(0, now + 1)
     hit = (state.disease[:, past] >= ONSET_LOSS) & (trouble["trouble"] != "").to_numpy()[:, None]
@@ -382,7 +395,7 @@ def _truth(zones: pd.DataFrame, trouble: pd.DataFrame, state: _State, last: int)
 
 
 def _truth_vintage(zones: pd.DataFrame, state: _State, true: Array, years: np.ndarray) -> pd.DataFrame:
-    part = slice(3, 3 + years.size)
+    part = slice(BEFORE, BEFORE + years.size)
     keep = state.keep[:, part]
     return _long(
         zones["zone_id"], years, true_t_ha=true, keep_t_ha=zones["healthy_t_ha"].to_numpy()[:, None] * keep,
@@ -402,6 +415,7 @@ def _truth_seasons(season: pd.DataFrame, years: np.ndarray) -> pd.DataFrame:
 
 
 def _long(key: pd.Series, years: np.ndarray, **values: np.ndarray) -> pd.DataFrame:
+    """One row for each key and year, from arrays (key, year)."""
     table = pd.DataFrame({
         str(key.name): np.repeat(key.to_numpy(), years.size),
         "vintage": np.tile(years, len(key)),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -64,17 +65,25 @@ class Truth:
     vines: Mapping[str, BlockVines]
 
 
-def _hectares(plan: BlockPlan, places: float) -> float:
+def _hectares(plan: BlockPlan, places: NDArray[np.float64] | int) -> Any:
+    """Ground of so many vine places [ha]."""
     return places * plan.row_spacing_m * plan.vine_spacing_m / HECTARE_M2
 
 
+def _loss(vines: BlockVines) -> NDArray[np.float64]:
+    """Loss of a block by vintage, share of its healthy yield."""
+    return np.asarray(1.0 - vines.healthy_kg @ vines.output / vines.healthy_kg.sum())
+
+
 def _disease_loss(vines: BlockVines) -> NDArray[np.float64]:
+    """Loss by vintage over the places that had a vine to begin with, share of their healthy yield."""
     started = vines.standing[:, 0]  # places empty from the start are gaps, not disease
     healthy = vines.healthy_kg[started]
     return np.asarray(1.0 - healthy @ vines.output[started] / healthy.sum())
 
 
 def _first_onset(loss: NDArray[np.float64], vintages: Sequence[int]) -> int:
+    """First vintage with the loss of an onset; 0 for none."""
     hit = np.flatnonzero(loss >= ONSET_LOSS)
     return int(vintages[hit[0]]) if hit.size else 0
 
@@ -93,7 +102,7 @@ def describe_block(plan: BlockPlan, vines: BlockVines, vintages: Sequence[int]) 
     dict
     """
     healthy = vines.healthy_kg.sum()
-    loss = 1.0 - vines.healthy_kg @ vines.output / healthy
+    loss = _loss(vines)
     before = max(len(vintages) - 4, 0)
     onset = _first_onset(_disease_loss(vines), vintages) if _is_sick(plan) else 0
     level = healthy / TONNE_KG / _hectares(plan, len(vines.healthy_kg))
@@ -124,7 +133,7 @@ def describe_vintages(plan: BlockPlan, vines: BlockVines, vintages: Sequence[int
     -------
     pandas.DataFrame
     """
-    loss = 1.0 - vines.healthy_kg @ vines.output / vines.healthy_kg.sum()
+    loss = _loss(vines)
     tonnes = vines.grapes_kg.sum(axis=0) / TONNE_KG
     standing = vines.standing.sum(axis=0)
     return pd.DataFrame({
@@ -160,7 +169,7 @@ def describe_cells(plan: BlockPlan, vines: BlockVines, vintages: Sequence[int]) 
     loss = 1 - total(vines.healthy_kg[:, None] * vines.output) / healthy[:, None]
     full = np.where(started, vines.healthy_kg, 0.0)
     disease = 1 - total(full[:, None] * vines.output) / np.maximum(total(full), 1e-9)
-    area = count * plan.row_spacing_m * plan.vine_spacing_m / HECTARE_M2
+    area = _hectares(plan, count)
     weak = total(vines.table["weak_soil"].to_numpy(float))[:, 0] > count / 2
     gaps = 1 - total(started.astype(float))[:, 0] / count
     hit = disease >= ONSET_LOSS
@@ -183,7 +192,7 @@ def describe_cells(plan: BlockPlan, vines: BlockVines, vintages: Sequence[int]) 
 def describe_machines(
     machines: Sequence[MachinePlan], vintages: Sequence[int], *, interval_s: int
 ) -> pd.DataFrame:
-    """`Truth.machines`.
+    """Rows of `Truth.machines`.
 
     Parameters
     ----------

@@ -131,6 +131,7 @@ def _field(table: pd.DataFrame, range_m: float, rng: np.random.Generator) -> Arr
 
 
 def _season_noise(table: pd.DataFrame, spread: Spread, count: int, rng: np.random.Generator) -> Array:
+    """Draw what varies within a block from vintage to vintage, natural log (vine, vintage)."""
     pattern = [_field(table, spread.season_range_m, rng) for _ in range(count)]
     noise = spread.season_pattern * np.column_stack(pattern)
     noise += spread.vine_season * rng.normal(size=noise.shape)
@@ -138,7 +139,7 @@ def _season_noise(table: pd.DataFrame, spread: Spread, count: int, rng: np.rando
 
 
 def _distances(table: pd.DataFrame, trouble: Trouble, *, stretch: float = 1.0) -> Array:
-    # (vine, focus); along the row a metre counts 1 / stretch
+    """Distance of every vine to every focus (vine, focus) [m]; along the row a metre counts 1 / stretch."""
     extent = table[["across_m", "along_m"]].max().to_numpy()
     place = table[["across_m", "along_m"]].to_numpy()
     away = place[:, None, :] - np.array(trouble.foci)[None, :, :] * extent
@@ -150,6 +151,7 @@ def _of_kind(plan: BlockPlan, *kinds: str) -> list[Trouble]:
 
 
 def _weak_patch(table: pd.DataFrame, plan: BlockPlan) -> Array:
+    """Share of yield that the soil costs, by vine."""
     share = np.zeros(len(table))
     for one in _of_kind(plan, "weak_soil"):
         nearest = _distances(table, one).min(axis=1)
@@ -158,6 +160,7 @@ def _weak_patch(table: pd.DataFrame, plan: BlockPlan) -> Array:
 
 
 def _empty_places(table: pd.DataFrame, plan: BlockPlan, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Draw the places that stand empty from the start."""
     chance = np.full(len(table), 0.012)  # a few gaps everywhere; common practice, no source
     for one in _of_kind(plan, "missing"):
         near = _distances(table, one).min(axis=1) < one.reach_m
@@ -205,6 +208,7 @@ def _health(
     vintages: NDArray[np.int64],
     rng: np.random.Generator,
 ) -> tuple[Array, NDArray[np.bool_], Array]:
+    """Share of spurs dead and living vine (vine, vintage), and the ramp of a renewed block (vintage,)."""
     pace = next((one.pace_years for one in plan.troubles if one.start_year), 4.0)
     pace_of = pace * np.exp(0.2 * rng.normal(size=len(table)))
     infected = infection_years(table, plan, rng=rng)

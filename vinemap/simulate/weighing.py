@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -64,7 +65,7 @@ def weigh_loads(
     parts : pandas.DataFrame
         The truth: load_id, vintage, block_id, machine, kg (grapes and MOG), grapes_kg.
     """
-    parts: list[dict[str, object]] = []
+    parts: list[dict[str, Any]] = []
     number = 0
     for machine in sorted({job.machine for job in jobs}):
         mine = sorted((job for job in jobs if job.machine == machine), key=lambda job: int(job.time[0]))
@@ -77,11 +78,12 @@ def weigh_loads(
     return _tickets(table, rng), table.drop(columns=["mog_pct", "time"])
 
 
-def _fill_trucks(jobs: Sequence[Picked], rng: np.random.Generator) -> list[list[dict[str, object]]]:
-    trucks: list[list[dict[str, object]]] = []
-    waiting: list[dict[str, object]] = []
+def _fill_trucks(jobs: Sequence[Picked], rng: np.random.Generator) -> list[list[dict[str, Any]]]:
+    """Fill trucks in the order of work: parts of blocks by truck."""
+    trucks: list[list[dict[str, Any]]] = []
+    waiting: list[dict[str, Any]] = []
     for at, job in enumerate(jobs):
-        done, held = 0.0, sum(float(str(one["kg"])) for one in waiting)
+        done, held = 0.0, sum(one["kg"] for one in waiting)
         while done < job.kg[-1]:
             upto = min(done + rng.uniform(*TRUCK_KG) - held, float(job.kg[-1]))
             second = int(np.searchsorted(job.kg, upto))
@@ -94,7 +96,8 @@ def _fill_trucks(jobs: Sequence[Picked], rng: np.random.Generator) -> list[list[
     return trucks
 
 
-def _part(job: Picked, kg: float, second: int) -> dict[str, object]:
+def _part(job: Picked, kg: float, second: int) -> dict[str, Any]:
+    """Part of a job on a truck."""
     return {
         "block_id": job.block_id, "machine": job.machine, "kg": kg, "grapes_kg": kg * (1 - job.mog_pct / 100),
         "mog_pct": job.mog_pct, "time": int(job.time[min(second, job.time.size - 1)]),
@@ -102,6 +105,7 @@ def _part(job: Picked, kg: float, second: int) -> dict[str, object]:
 
 
 def _waits(jobs: Sequence[Picked], at: int, kg: float, rng: np.random.Generator) -> bool:
+    """Whether a part load waits for the next block."""
     if at + 1 >= len(jobs) or kg > 0.7 * TRUCK_KG[0]:
         return False
     soon = jobs[at + 1].time[0] - jobs[at].time[-1] < MIX_GAP_S
@@ -109,6 +113,7 @@ def _waits(jobs: Sequence[Picked], at: int, kg: float, rng: np.random.Generator)
 
 
 def _tickets(parts: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+    """Weigh trucks and write their tickets."""
     grouped = parts.assign(mog_kg=parts["kg"] * parts["mog_pct"] / 100).groupby("load_id", sort=True)
     blocks = grouped["block_id"].agg(lambda ids: ";".join(dict.fromkeys(ids)))
     index = grouped["kg"].sum().index

@@ -138,6 +138,7 @@ def _fallen(step: int, vintages: int) -> float:
 def _lay_out(
     frame: RowFrame, size: tuple[float, float], notch: tuple[float, float]
 ) -> tuple[Any, gpd.GeoDataFrame, GridSpec]:
+    """Outline, rows and grid of the block."""
     along = np.array([0.0, size[1], size[1], size[1] - notch[1], size[1] - notch[1], 0.0])
     across = np.array([0.0, 0.0, size[0] - notch[0], size[0] - notch[0], size[0], size[0]])
     outline = shapely.Polygon(np.column_stack(frame.to_grid(along, across)))
@@ -150,6 +151,7 @@ def _lay_out(
 def _true_zones(
     pattern: str, along: NDArray[np.float64], across: NDArray[np.float64], size: tuple[float, float]
 ) -> NDArray[np.int64]:
+    """Codes of the truth by cell."""
     wide, long = size
     falls = {
         "corner": (across < wide / 3) & (along > long * 11 / 21),

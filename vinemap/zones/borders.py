@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vinemap.zones.cells import FloatArray, IntArray, RowCells
+from vinemap.zones.cells import BoolArray, FloatArray, IntArray, RowCells
 from vinemap.zones.features import PATTERN_RANGE_M, Features
 from vinemap.zones.tidy import neighbours
 
@@ -78,20 +78,14 @@ def merge_alike(
         With gaps in the numbers.
     """
     labels = labels.copy()
-    weighed: dict[tuple[int, int], Border] = {}
     while True:
-        pairs = neighbours(labels, cells)
-        weighed |= {
-            pair: weigh_border(pair, labels, features, logs, cells) for pair in pairs if pair not in weighed
-        }
-        borders = [weighed[pair] for pair in pairs]
+        borders = [weigh_border(pair, labels, features, logs, cells) for pair in neighbours(labels, cells)]
         if not borders:
             return labels
         weakest = min(borders, key=lambda one: (one.stays, one.evidence))
         if weakest.stays and np.unique(labels[labels >= 0]).size <= max_zones:
             return labels
         labels[labels == weakest.pair[1]] = weakest.pair[0]
-        weighed = {pair: one for pair, one in weighed.items() if not set(pair) & set(weakest.pair)}
 
 
 def weigh_border(
@@ -133,7 +127,7 @@ def weigh_border(
     )
 
 
-def _contrast(logs: FloatArray, first: IntArray, second: IntArray) -> FloatArray:
+def _contrast(logs: FloatArray, first: BoolArray, second: BoolArray) -> FloatArray:
     """Difference of the mean log yields by vintage, without vintages that lack one of them."""
     means = []
     for part in (first, second):

@@ -52,7 +52,6 @@ class ZoneReport:
     agreement : float
         Mean adjusted Rand index with the zones found when one vintage is left out (up to four in turn); NaN
         below three vintages.
-    agreement_by_vintage : dict of int to float
     profile : pandas.DataFrame
         zone_id, level_pct (against the block), change_pct (over the vintages, against the block).
     notes : tuple of str
@@ -63,7 +62,6 @@ class ZoneReport:
     cells_without_data: int
     borders: pd.DataFrame
     agreement: float
-    agreement_by_vintage: dict[int, float]
     profile: pd.DataFrame
     notes: tuple[str, ...]
 
@@ -180,7 +178,6 @@ def find_zones(
         cells_without_data=without,
         borders=_list_borders(ids, members, features, logs, cells),
         agreement=float(np.mean(list(agreement.values()))) if agreement else float("nan"),
-        agreement_by_vintage=agreement,
         profile=_profile(ids, members, features),
         notes=_notes(vintages, without, cells, agreement, len(zones)),
     )
@@ -220,6 +217,7 @@ def _label_cells(known: _Known, cells: RowCells, rules: Rules, max_zones: int) -
 def _relative_errors(
     cells: RowCells, values: FloatArray, surfaces: Mapping[int, Grid], standard_errors: Mapping[int, Grid]
 ) -> FloatArray:
+    """Divide standard errors by yields (V, band, stretch); NaN for vintages without."""
     out = np.full(values.shape, np.nan)
     known = {vintage: grid for vintage, grid in standard_errors.items() if vintage in surfaces}
     if known:
@@ -256,12 +254,14 @@ def _list_borders(
 
 
 def _border_row(ids: list[str], one: Border) -> tuple[str, str, float, float, float, float]:
+    """One line of the report on borders: ids, differences [%], evidence."""
     first, second = (ids[number] for number in one.pair)
     level = 100 * float(np.expm1(one.level))
     return first, second, level, 100 * one.change, 100 * one.missing, one.evidence
 
 
 def _as_table(shapes: list[Any], ids: list[str], rows: gpd.GeoDataFrame, block_id: str) -> gpd.GeoDataFrame:
+    """Zones as `tables.ZONES`."""
     zones = gpd.GeoDataFrame(
         {"zone_id": ids, "block_id": block_id, "area_ha": [one.area / 1e4 for one in shapes]},
         geometry=shapes, crs=rows.crs,
@@ -278,6 +278,7 @@ def _profile(ids: list[str], members: list[BoolArray], features: Features) -> pd
 
 
 def _carry_ids(shapes: list[Any], block_id: str, previous: gpd.GeoDataFrame | None) -> list[str]:
+    """Ids of the zones: those of earlier zones they share most area with, new numbers for the others."""
     ids = [""] * len(shapes)
     old = [] if previous is None else list(zip(previous["zone_id"], previous.geometry, strict=True))
     shares = [
@@ -293,6 +294,7 @@ def _carry_ids(shapes: list[Any], block_id: str, previous: gpd.GeoDataFrame | No
 
 
 def _count_vines(zones: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> IntArray:
+    """Vine places of every zone; 0 where the rows have none."""
     if "vines" not in rows.columns:
         return np.zeros(len(zones), dtype=np.int64)
     cut = segment_rows(rows, zones)
@@ -303,6 +305,7 @@ def _count_vines(zones: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> IntArray:
 def _notes(
     vintages: IntArray, without: int, cells: RowCells, agreement: dict[int, float], count: int
 ) -> tuple[str, ...]:
+    """Say what weakens the zones."""
     notes = []
     if vintages.size == 1:
         notes.append(f"Only vintage {vintages[0]}: zones differ by level; change over time is not known.")

@@ -23,7 +23,7 @@ STRETCH_M = 20.0  # length of a stretch along the rows
 MARGIN_M = 5.0  # outermost cells reach past the outline, which clips them
 LEAST_AREA_M2 = 1e-6
 COUNT_REACH_M = (
-    20.0  # how far a count of missing vines speaks for its surroundings; common practice, no source
+    20.0  # how far a count of missing vines speaks for what is about it; common practice, no source
 )
 LEAST_PLACES = 5.0  # vine places, by weight, from which a share is believed
 LEAST_DOOR_M = 0.5  # two cells are neighbours if they share this much border inside the outline
@@ -63,16 +63,19 @@ class RowCells:
     door_across: BoolArray
     door_along: BoolArray
 
-    def boxes(self) -> Any:
-        """Cells as polygons, not clipped (bands, stretches)."""
-        ring = np.stack(
-            [self.corners[:-1, :-1], self.corners[1:, :-1], self.corners[1:, 1:], self.corners[:-1, 1:]],
-            axis=2,
-        )
-        return shapely.polygons(ring)
-
     def find(self, easting: FloatArray, northing: FloatArray) -> tuple[IntArray, IntArray]:
-        """Band and stretch of points; -1 outside the lattice."""
+        """Find the cells of points.
+
+        Parameters
+        ----------
+        easting, northing : float array (n,)
+            [m]
+
+        Returns
+        -------
+        band, stretch : int array (n,)
+            -1 outside the lattice.
+        """
         along, across = _to_frame(easting, northing, self.bearing_deg, self.origin)
         band = np.searchsorted(self.across_edges, across, side="right") - 1
         stretch = np.searchsorted(self.along_edges, along, side="right") - 1
@@ -122,10 +125,11 @@ def lay_cells(rows: gpd.GeoDataFrame, outline: Any, *, min_segment_m: float) -> 
     edge_along, edge_across = _to_frame(points[:, 0], points[:, 1], bearing, origin)
     across_edges = _bands(np.sort(across.mean(axis=1)), edge_across)
     along_edges = _stretches(edge_along, min_segment_m)
-    return _finish(across_edges, along_edges, bearing, origin, outline)
+    return _clip(across_edges, along_edges, bearing, origin, outline)
 
 
 def _frame(rows: gpd.GeoDataFrame) -> tuple[float, tuple[float, float]]:
+    """Bearing of the rows [deg] and the origin of their frame [m]."""
     steps = np.array([np.subtract(line.coords[-1][:2], line.coords[0][:2]) for line in rows.geometry])
     longest = steps[np.argmax(np.hypot(steps[:, 0], steps[:, 1]))]
     steps *= np.sign(steps @ longest)[:, None]  # some rows may be drawn the other way
@@ -137,6 +141,7 @@ def _frame(rows: gpd.GeoDataFrame) -> tuple[float, tuple[float, float]]:
 def _to_frame(
     easting: FloatArray, northing: FloatArray, bearing_deg: float, origin: tuple[float, float]
 ) -> tuple[FloatArray, FloatArray]:
+    """Distances along and across the rows from the origin [m]."""
     sine, cosine = np.sin(np.radians(bearing_deg)), np.cos(np.radians(bearing_deg))
     east, north = easting - origin[0], northing - origin[1]
     return east * sine + north * cosine, east * cosine - north * sine
@@ -156,6 +161,7 @@ def _bands(rows_across: FloatArray, outline_across: FloatArray) -> FloatArray:
 
 
 def _stretches(outline_along: FloatArray, min_segment_m: float) -> FloatArray:
+    """Edges along the rows: a whole number of them makes the shortest segment."""
     step = min_segment_m / max(1, round(min_segment_m / STRETCH_M))
     low, high = float(outline_along.min()), float(outline_along.max())
     count = max(1, round((high - low) / step))
@@ -164,9 +170,10 @@ def _stretches(outline_along: FloatArray, min_segment_m: float) -> FloatArray:
     return edges
 
 
-def _finish(
+def _clip(
     across: FloatArray, along: FloatArray, bearing: float, origin: tuple[float, float], outline: Any
 ) -> RowCells:
+    """Clip the lattice of these edges to the outline: areas, and where cells touch inside it."""
     sine, cosine = np.sin(np.radians(bearing)), np.cos(np.radians(bearing))
     beside, ahead = np.meshgrid(across, along, indexing="ij")
     corners = np.stack(
@@ -257,7 +264,16 @@ def count_missing(cells: RowCells, stand: gpd.GeoDataFrame | None) -> FloatArray
 
 
 def fill_nearest(values: FloatArray) -> FloatArray:
-    """Fill NaN of a lattice (band, stretch) by the nearest known value.
+    """Fill NaN of a lattice by the nearest known value.
+
+    Parameters
+    ----------
+    values : float array (band, stretch)
+
+    Returns
+    -------
+    float array (band, stretch)
+        As it was where nothing is known or nothing is missing.
 
     Examples
     --------
@@ -272,7 +288,17 @@ def fill_nearest(values: FloatArray) -> FloatArray:
 
 
 def moran_i(values: FloatArray) -> float:
-    """Moran's I of a lattice with rook neighbours, NaN cells left out; NaN where it has no meaning.
+    """Give Moran's I of a lattice with rook neighbours.
+
+    Parameters
+    ----------
+    values : float array (row, col)
+        NaN cells are left out.
+
+    Returns
+    -------
+    float
+        NaN where it has no meaning: no neighbours, or all cells alike.
 
     References
     ----------

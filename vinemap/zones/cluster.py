@@ -11,7 +11,17 @@ from vinemap.zones.cells import FloatArray, IntArray, RowCells
 
 
 def adjacency(cells: RowCells) -> sparse.csr_matrix:
-    """Row-frame neighbours (4-neighbour) that touch inside the outline, over the cells inside (n, n)."""
+    """Give the row-frame neighbours (4-neighbour) that touch inside the outline.
+
+    Parameters
+    ----------
+    cells : RowCells
+
+    Returns
+    -------
+    scipy.sparse.csr_matrix (n, n)
+        Over the n cells inside, band by band; 1 for neighbours.
+    """
     number = np.full(cells.inside.shape, -1)
     number[cells.inside] = np.arange(cells.inside.sum())
     left = np.concatenate([number[:-1][cells.door_across], number[:, :-1][cells.door_along]])

@@ -81,6 +81,7 @@ def _place(one: _Region) -> tuple[int, float]:
 
 
 def _best_neighbour(one: _Region, others: list[_Region]) -> _Region:
+    """Region that shares most border with one, or else lies nearest."""
     own = shapely.union_all([face.boundary for face in one.faces])
     border = [sum(own.intersection(face.boundary).length for face in other.faces) for other in others]
     if max(border) > LEAST_BORDER_M:
@@ -94,9 +95,7 @@ def _list_regions(labels: IntArray, cells: RowCells, outline: Any, rows: gpd.Geo
     known = labels >= 0
     nearest = ndimage.distance_transform_edt(~known, return_distances=False, return_indices=True)
     full = labels[tuple(nearest)]  # cells outside draw no border
-    lines = shapely.union_all(
-        [outline.boundary, *_borders(full, cells)]
-    )  # one noding: edges are shared exactly
+    lines = shapely.union_all([outline.boundary, *_borders(full, cells)])  # one noding: edges shared exactly
     faces = [one for one in shapely.get_parts(shapely.polygonize([*shapely.get_parts(lines)]))
              if outline.contains(one.representative_point())]  # fmt: skip
     points = [one.representative_point() for one in faces]

@@ -49,7 +49,18 @@ class Features:
 
 
 def relative_logs(values: FloatArray, inside: BoolArray) -> FloatArray:
-    """Log yield of cells less the block's median, vintage by vintage (V, band, stretch).
+    """Give the log yield of cells less the block's median, vintage by vintage.
+
+    Parameters
+    ----------
+    values : float array (V, band, stretch)
+        Yield [t/ha].
+    inside : bool array (band, stretch)
+
+    Returns
+    -------
+    float array (V, band, stretch)
+        NaN outside and where there is no yield; never below the log of `POOREST`.
 
     Examples
     --------
@@ -106,11 +117,9 @@ def describe_cells(
         "late": np.where(inside, np.expm1(_late_less_early(value, weight, vintages)), 0.0),
     }
     found["missing"] = np.zeros(inside.shape) if missing is None else missing
-    used = [
-        "level",
-        *(["change", "late"] if vintages.size > 1 else []),
-        *([] if missing is None else ["missing"]),
-    ]
+    used = ["level"]
+    used += ["change", "late"] if vintages.size > 1 else []
+    used += [] if missing is None else ["missing"]
     parts = [np.nan_to_num(found[one]) * np.sqrt(SAY[one]) / spread_of_pattern(found[one], cells)
              for one in used]  # fmt: skip
     return Features(**found, scaled=np.stack(parts, axis=-1))
@@ -177,6 +186,7 @@ def _leftover_sd(logs: FloatArray, vintages: IntArray) -> float:
 
 
 def _second_differences(vintages: IntArray) -> FloatArray:
+    """Weights of three vintages in turn that take any straight line off, of length 1 each (V - 2, V)."""
     out = np.zeros((vintages.size - 2, vintages.size))
     for row in range(vintages.size - 2):
         a, b, c = vintages[row : row + 3].astype(float)

@@ -10,10 +10,11 @@ import pandas as pd
 
 from vinemap.errors import DataError
 from vinemap.land import Grid, GridSpec, mask_inside
-from vinemap.zones.cells import BoolArray, FloatArray
+from vinemap.zones.cells import FloatArray
 
 LATE_VINTAGES = 3
-FEW = 0.02
+FEW = 0.02  # share of the usual yield: a cell without crop lost nearly all, not infinitely much
+LIMITS_PCT = (-50.0, 100.0)  # of the loss of a cell
 
 
 def relative_surface(surfaces: Mapping[int, Grid]) -> Grid:
@@ -85,7 +86,7 @@ def loss_surface(
     >>> spec = GridSpec(crs=None, west=0.0, north=2.0, cell_m=1.0, shape=(1, 3))
     >>> middle = {2023: 10.0, 2024: 5.0}
     >>> both = {year: Grid(np.array([[10.0, one, 10.0]]), spec) for year, one in middle.items()}
-    >>> (loss_surface(both).values + 0.0).round(1).tolist()
+    >>> loss_surface(both).values.round(1).tolist()
     [[0.0, 50.0, 0.0]]
     """
     stack, spec = _stack(surfaces)
@@ -94,27 +95,27 @@ def loss_surface(
     with np.errstate(divide="ignore", invalid="ignore"):
         logs = np.log(np.where(stack > 0, stack, np.nan))
     if zones is not None and zone_vintage is not None:
-        return Grid(_loss(*_against_zones(logs, years, spec, zones, zone_vintage), late), spec)
+        deviation, relative = _against_zones(logs, years, spec, zones, zone_vintage)
+        shift = _mean(deviation[late]) - _mean(deviation)
+        return Grid(_loss_pct(_mean(relative[late]) + shift), spec)
     centre = np.array([np.nanmedian(one) if np.isfinite(one).any() else 0.0 for one in logs])
     deviation = np.maximum(logs - centre[:, None, None], np.log(FEW))
     early = _mean(deviation[~late]) if (~late).any() else _mean(deviation)
-    return Grid(np.clip(100 * -np.expm1(_mean(deviation[late]) - early), -50.0, 100.0), spec)
+    return Grid(_loss_pct(_mean(deviation[late]) - early), spec)
 
 
-def _loss(deviation: FloatArray, relative: FloatArray, late: BoolArray) -> FloatArray:
-    shift = _mean(deviation[late]) - _mean(deviation)
-    return np.asarray(np.clip(100 * -np.expm1(_mean(relative[late]) + shift), -50.0, 100.0))
+def _loss_pct(log_kept: FloatArray) -> FloatArray:
+    """Loss [%] from the log of the share kept, within the limits; never -0.0."""
+    return np.asarray(np.clip(100 * -np.expm1(log_kept), *LIMITS_PCT) + 0.0)
 
 
 def _against_zones(
     logs: FloatArray, years: list[int], spec: GridSpec, zones: gpd.GeoDataFrame, zone_vintage: pd.DataFrame
 ) -> tuple[FloatArray, FloatArray]:
     """Cell's log deviation from its zone, and its zone's log relative yield, both (V, row, col)."""
-    amount = zone_vintage.pivot_table(index="zone_id", columns="vintage", values="yield_t_ha").reindex(
-        columns=years
-    )
-    share = zone_vintage.pivot_table(index="zone_id", columns="vintage", values="relative_yield").reindex(
-        columns=years
+    amount, share = (
+        zone_vintage.pivot_table(index="zone_id", columns="vintage", values=name).reindex(columns=years)
+        for name in ("yield_t_ha", "relative_yield")
     )
     deviation, relative = np.full(logs.shape, np.nan), np.full(logs.shape, np.nan)
     for zone, shape in zip(zones["zone_id"], zones.geometry, strict=True):
@@ -138,6 +139,7 @@ def _mean(stack: FloatArray) -> FloatArray:
 
 
 def _stack(surfaces: Mapping[int, Grid]) -> tuple[FloatArray, GridSpec]:
+    """Values of all vintages, in order (V, row, col), and their common grid."""
     if not surfaces:
         raise DataError("There is no yield surface.", where="zones", remedy="Pass one vintage or more.")
     grids = [surfaces[vintage] for vintage in sorted(surfaces)]

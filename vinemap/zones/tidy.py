@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from vinemap.zones.cells import FloatArray, IntArray, RowCells
+from vinemap.zones.cells import BoolArray, FloatArray, IntArray, RowCells
 
-ROUNDS = 30
+ROUNDS = 30  # of shortening, splitting and merging; they settle well within this
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +57,7 @@ def tidy_labels(labels: IntArray, scaled: FloatArray, cells: RowCells, rules: Ru
 
 
 def _renumber(labels: IntArray) -> IntArray:
+    """Give the labels numbers from 0 on without gaps."""
     out = np.full(labels.shape, -1, dtype=np.int64)
     inside = labels >= 0
     out[inside] = np.unique(labels[inside], return_inverse=True)[1]
@@ -79,14 +80,15 @@ def _absorb_short_runs(labels: IntArray, scaled: FloatArray, cells: RowCells, sh
             labels[band, run[0] : run[1]] = best
 
 
-def _runs(row: IntArray, doors: FloatArray) -> list[tuple[int, int]]:
+def _runs(row: IntArray, doors: BoolArray) -> list[tuple[int, int]]:
     """Start and end of stretches of one label that are connected."""
-    breaks = np.flatnonzero((row[1:] != row[:-1]) | ~doors.astype(bool)) + 1
+    breaks = np.flatnonzero((row[1:] != row[:-1]) | ~doors) + 1
     edges = [0, *breaks.tolist(), row.size]
     return [(a, b) for a, b in itertools.pairwise(edges) if row[a] >= 0]
 
 
-def _beside(run: tuple[int, int], row: IntArray, doors: FloatArray) -> list[int]:
+def _beside(run: tuple[int, int], row: IntArray, doors: BoolArray) -> list[int]:
+    """Labels before and after a run of a band, where doors are open."""
     near = []
     if run[0] > 0 and doors[run[0] - 1]:
         near.append(int(row[run[0] - 1]))
@@ -98,9 +100,16 @@ def _beside(run: tuple[int, int], row: IntArray, doors: FloatArray) -> list[int]
 def split_pieces(labels: IntArray, cells: RowCells) -> IntArray:
     """Give every connected piece of a label its own number (4-neighbour, doors only).
 
+    Parameters
+    ----------
+    labels : int array (band, stretch)
+        -1 outside.
+    cells : RowCells
+
     Returns
     -------
     int array (band, stretch)
+        0, 1, ...; -1 outside.
     """
     bands, stretches = labels.shape
     fine = np.zeros((2 * bands - 1, 2 * stretches - 1), dtype=np.int64)  # cells and doors as one picture
@@ -132,7 +141,19 @@ def _merge_small(labels: IntArray, scaled: FloatArray, cells: RowCells, least_m2
 
 
 def neighbours(labels: IntArray, cells: RowCells) -> list[tuple[int, int]]:
-    """Pairs of zones that touch inside the outline, smaller number first."""
+    """List the pairs of zones that touch inside the outline.
+
+    Parameters
+    ----------
+    labels : int array (band, stretch)
+        -1 outside.
+    cells : RowCells
+
+    Returns
+    -------
+    list of tuple of int
+        Smaller number first, each pair once.
+    """
     across = np.stack([labels[:-1][cells.door_across], labels[1:][cells.door_across]], axis=1)
     along = np.stack([labels[:, :-1][cells.door_along], labels[:, 1:][cells.door_along]], axis=1)
     both = np.sort(np.concatenate([across, along]), axis=1)
