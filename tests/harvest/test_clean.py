@@ -262,18 +262,6 @@ def test_refusals_say_what_is_wrong(block):
         clean_readings(block.readings.drop(columns="machine"), block.rows, **options)
 
 
-def test_a_whole_estate_is_cleaned_in_time(block):
-    # 62,000 readings in less than 4 s of one core (task); here 54,000 as one block twice as hard as needed.
-    import time
-
-    parts = [block.readings.assign(time=block.readings["time"] + pd.Timedelta(days=2 * n)) for n in range(10)]
-    start = time.process_time()
-    for part in parts:
-        clean_readings(part, block.rows, outline=block.outline, row_spacing_m=3.0)
-    assert time.process_time() - start < 4.0
-    assert isinstance(parts[0], gpd.GeoDataFrame)
-
-
 @pytest.fixture(name="plain", scope="module")
 def plain_fixture(make):
     """A block without faults, its cleaning, and places of good readings well inside rows."""
