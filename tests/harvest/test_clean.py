@@ -1,6 +1,5 @@
 """Cleaning recovers the known truth of invented readings, keeps every one, and says what it did."""
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
