@@ -78,14 +78,20 @@ def merge_alike(
         With gaps in the numbers.
     """
     labels = labels.copy()
+    weighed: dict[tuple[int, int], Border] = {}
     while True:
-        borders = [weigh_border(pair, labels, features, logs, cells) for pair in neighbours(labels, cells)]
+        pairs = neighbours(labels, cells)
+        weighed |= {
+            pair: weigh_border(pair, labels, features, logs, cells) for pair in pairs if pair not in weighed
+        }
+        borders = [weighed[pair] for pair in pairs]
         if not borders:
             return labels
         weakest = min(borders, key=lambda one: (one.stays, one.evidence))
         if weakest.stays and np.unique(labels[labels >= 0]).size <= max_zones:
             return labels
         labels[labels == weakest.pair[1]] = weakest.pair[0]
+        weighed = {pair: one for pair, one in weighed.items() if not set(pair) & set(weakest.pair)}
 
 
 def weigh_border(
