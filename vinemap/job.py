@@ -181,7 +181,7 @@ class Estate:
         DataError
             If there is nothing to assess.
         """
-        from vinemap.pipeline.unchanged import find_unchanged
+        from vinemap.pipeline.unchanged import find_unchanged, is_measured
 
         unchanged = find_unchanged(self.store, vintage=vintage, blocks=blocks)
         if unchanged is not None:  # seen before anything that works it out is loaded
@@ -190,6 +190,8 @@ class Estate:
         from vinemap.pipeline.parallel import open_workers
 
         tasks = len(self.store.blocks() if blocks is None else blocks)
+        if is_measured(self.store, vintage=vintage, blocks=blocks):
+            workers, scheduler = 1, None
         with open_workers(workers=workers, tasks=tasks, scheduler=scheduler) as pool:
             from vinemap.pipeline.result import assess_and_publish  # loaded while the workers load as well
 

@@ -14,12 +14,10 @@ from typing import Any, TypeVar
 
 from loky import ProcessPoolExecutor
 
-from vinemap._version import __version__
 from vinemap.errors import VinemapError
-from vinemap.pipeline.cache import code_of
+from vinemap.pipeline.cluster import open_cluster
 from vinemap.progress import Report
 
-CONNECT_S = 20.0  # longest wait for the answer of a scheduler
 WATCH_S = 1.0  # how often a worker looks whether it is still wanted
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -48,14 +46,13 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
     Raises
     ------
     VinemapError
-        If a scheduler is named but Dask distributed is not installed, the scheduler does not answer, or a
-        worker runs another version of vinemap.
+        If a scheduler is named but Dask distributed is not installed, the scheduler does not answer, has no
+        workers or is lost, or a worker runs another version of vinemap.
     """
     wanted = min(workers or os.cpu_count() or 1, max(tasks, 1))
     if scheduler:
-        with _dask_client(scheduler) as client:
-            _check_versions(client, scheduler)
-            yield client.get_executor()
+        with open_cluster(scheduler) as pool:
+            yield pool
     elif wanted == 1:
         yield None
     else:
@@ -67,6 +64,7 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
 
 
 def _begin(parent: int) -> None:
+    """Load in a new worker what its tasks need."""
     _end_with(parent)
     importlib.import_module("vinemap.pipeline.mapped")
 
@@ -146,36 +144,3 @@ def map_tasks(
 def _tells_death(error: Exception) -> bool:
     """Whether an error says that a process died: of a pool, or of a cluster after several tries."""
     return isinstance(error, BrokenProcessPool) or type(error).__name__ == "KilledWorker"
-
-
-def _dask_client(address: str) -> Any:
-    try:
-        import distributed
-    except ImportError as error:
-        raise VinemapError(
-            "Dask distributed is not installed.",
-            where=f"--scheduler {address}",
-            remedy="Install it with: pip install 'vinemap[cluster]'.",
-        ) from error
-    connect: Any = distributed.Client  # typed only where it is installed
-    try:
-        return connect(address, timeout=CONNECT_S)
-    except (OSError, TimeoutError, ValueError) as error:
-        raise VinemapError(
-            f"The Dask scheduler does not answer: {error}.",
-            where=f"--scheduler {address}",
-            remedy="Start it (dask scheduler) and its workers (dask worker ADDRESS), then run again.",
-        ) from error
-
-
-def _check_versions(client: Any, address: str) -> None:
-    """Refuse workers that run other code: their results would be kept under other names, or differ."""
-    seen = client.run(code_of, ".")
-    others = sorted(worker for worker, code in seen.items() if code != code_of("."))
-    if others:
-        raise VinemapError(
-            f"{len(others)} of {len(seen)} workers run another version of vinemap or of its libraries "
-            f"({others[0]}).",
-            where=f"--scheduler {address}",
-            remedy=f"Install vinemap {__version__} and scripts/constraints.txt on all of them.",
-        )

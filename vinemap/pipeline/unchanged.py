@@ -71,6 +71,22 @@ def find_measured(out: Path, key: str) -> int | None:
     return None
 
 
+def is_measured(store: EstateStore, *, vintage: int | None, blocks: Sequence[str] | None) -> bool:
+    """Whether what an assessment would measure stands already, so that no workers are needed for it.
+
+    Parameters
+    ----------
+    store : EstateStore
+    vintage : int, optional
+        As asked for.
+    blocks : sequence of str, optional
+        As asked for.
+    """
+    out = store.folder / layout.OUT
+    assessed = bool(list_assessed(out))
+    return assessed and find_measured(out, digest_inputs(store, vintage=vintage, blocks=blocks)) is not None
+
+
 def stands_whole(folder: Path) -> bool:
     """Whether nothing is missing of what an assessment measured, and of its surfaces.
 
