@@ -123,7 +123,18 @@ WHOLE = {
         "harvest",
         "holds 2 data files .a.csv, b.csv.",
     ),
-    "zip in zip": ("a.zip", zipped(a_dot_csv=zipped(b_dot_csv=b"x")), "harvest", "archive within an archive"),
+    "zip in zip": (
+        "a.zip",
+        zipped(readme_dot_md=b"x", logs_dot_zip=zipped(b_dot_csv=b"x")),
+        "harvest",
+        r"a\.zip: The zip file holds another archive .logs\.zip.\. Unpack logs\.zip first and give the files",
+    ),
+    "zip in zip under another name": (
+        "a.zip",
+        zipped(a_dot_csv=zipped(b_dot_csv=b"x")),
+        "harvest",
+        r"holds another archive .a\.csv.\. Unpack a\.csv first",
+    ),
     "damaged zip": (
         "a.zip",
         b"PK\x03\x04" + b"x" * 100,

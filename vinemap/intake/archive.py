@@ -46,6 +46,7 @@ DATA_SUFFIXES = (
     ".tif",
     ".tiff",
 )
+_ARCHIVE_SUFFIXES = (".zip", ".kmz", ".gz", ".tgz", ".tar", ".bz2", ".xz", ".zst", ".7z", ".rar")
 
 
 def hash_file(path: Path) -> str:
@@ -68,10 +69,13 @@ def hash_file(path: Path) -> str:
                 while chunk := handle.read(_CHUNK):
                     digest.update(chunk)
     except OSError as error:
-        raise IntakeError(
-            f"It cannot be read: {error.strerror}.", where=path.name, remedy="Check the file."
-        ) from error
+        raise cannot_read(path, error) from error
     return digest.hexdigest()
+
+
+def cannot_read(path: Path, error: OSError) -> IntakeError:
+    """Refuse a file that the system does not let us read."""
+    return IntakeError(f"It cannot be read: {error.strerror}.", where=path.name, remedy="Check the file.")
 
 
 def read_bytes(path: Path) -> bytes:
@@ -158,13 +162,18 @@ def unpacked(path: Path) -> Iterator[Path]:
 
 
 def check_archive(path: Path, *, most_bytes: int = MAX_BYTES) -> set[str]:
-    """See that a zip archive of XML is neither damaged nor hostile; gives the names in it.
+    """See that a zip archive of XML is neither damaged nor hostile.
 
     Parameters
     ----------
     path : pathlib.Path
     most_bytes : int
         Most bytes that it may unpack to.
+
+    Returns
+    -------
+    set of str
+        Names of the files in it.
 
     Raises
     ------
@@ -254,14 +263,31 @@ def _data_member(members: list[zipfile.ZipInfo], name: str) -> zipfile.ZipInfo:
     if len(data) == 1 or len(main) == 1:
         return (main or data)[0]
     if not data:
-        raise IntakeError(
-            "The zip file holds no data file.", where=name, remedy=f"Known are: {', '.join(DATA_SUFFIXES)}."
-        )
+        raise _no_data(members, name)
     listed = ", ".join(PurePosixPath(one.filename).name for one in data[:6])
     raise IntakeError(
         f"The zip file holds {len(data)} data files ({listed}).",
         where=name,
         remedy="Unpack it and give them one by one.",
+    )
+
+
+def _no_data(members: list[zipfile.ZipInfo], name: str) -> IntakeError:
+    names = (PurePosixPath(one.filename) for one in members)
+    inner = [one.name for one in names if one.suffix.lower() in _ARCHIVE_SUFFIXES]
+    if inner:
+        return nested_archive(inner[0], name)
+    return IntakeError(
+        "The zip file holds no data file.", where=name, remedy=f"Known are: {', '.join(DATA_SUFFIXES)}."
+    )
+
+
+def nested_archive(inner: str, where: str) -> IntakeError:
+    """Refuse an archive in an archive: what lies in it is not looked for, however deep."""
+    return IntakeError(
+        f"The zip file holds another archive ({inner}).",
+        where=where,
+        remedy=f"Unpack {inner} first and give the files in it.",
     )
 
 

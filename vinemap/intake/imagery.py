@@ -19,24 +19,9 @@ from vinemap.taken import Guess, Intake, refused_table
 _DAY = re.compile(r"(?<!\d)((?:19|20)\d{2})[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?!\d)")
 SEASON_STARTS = 7  # month in which the southern growing season is counted on; common practice, no source
 MAX_PIXELS = 4_000_000_000
-IMAGERY_COLUMNS = (
-    "file",
-    "date",
-    "vintage",
-    "bands",
-    "width",
-    "height",
-    "pixel_size",
-    "crs",
-    "west",
-    "south",
-    "east",
-    "north",
-    "import_id",
-)
 
 
-def read_imagery(path: Path, *, vintage: int = 0, crs: str | None = None, date: str = "") -> Intake:
+def read_imagery(path: Path, *, vintage: int = 0, crs: str | int | None = None) -> Intake:
     """Check one GeoTIFF.
 
     Parameters
@@ -44,15 +29,13 @@ def read_imagery(path: Path, *, vintage: int = 0, crs: str | None = None, date: 
     path : pathlib.Path
     vintage : int
         0 to take the year of the date.
-    crs : str, optional
+    crs : str or int, optional
         CRS of a file that names none.
-    date : str
-        ISO date; "" to take it from the file's tags or name.
 
     Returns
     -------
     Intake
-        One row: size, bands, CRS, bounds in WGS84, date.
+        One row: size, bands, CRS, bounds in WGS84 [degrees], date by the file's tags, else by its name.
 
     Raises
     ------
@@ -61,15 +44,16 @@ def read_imagery(path: Path, *, vintage: int = 0, crs: str | None = None, date: 
     """
     try:
         with rasterio.open(path) as source:
-            return _describe(source, path, vintage, crs, date)
+            return _describe(source, path, vintage, _crs_of(source, path, crs))
     except (RasterioError, CPLE_BaseError) as error:
         raise IntakeError(
             "It is not a raster image, or damaged.", where=path.name, remedy="Export it again as a GeoTIFF."
         ) from error
 
 
-def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str | None, date: str) -> Intake:
-    if source.crs is None and not crs:
+def _crs_of(source: rasterio.DatasetReader, path: Path, crs: str | int | None) -> str:
+    """Name the CRS of an image that has its place on the map: its own, else the one that the user names."""
+    if source.crs is None and crs in (None, ""):
         raise no_crs(path.name, "The image names no coordinate system.")
     if source.transform.is_identity or source.width * source.height > MAX_PIXELS:
         raise IntakeError(
@@ -77,9 +61,12 @@ def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str
             where=path.name,
             remedy="Export it as a GeoTIFF with its place, in parts if need be.",
         )
-    named = source.crs.to_string() if source.crs is not None else check_crs(str(crs), path.name).to_string()
-    bounds = transform_bounds(named, "EPSG:4326", *source.bounds)
-    day, why = _date_of(source, path, date)
+    return str((source.crs if source.crs is not None else check_crs(str(crs), path.name)).to_string())
+
+
+def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str) -> Intake:
+    bounds = transform_bounds(crs, "EPSG:4326", *source.bounds)
+    day, why = _date_of(source, path)
     notes = (
         []
         if day
@@ -93,7 +80,7 @@ def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str
         "width": source.width,
         "height": source.height,
         "pixel_size": float(source.res[0]),
-        "crs": named,
+        "crs": crs,
         "west": bounds[0],
         "south": bounds[1],
         "east": bounds[2],
@@ -102,7 +89,7 @@ def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str
     }
     guesses = [Guess("date", why, "", 0.9 if why == "tag" else 0.7, f"from the {why}")] if day else []
     return Intake(
-        pd.DataFrame([row], columns=list(IMAGERY_COLUMNS)),
+        pd.DataFrame([row]),
         refused_table(),
         guesses,
         notes,
@@ -113,7 +100,7 @@ def _describe(source: rasterio.DatasetReader, path: Path, vintage: int, crs: str
         hash_file(path),
         vintage,
         path,
-        {"crs": named, "headers": [text or "" for text in source.descriptions]},
+        {"crs": crs, "headers": [text or "" for text in source.descriptions]},
     )
 
 
@@ -131,9 +118,9 @@ def _vintage_of(day: str, latitude: float) -> int:
     return year + 1 if latitude < 0 and month >= SEASON_STARTS else year
 
 
-def _date_of(source: rasterio.DatasetReader, path: Path, date: str) -> tuple[str, str]:
+def _date_of(source: rasterio.DatasetReader, path: Path) -> tuple[str, str]:
     tag = str(source.tags().get("TIFFTAG_DATETIME", "")).replace(":", "-")
-    for text, why in ((date, "argument"), (tag, "tag"), (path.stem, "name")):
+    for text, why in ((tag, "tag"), (path.stem, "name")):
         found = _DAY.search(text)
         if found:
             return "-".join(found.groups()), why

@@ -35,7 +35,6 @@ _DATE_FORMATS = ("%d/%m/%Y", "%m/%d/%Y", "%Y/%m/%d", "%d/%m/%y", "%m/%d/%y", "%Y
 _CLOCK_FORMATS = ("", " %H:%M:%S", " %H:%M:%S.%f", " %H:%M", " %I:%M:%S %p", " %I:%M %p", " %H%M%S")
 DATE_ORDERS = ("day_first", "month_first")
 _SAMPLE = 400
-SHEET_EPOCH = pd.Timestamp("1899-12-30", tz="UTC")
 EARLIEST = pd.Timestamp("1990-01-01", tz="UTC")
 LATEST = pd.Timestamp("2100-01-01", tz="UTC")
 

@@ -14,7 +14,7 @@ import shapely
 from pyproj.exceptions import CRSError, ProjError
 
 from vinemap.errors import IntakeError
-from vinemap.intake.convert import Job, missing_column
+from vinemap.intake.draft import Draft
 from vinemap.intake.raw import Places
 
 WGS84 = "EPSG:4326"
@@ -50,54 +50,58 @@ def check_crs(text: str | int, where: str) -> pyproj.CRS:
         ) from error
 
 
-def reading_places(job: Job) -> Places:
+def reading_places(draft: Draft) -> Places:
     """Positions of readings in WGS84 [degrees].
 
     Parameters
     ----------
-    job : Job
+    draft : Draft
         Rows without a position, or with one that cannot be, are refused in it.
 
     Returns
     -------
     Places, shape (rows,)
+
+    Raises
+    ------
+    IntakeError
+        If no position is found, its coordinate system is not known, or its axes are swapped.
     """
-    if job.raw.geometry is not None:
-        return _layer_places(job)
-    if job.has("latitude") and job.has("longitude"):
-        return _degree_places(job)
-    if job.has("easting") and job.has("northing"):
-        return _planar_places(job)
-    raise missing_column(job, *(("longitude",) if job.has("latitude") else ("latitude",)))
+    if draft.raw.geometry is not None:
+        return _layer_places(draft)
+    if draft.has("latitude") and draft.has("longitude"):
+        return _degree_places(draft)
+    if draft.has("easting") and draft.has("northing"):
+        return _planar_places(draft)
+    raise draft.lacks("longitude" if draft.has("latitude") else "latitude")
 
 
-def _degree_places(job: Job) -> Places:
-    latitude, longitude = job.values["latitude"].to_numpy(), job.values["longitude"].to_numpy()
-    _refuse_swapped_degrees(job, latitude, longitude)
-    job.refusals.add(np.isnan(latitude) | np.isnan(longitude), "position is empty")
-    job.refusals.add((latitude == 0) & (longitude == 0), "position is 0, 0 (no satellite fix)")
-    crs = check_crs(job.crs, job.where) if job.crs else _wgs84()
+def _degree_places(draft: Draft) -> Places:
+    latitude, longitude = draft.values["latitude"].to_numpy(), draft.values["longitude"].to_numpy()
+    _refuse_swapped_degrees(draft, latitude, longitude)
+    draft.refusals.add(np.isnan(latitude) | np.isnan(longitude), "position is empty")
+    draft.refusals.add((latitude == 0) & (longitude == 0), "position is 0, 0 (no satellite fix)")
+    crs = check_crs(draft.crs, draft.where) if draft.crs else _wgs84()
     if not crs.is_geographic:
         raise IntakeError(
             f"Positions are in degrees, but {crs.name} is in {crs.axis_info[0].unit_name}.",
-            where=job.where,
+            where=draft.where,
             remedy="Leave --crs out, or name the columns with --column easting=... --column northing=...",
         )
-    return _places_to_wgs84(job, Places(longitude, latitude, crs))
+    return _places_to_wgs84(draft, Places(longitude, latitude, crs))
 
 
-def _refuse_swapped_degrees(job: Job, latitude: Any, longitude: Any) -> None:
+def _refuse_swapped_degrees(draft: Draft, latitude: Any, longitude: Any) -> None:
     filled = ~(np.isnan(latitude) | np.isnan(longitude))
     if not filled.any():
         return
     out = filled & (np.abs(latitude) > 90) & (np.abs(longitude) <= 90)
     if out.sum() > SWAPPED_FROM * filled.sum():
-        headers = {one.field: one.header for one in job.guesses}
-        lat, lon = headers["latitude"], headers["longitude"]
+        lat, lon = (draft.headers[name] for name in ("latitude", "longitude"))
         raise IntakeError(
             f"Latitude and longitude look swapped: latitudes run to {np.nanmax(np.abs(latitude)):.4f}, "
             f"beyond 90 degrees.",
-            where=job.where,
+            where=draft.where,
             remedy=f"Give --column latitude={_quoted(lon)} --column longitude={_quoted(lat)}.",
         )
 
@@ -106,29 +110,29 @@ def _quoted(header: str) -> str:
     return f'"{header}"' if " " in header else header
 
 
-def _planar_places(job: Job) -> Places:
-    if not job.crs:
+def _planar_places(draft: Draft) -> Places:
+    if not draft.crs:
         raise no_crs(
-            job.where, "Positions are eastings and northings, but their coordinate system is not known."
+            draft.where, "Positions are eastings and northings, but their coordinate system is not known."
         )
-    easting, northing = job.values["easting"].to_numpy(), job.values["northing"].to_numpy()
-    job.refusals.add(np.isnan(easting) | np.isnan(northing), "position is empty")
-    return _places_to_wgs84(job, Places(easting, northing, check_crs(job.crs, job.where)))
+    easting, northing = draft.values["easting"].to_numpy(), draft.values["northing"].to_numpy()
+    draft.refusals.add(np.isnan(easting) | np.isnan(northing), "position is empty")
+    return _places_to_wgs84(draft, Places(easting, northing, check_crs(draft.crs, draft.where)))
 
 
-def _layer_places(job: Job) -> Places:
-    found = job.raw.geometry
-    places = found if isinstance(found, Places) else _bare_places(found, job.where)
-    crs = _layer_crs(job, places.crs)
+def _layer_places(draft: Draft) -> Places:
+    found = draft.raw.geometry
+    places = found if isinstance(found, Places) else _bare_places(found, draft.where)
+    crs = _layer_crs(draft, places.crs)
     finite = np.isfinite(places.x) & np.isfinite(places.y)
     x, y = places.x, places.y
     if not finite.all():
-        job.refusals.add(np.isnan(x) & np.isnan(y), "has no point")
-        job.refusals.add(~finite, "has a coordinate that is not a number")
+        draft.refusals.add(np.isnan(x) & np.isnan(y), "has no point")
+        draft.refusals.add(~finite, "has a coordinate that is not a number")
         x, y = x[finite], y[finite]
     if len(x):
-        _refuse_wrong_degrees(job, crs, (x.min(), y.min(), x.max(), y.max()))
-    return _places_to_wgs84(job, Places(places.x, places.y, crs))
+        _refuse_wrong_degrees(draft, crs, (x.min(), y.min(), x.max(), y.max()))
+    return _places_to_wgs84(draft, Places(places.x, places.y, crs))
 
 
 def _bare_places(geometry: Any, where: str) -> Places:
@@ -155,7 +159,7 @@ def _bare_places(geometry: Any, where: str) -> Places:
     return Places(shapely.get_x(points), shapely.get_y(points), geometry.crs)
 
 
-def _places_to_wgs84(job: Job, places: Places) -> Places:
+def _places_to_wgs84(draft: Draft, places: Places) -> Places:
     """Turn coordinates to WGS84; those outside their coordinate system are refused."""
     if places.crs.equals(_wgs84(), ignore_axis_order=True):
         return places
@@ -164,10 +168,10 @@ def _places_to_wgs84(job: Job, places: Places) -> Places:
         turn = pyproj.Transformer.from_crs(places.crs, WGS84, always_xy=True)
         x, y = turn.transform(np.where(known, places.x, 0.0), np.where(known, places.y, 0.0))
     except (ProjError, CRSError, ValueError) as error:
-        raise _cannot_turn(places.crs, job.where, error) from error
+        raise _cannot_turn(places.crs, draft.where, error) from error
     x, y = np.where(known, x, np.nan), np.where(known, y, np.nan)
     lost = known & ~(np.isfinite(x) & np.isfinite(y))
-    _refuse_lost(job, lost)
+    _refuse_lost(draft, lost)
     return Places(np.where(lost, np.nan, x), np.where(lost, np.nan, y), _wgs84())
 
 
@@ -180,7 +184,7 @@ def no_crs(where: str, what: str) -> IntakeError:
     )
 
 
-def layer_geometry(job: Job) -> Any:
+def layer_geometry(draft: Draft) -> Any:
     """Geometry of a layer in WGS84, flat; bad shapes refused.
 
     Raises
@@ -188,30 +192,30 @@ def layer_geometry(job: Job) -> Any:
     IntakeError
         If the layer has no CRS and none is given, or its values are not of its CRS.
     """
-    geometry = job.raw.geometry
+    geometry = draft.raw.geometry
     if geometry is None:
         raise IntakeError(
-            f"It is a table without shapes, and {job.kind} need them.",
-            where=job.where,
+            f"It is a table without shapes, and {draft.kind} need them.",
+            where=draft.where,
             remedy="Export them from your GIS as GeoPackage, GeoJSON, Shapefile or KML.",
         )
-    crs = _layer_crs(job, geometry.crs)
+    crs = _layer_crs(draft, geometry.crs)
     flat = gpd.GeoSeries(shapely.force_2d(geometry.to_numpy()), crs=crs)
-    job.refusals.add(flat.isna().to_numpy() | flat.is_empty.to_numpy(), "has no geometry")
-    job.refusals.add(_unfinished(flat), "has a coordinate that is not a number")
-    _refuse_wrong_degrees(job, crs, flat.total_bounds)
-    return _shapes_to_wgs84(job, flat)
+    draft.refusals.add(flat.isna().to_numpy() | flat.is_empty.to_numpy(), "has no geometry")
+    draft.refusals.add(_unfinished(flat), "has a coordinate that is not a number")
+    _refuse_wrong_degrees(draft, crs, flat.total_bounds)
+    return _shapes_to_wgs84(draft, flat)
 
 
-def _layer_crs(job: Job, own: pyproj.CRS | None) -> pyproj.CRS:
+def _layer_crs(draft: Draft, own: pyproj.CRS | None) -> pyproj.CRS:
     """Coordinate system of a layer: the one that the user names, else its own."""
-    if job.crs:
-        named = check_crs(job.crs, job.where)
+    if draft.crs:
+        named = check_crs(draft.crs, draft.where)
         if own is not None and not own.equals(named, ignore_axis_order=True):
-            job.notes.append(f"The file says {own.name}; {named.name} was taken, as you said.")
+            draft.notes.append(f"The file says {own.name}; {named.name} was taken, as you said.")
         return named
     if own is None:
-        raise no_crs(job.where, "The layer names no coordinate system.")
+        raise no_crs(draft.where, "The layer names no coordinate system.")
     return own
 
 
@@ -227,7 +231,7 @@ def _shown(value: float) -> str:
     return f"{value:,.1f}" if abs(value) < 1e9 else f"{value:.3g}"
 
 
-def _refuse_wrong_degrees(job: Job, crs: pyproj.CRS, bounds: Sequence[float]) -> None:
+def _refuse_wrong_degrees(draft: Draft, crs: pyproj.CRS, bounds: Sequence[float]) -> None:
     """Refuse degrees that are out of range: axes swapped, or metres passed off as degrees."""
     if not crs.is_geographic:
         return
@@ -240,22 +244,22 @@ def _refuse_wrong_degrees(job: Job, crs: pyproj.CRS, bounds: Sequence[float]) ->
     if furthest <= 180 and max(abs(west), abs(east)) <= 90:
         raise IntakeError(
             f"Latitude and longitude look swapped: latitudes run to {furthest:.4f}, beyond 90 degrees.",
-            where=job.where,
+            where=draft.where,
             remedy="Export the layer with longitude first, latitude second.",
         )
     raise no_crs(
-        job.where,
+        draft.where,
         f"Coordinates such as {_shown(west)}, {_shown(south)} cannot be degrees, as the file has it.",
     )
 
 
-def _shapes_to_wgs84(job: Job, geometry: Any) -> Any:
+def _shapes_to_wgs84(draft: Draft, geometry: Any) -> Any:
     try:
         turned = geometry.to_crs(WGS84)
     except (ProjError, CRSError, ValueError) as error:
-        raise _cannot_turn(geometry.crs, job.where, error) from error
+        raise _cannot_turn(geometry.crs, draft.where, error) from error
     finite = np.isfinite(turned.bounds.to_numpy()).all(axis=1)
-    _refuse_lost(job, ~finite & turned.notna().to_numpy() & ~turned.is_empty.to_numpy())
+    _refuse_lost(draft, ~finite & turned.notna().to_numpy() & ~turned.is_empty.to_numpy())
     return turned
 
 
@@ -265,15 +269,15 @@ def _cannot_turn(crs: pyproj.CRS, where: str, error: Exception) -> IntakeError:
     )
 
 
-def _refuse_lost(job: Job, lost: Any) -> None:
+def _refuse_lost(draft: Draft, lost: Any) -> None:
     """Refuse rows whose coordinates are not of their coordinate system, the file if that is all of them."""
     if len(lost) and lost.all():
         raise IntakeError(
-            f"The coordinates are not of {job.crs or 'the coordinate system named'}.",
-            where=job.where,
+            f"The coordinates are not of {draft.crs or 'the coordinate system named'}.",
+            where=draft.where,
             remedy="Check --crs.",
         )
-    job.refusals.add(lost, "position lies outside its coordinate system")
+    draft.refusals.add(lost, "position lies outside its coordinate system")
 
 
 def geodesic_length(lines: Any) -> pd.Series:

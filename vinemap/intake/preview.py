@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,10 @@ from vinemap.intake.parting import part_cells
 from vinemap.intake.raw import RawTable
 from vinemap.intake.readers import find_source, first_bytes, read_raw
 from vinemap.intake.recognise import recognise_columns
-from vinemap.intake.source import open_source
+from vinemap.intake.source import open_asked
 from vinemap.intake.text_blocks import is_long_text, iterate_text
-from vinemap.taken import KINDS, Guess, Intake, IntakeStream, Remembered, count_reasons
+from vinemap.intake.tidy import Asked
+from vinemap.taken import KINDS, Guess, Intake, IntakeStream, Remembered, count_reasons, refused_table
 
 FIRST_ROWS = 8
 SHOWN_REFUSED = 20
@@ -68,28 +69,12 @@ class Preview:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
-        out: dict[str, Any] = {
-            name: getattr(self, name)
-            for name in (
-                "file",
-                "kind",
-                "format",
-                "encoding",
-                "delimiter",
-                "crs",
-                "headers",
-                "unused",
-                "rows_read",
-                "rows_refused",
-                "reasons",
-                "notes",
-                "problem",
-            )
+        told = {one.name: getattr(self, one.name) for one in fields(self)}
+        return told | {
+            "guesses": [asdict(one) for one in self.guesses],
+            "first_rows": _records(self.first_rows),
+            "refused": _records(self.refused),
         }
-        out["guesses"] = [asdict(one) for one in self.guesses]
-        out["first_rows"] = _records(self.first_rows)
-        out["refused"] = _records(self.refused)
-        return out
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -121,13 +106,15 @@ def preview_source(
     timezone: str = "",
     remembered: Sequence[Remembered] = (),
 ) -> Preview:
-    """Tell how a file would be read; arguments as in `read_source`.
+    """Tell how a file would be read.
 
     Parameters
     ----------
     path : pathlib.Path or str
     kind : str, optional
         None to guess it from the columns.
+    vintage, crs, columns, units, timezone, remembered
+        As in `read_source`.
 
     Returns
     -------
@@ -146,30 +133,22 @@ def preview_source(
     if kind is None:
         kind, sure = ("imagery", 1.0) if raw is None else guess_kind(raw)
         notes = [f"Taken as {kind} (confidence {sure:.2f}); say otherwise by naming the kind."]
+    asked = Asked(vintage, crs, columns, units, timezone, remembered)
     try:
-        taken = open_source(
-            file,
-            kind,
-            vintage=vintage,
-            crs=crs,
-            columns=columns,
-            units=units,
-            timezone=timezone,
-            remembered=remembered,
-        )
+        taken = open_asked(file, kind, asked)
         if isinstance(taken, IntakeStream):
             taken = next(taken.parts)
             notes.append("The file is long: only its first part is shown; all of it is read when added.")
     except IntakeError as error:
-        return _refused_preview(file, kind, raw, notes, str(error), columns, units)
-    return _full_preview(taken, notes)
+        return _show_refused(file.name, kind, raw, notes, asked, str(error))
+    return _show(taken, taken.table, notes)
 
 
 def _first_raw(file: Path, head: bytes, kind: str) -> RawTable:
     return next(iterate_text(file)) if is_long_text(file, head) else read_raw(file, kind)
 
 
-def _full_preview(taken: Intake, notes: list[str]) -> Preview:
+def _show(taken: Intake, rows: pd.DataFrame, notes: list[str], problem: str = "") -> Preview:
     used = {one.header for one in taken.guesses}
     headers = taken.details.get("headers") or []
     return Preview(
@@ -182,48 +161,32 @@ def _full_preview(taken: Intake, notes: list[str]) -> Preview:
         headers,
         [one for one in headers if one and one not in used],
         taken.guesses,
-        taken.table.head(FIRST_ROWS),
+        rows.head(FIRST_ROWS),
         taken.rows_read,
         len(taken.refused),
         count_reasons(taken.refused),
         taken.refused.head(SHOWN_REFUSED),
         notes + taken.notes,
+        problem,
     )
 
 
-def _refused_preview(
-    file: Path,
-    kind: str,
-    raw: RawTable | None,
-    notes: list[str],
-    problem: str,
-    columns: Mapping[str, str] | None,
-    units: Mapping[str, str] | None,
+def _show_refused(
+    name: str, kind: str, raw: RawTable | None, notes: list[str], asked: Asked, problem: str
 ) -> Preview:
+    """Show what can be seen of a file that would be refused: its cells, and how they were understood."""
     if raw is None or kind not in FIELDS:
-        return Preview(file.name, kind, "raster", notes=notes, problem=problem)
+        return Preview(name, kind, "raster", notes=notes, problem=problem)
     raw = part_cells(raw, kind)
     try:
-        guesses = recognise_columns(raw, FIELDS[kind], columns=columns, units=units, where=file.name)
+        guesses = recognise_columns(raw, FIELDS[kind], columns=asked.columns, units=asked.units, where=name)
     except IntakeError:
         guesses = []
-    headers = [str(one) for one in raw.frame.columns]
-    used = {one.header for one in guesses}
-    return Preview(
-        file.name,
-        kind,
-        raw.format,
-        raw.details.get("encoding") or "",
-        raw.details.get("delimiter") or "",
-        raw.details.get("crs") or "",
-        headers,
-        [one for one in headers if one not in used],
-        guesses,
-        raw.frame.head(FIRST_ROWS),
-        raw.rows_read,
-        notes=notes + raw.notes,
-        problem=problem,
+    details = raw.details | {"headers": [str(one) for one in raw.frame.columns]}
+    seen = Intake(
+        raw.frame, refused_table(), guesses, raw.notes, raw.rows_read, raw.format, kind, name, details=details
     )
+    return _show(seen, raw.frame, notes, problem)
 
 
 def guess_kind(raw: RawTable) -> tuple[str, float]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vinemap.errors import IntakeError
-from vinemap.intake.archive import TASK_NAME, unpacked
+from vinemap.intake.archive import TASK_NAME, cannot_read, nested_archive, unpacked
 from vinemap.intake.raw import RawTable
 from vinemap.intake.sheet import read_sheet
 from vinemap.intake.taskdata import read_task_data
@@ -107,9 +107,7 @@ def read_raw(path: Path, kind: str = "", *, nested: bool = False) -> RawTable:
     head = first_bytes(path)
     reader = next(one for one in READERS if one.suits(path, head))
     if nested and reader.name == "zip archive":
-        raise IntakeError(
-            "It is an archive within an archive.", where=path.name, remedy="Unpack it yourself."
-        )
+        raise nested_archive(path.name, path.name)
     return reader.read(path, kind)
 
 
@@ -131,9 +129,7 @@ def first_bytes(path: Path) -> bytes:
         with path.open("rb") as handle:
             head = handle.read(4096)
     except OSError as error:
-        raise IntakeError(
-            f"It cannot be read: {error.strerror}.", where=path.name, remedy="Check the file."
-        ) from error
+        raise cannot_read(path, error) from error
     if not head:
         raise IntakeError("The file is empty.", where=path.name, remedy="Export it again.")
     return head

@@ -62,12 +62,15 @@ def read_source(
     IntakeError
         If the file cannot be read as asked.
     """
-    file = find_source(path)
+    asked = Asked(vintage, crs, columns, units, timezone, remembered)
+    return _read_whole(find_source(path), kind, asked)
+
+
+def _read_whole(file: Path, kind: str, asked: Asked) -> Intake:
     _check_kind(kind)
     if kind == "imagery":
         first_bytes(file)
-        return read_imagery(file, vintage=vintage or 0, crs=None if crs is None else str(crs))
-    asked = Asked(vintage or 0, _text(crs), columns, units, timezone, remembered)
+        return read_imagery(file, vintage=asked.vintage or 0, crs=asked.crs)
     with ThreadPoolExecutor(1) as beside:
         sha256 = beside.submit(hash_file, file)
         taken = tidy_raw(read_raw(file, kind), kind, asked, where=file.name, sha256="", path=file)
@@ -86,12 +89,31 @@ def read_frame(
     timezone: str = "",
     remembered: Sequence[Remembered] = (),
 ) -> Intake:
-    """Take a DataFrame or GeoDataFrame as if it had been read from a file; arguments as in `read_source`."""
+    """Take a DataFrame or GeoDataFrame as if it had been read from a file.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame or geopandas.GeoDataFrame
+        Not altered.
+    name : str
+        Stands where the name of a file would.
+    kind, vintage, crs, columns, units, timezone, remembered
+        As in `read_source`.
+
+    Returns
+    -------
+    Intake
+
+    Raises
+    ------
+    IntakeError
+        If it cannot be taken as asked.
+    """
     _check_kind(kind)
     if kind == "imagery":
         raise IntakeError("Imagery comes as a file.", where=name, remedy="Use read_source.")
     raw = raw_from_frame(frame, name)
-    asked = Asked(vintage or 0, _text(crs), columns, units, timezone, remembered)
+    asked = Asked(vintage, crs, columns, units, timezone, remembered)
     return tidy_raw(raw, kind, asked, where=name, sha256=_hash_raw(raw))
 
 
@@ -132,22 +154,18 @@ def open_source(
     IntakeError
         If the file cannot be read as asked; of a stream also while its parts are read.
     """
-    file = find_source(path)
+    asked = Asked(vintage, crs, columns, units, timezone, remembered)
+    return open_asked(find_source(path), kind, asked)
+
+
+def open_asked(file: Path, kind: str, asked: Asked) -> Intake | IntakeStream:
+    """Do as `open_source` does, with what the caller says in one piece; IntakeError as there."""
     _check_kind(kind)
     if kind != "harvest" or not is_long_text(file, first_bytes(file)):
-        return read_source(
-            file,
-            kind,
-            vintage=vintage,
-            crs=crs,
-            columns=columns,
-            units=units,
-            timezone=timezone,
-            remembered=remembered,
-        )
-    asked = Asked(vintage or 0, _text(crs), columns, units, timezone, remembered)
+        return _read_whole(file, kind, asked)
     sha256 = hash_file(file)
-    return IntakeStream(kind, file.name, sha256, vintage or 0, _read_ahead(_parts(file, kind, asked, sha256)))
+    parts = _read_ahead(_parts(file, kind, asked, sha256))
+    return IntakeStream(kind, file.name, sha256, asked.vintage or 0, parts)
 
 
 def _read_ahead(parts: Iterator[Intake]) -> Iterator[Intake]:
@@ -173,7 +191,3 @@ def _parts(file: Path, kind: str, asked: Asked, sha256: str) -> Iterator[Intake]
 def _check_kind(kind: str) -> None:
     if kind not in KINDS:
         raise IntakeError(f"There is no kind {kind!r}.", remedy=f"Kinds are: {', '.join(KINDS)}.")
-
-
-def _text(crs: str | int | None) -> str | None:
-    return None if crs is None else str(crs)

@@ -182,7 +182,13 @@ def _is_utf8(data: bytes) -> bool:
 
 
 def check_text(data: bytes, name: str) -> None:
-    """Refuse what is not text: zero bytes, or a start full of characters that do not print."""
+    """Refuse what is not text: zero bytes, or a start full of characters that do not print.
+
+    Raises
+    ------
+    IntakeError
+        If it is none, or a document.
+    """
     if data.startswith(DOCUMENTS):
         raise IntakeError(
             "This is a document, not a table.", where=name, remedy="Export the data behind it as CSV."
@@ -230,6 +236,11 @@ def find_layout(lines: list[str], name: str, *, delimiter: str = "") -> Layout:
     Returns
     -------
     Layout
+
+    Raises
+    ------
+    IntakeError
+        If a line is far too long, or there are too many columns.
 
     Examples
     --------
@@ -367,6 +378,11 @@ def cut_rows(data: bytes, layout: Layout, name: str) -> RawTable:
     -------
     RawTable
         ``source_row`` counts lines of `data`, from 1.
+
+    Raises
+    ------
+    IntakeError
+        If the rows cannot be cut.
     """
     start, end = _offset_of_line(data, layout.first_line), _end_of_rows(data)
     if end <= start:

@@ -11,8 +11,9 @@ import geopandas as gpd
 import pandas as pd
 
 from vinemap.errors import IntakeError
-from vinemap.intake.convert import Job, convert_fields
+from vinemap.intake.convert import convert_fields
 from vinemap.intake.counts import tidy_counts
+from vinemap.intake.draft import Draft
 from vinemap.intake.fields import FIELDS
 from vinemap.intake.harvest import tidy_harvest
 from vinemap.intake.land import tidy_blocks, tidy_rows
@@ -23,7 +24,7 @@ from vinemap.intake.recognise import doubtful_notes, recognise_columns
 from vinemap.intake.records import tidy_loads, tidy_renewals
 from vinemap.taken import Guess, Intake, Refusals, Remembered
 
-_TIDY: dict[str, Callable[[Job], pd.DataFrame]] = {
+_TIDY: dict[str, Callable[[Draft], pd.DataFrame]] = {
     "harvest": tidy_harvest,
     "blocks": tidy_blocks,
     "rows": tidy_rows,
@@ -35,10 +36,16 @@ _TIDY: dict[str, Callable[[Job], pd.DataFrame]] = {
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the caller says about a file; fields as the arguments of `read_source`."""
+    """What the caller says about a file.
 
-    vintage: int = 0
-    crs: str | None = None
+    Attributes
+    ----------
+    vintage, crs, columns, units, timezone, remembered
+        As the arguments of `vinemap.intake.read_source`.
+    """
+
+    vintage: int | None = None
+    crs: str | int | None = None
     columns: Mapping[str, str] | None = None
     units: Mapping[str, str] | None = None
     timezone: str = ""
@@ -108,37 +115,37 @@ def tidy_raw(
         raise nothing_left(raw.refused, where)
     raw = part_cells(replace(raw, frame=short_cells(raw.frame)), kind, shared.decided)
     _understand(raw, kind, asked, where, shared)
-    job = Job(
+    draft = Draft(
         where,
         kind,
         raw,
         shared.guesses or [],
         Refusals(len(raw.frame)),
-        asked.vintage,
-        asked.crs,
+        asked.vintage or 0,
+        None if asked.crs is None else str(asked.crs),
         asked.timezone,
         notes=[*raw.notes, *shared.notes],
         decided=shared.decided,
     )
     shared.notes = []
-    convert_fields(job, FIELDS[kind])
-    table = _TIDY[kind](job)
-    kept = job.refusals.kept
-    refused = _refused(raw, job)
+    convert_fields(draft, FIELDS[kind])
+    table = _TIDY[kind](draft)
+    kept = draft.refusals.kept
+    refused = _refused(raw, draft)
     shared.kept += int(kept.sum())
     if not kept.any() and flow is None:
         raise nothing_left(refused, where, raw)
     return Intake(
         _keep(table, kept),
         refused,
-        job.guesses,
-        job.notes,
+        draft.guesses,
+        draft.notes,
         raw.rows_read,
         raw.format,
         kind,
         where,
         sha256,
-        asked.vintage,
+        draft.vintage,
         path,
         shared.details,
     )
@@ -157,8 +164,8 @@ def _understand(raw: RawTable, kind: str, asked: Asked, where: str, shared: Flow
     shared.details = {**raw.details, "headers": headers, "remember": remember}
 
 
-def _refused(raw: RawTable, job: Job) -> pd.DataFrame:
-    parts = [one for one in (raw.refused, job.refusals.table(raw.source_row)) if len(one)]
+def _refused(raw: RawTable, draft: Draft) -> pd.DataFrame:
+    parts = [one for one in (raw.refused, draft.refusals.table(raw.source_row)) if len(one)]
     if not parts:
         return raw.refused
     return pd.concat(parts, ignore_index=True).sort_values("source_row", ignore_index=True)

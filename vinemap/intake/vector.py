@@ -206,5 +206,10 @@ def raw_from_frame(frame: pd.DataFrame, where: str) -> RawTable:
     Returns
     -------
     RawTable
+
+    Raises
+    ------
+    IntakeError
+        If it is empty or has too many columns.
     """
     return _from_frame(frame.copy(), "table in memory", "", where)
