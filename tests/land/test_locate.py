@@ -10,7 +10,7 @@ from pyproj import CRS
 from shapely import LineString, Polygon, affinity, box
 
 from vinemap.errors import GeometryError
-from vinemap.land import RowFrame, assign_blocks, ground_scale, lay_rows, locate_in_rows
+from vinemap.land import RowFrame, find_outlines, ground_scale, lay_rows, locate_in_rows
 
 AUSTRALIA = CRS.from_epsg(9473)
 PLACE = (770_000.0, -3_765_000.0)
@@ -151,20 +151,21 @@ def test_rows_of_several_blocks_and_no_rows_are_refused():
         locate_in_rows([0.0, 1.0], [0.0], rows)
 
 
-def _blocks():
+def _outlines():
     west, south = PLACE
-    outlines = [box(west, south, west + 100, south + 100), box(west + 102, south, west + 200, south + 100)]
-    return gpd.GeoDataFrame({"block_id": ["A1", "A2"]}, geometry=outlines, crs=AUSTRALIA)
+    return np.array(
+        [box(west, south, west + 100, south + 100), box(west + 102, south, west + 200, south + 100)]
+    )
 
 
 def test_points_go_to_the_block_they_lie_in_or_the_nearest_within_reach():
     west, south = PLACE
     east = west + np.array([50.0, 150.0, 100.5, 101.5, 100.0, 203.5, 50.0, np.nan])
     north = south + np.array([50.0, 50.0, 50.0, 50.0, 50.0, 50.0, -2.9, 50.0])
-    assigned = assign_blocks(east, north, _blocks())
-    assert assigned.tolist() == ["A1", "A2", "A1", "A2", "A1", "", "A1", ""]
-    assert assigned.dtype == object
-    assert assign_blocks(east[:6], north[:6], _blocks(), tolerance_m=0.0).tolist()[2] == ""
+    assigned = find_outlines(east, north, _outlines(), tolerance_m=3.0)
+    assert assigned.tolist() == [0, 1, 0, 1, 0, -1, 0, -1]
+    assert assigned.dtype == "int64"
+    assert find_outlines(east[:6], north[:6], _outlines(), tolerance_m=0.0).tolist()[2] == -1
 
 
 def test_assignment_agrees_with_a_spatial_join():
@@ -173,10 +174,6 @@ def test_assignment_agrees_with_a_spatial_join():
     rng = np.random.default_rng(5)
     east, north = west + rng.uniform(-50, 250, 3000), south + rng.uniform(-50, 150, 3000)
     points = gpd.GeoDataFrame(geometry=gpd.points_from_xy(east, north), crs=AUSTRALIA)
-    joined = gpd.sjoin(points, _blocks(), how="left", predicate="within")["block_id"].fillna("")
-    assert (assign_blocks(east, north, _blocks(), tolerance_m=0.0) == joined.to_numpy()).all()
-
-
-def test_blocks_in_degrees_are_refused():
-    with pytest.raises(GeometryError, match="degrees"):
-        assign_blocks([140.0], [-34.0], _blocks().to_crs(4326))
+    blocks = gpd.GeoDataFrame(geometry=_outlines(), crs=AUSTRALIA)
+    joined = gpd.sjoin(points, blocks, how="left", predicate="within")["index_right"].fillna(-1)
+    assert (find_outlines(east, north, _outlines(), tolerance_m=0.0) == joined.to_numpy()).all()

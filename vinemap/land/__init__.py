@@ -12,7 +12,7 @@ from vinemap.land.crs import (
 from vinemap.land.directions import estimate_bearing, mean_direction
 from vinemap.land.grids import Grid, GridSpec, average_in, grid_over, mask_inside
 from vinemap.land.ground import grid_bearing, ground_matrix, ground_scale, planar_spacing, true_bearing
-from vinemap.land.locate import assign_blocks, find_outlines, locate_in_rows
+from vinemap.land.locate import find_outlines, locate_in_rows
 from vinemap.land.phase import RowFit, RowPhase, fit_rows, snap_rows
 from vinemap.land.rows import RowFrame, find_gaps, lay_rows, number_vines, place_vines
 from vinemap.land.segments import segment_rows
@@ -25,7 +25,6 @@ __all__ = [
     "RowFit",
     "RowFrame",
     "RowPhase",
-    "assign_blocks",
     "average_in",
     "check_coordinates",
     "check_metre_crs",

@@ -76,11 +76,6 @@ class GridSpec:
         rows, columns = self.shape
         return self.west, self.north - rows * self.cell_m, self.west + columns * self.cell_m, self.north
 
-    @property
-    def cell_area_m2(self) -> float:
-        """Area of one cell [m2]."""
-        return self.cell_m**2
-
     def centres(self) -> tuple[Floats, Floats]:
         """Easting and northing of the cell centres, both of shape (rows, columns) [m]."""
         rows, columns = self.shape

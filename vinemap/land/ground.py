@@ -30,6 +30,11 @@ def ground_matrix(crs: CRS, easting: float, northing: float) -> NDArray[np.float
         ``matrix @ (grid east, grid north) = (true east, true north)``, metre per metre. Its determinant is 1
         for an equal-area CRS.
 
+    Raises
+    ------
+    GeometryError
+        If the CRS is not in metres or the place lies outside it.
+
     References
     ----------
     Snyder, J.P. 1987, Map Projections: A Working Manual, USGS Professional Paper 1395,
@@ -67,10 +72,8 @@ def ground_scale(crs: CRS, easting: float, northing: float, bearing_deg: float) 
 
     Parameters
     ----------
-    crs : pyproj.CRS
-        Projected, axes in metres.
-    easting, northing : float
-        Place [m].
+    crs, easting, northing
+        As in `ground_matrix`.
     bearing_deg : float
         Direction from grid north, clockwise [deg].
 
@@ -81,7 +84,7 @@ def ground_scale(crs: CRS, easting: float, northing: float, bearing_deg: float) 
     Raises
     ------
     GeometryError
-        If the CRS is not in metres or the place lies outside it.
+        As of `ground_matrix`.
 
     Examples
     --------
@@ -100,9 +103,8 @@ def planar_spacing(crs: CRS, easting: float, northing: float, bearing_deg: float
 
     Parameters
     ----------
-    crs : pyproj.CRS
-    easting, northing : float
-        Place [m].
+    crs, easting, northing
+        As in `ground_matrix`.
     bearing_deg : float
         Direction of the lines from grid north [deg].
     spacing_m : float
@@ -112,6 +114,11 @@ def planar_spacing(crs: CRS, easting: float, northing: float, bearing_deg: float
     -------
     float
         Distance on the grid [m].
+
+    Raises
+    ------
+    GeometryError
+        As of `ground_matrix`.
 
     Examples
     --------
@@ -129,10 +136,8 @@ def grid_bearing(crs: CRS, easting: float, northing: float, true_bearing_deg: fl
 
     Parameters
     ----------
-    crs : pyproj.CRS
-        Projected, axes in metres.
-    easting, northing : float
-        Place [m].
+    crs, easting, northing
+        As in `ground_matrix`.
     true_bearing_deg : float
         Direction from true north, clockwise [deg].
 
@@ -144,7 +149,7 @@ def grid_bearing(crs: CRS, easting: float, northing: float, true_bearing_deg: fl
     Raises
     ------
     GeometryError
-        If the CRS is not in metres or the place lies outside it.
+        As of `ground_matrix`.
 
     Examples
     --------
@@ -160,9 +165,8 @@ def true_bearing(crs: CRS, easting: float, northing: float, bearing_deg: float) 
 
     Parameters
     ----------
-    crs : pyproj.CRS
-    easting, northing : float
-        Place [m].
+    crs, easting, northing
+        As in `ground_matrix`.
     bearing_deg : float
         Direction from grid north, clockwise [deg].
 
@@ -170,6 +174,11 @@ def true_bearing(crs: CRS, easting: float, northing: float, bearing_deg: float) 
     -------
     float
         Direction from true north, clockwise, in [0, 360) [deg].
+
+    Raises
+    ------
+    GeometryError
+        As of `ground_matrix`.
 
     Examples
     --------

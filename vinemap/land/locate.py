@@ -1,4 +1,4 @@
-"""Which row and which place along it points belong to, and which block."""
+"""Which block points belong to; which row, and which place along it."""
 
 from __future__ import annotations
 
@@ -20,54 +20,9 @@ PARALLEL_M = (
     0.05  # [m] ends of rows of one block deviate less than this from parallel, or rows are not straight
 )
 RUN = 1 << 14  # points looked at together
-ASSIGN_TOLERANCE_M = 3.0  # [m] about one row: a GPS fix beside the outermost row still belongs to its block
 
 
-def assign_blocks(
-    easting: Any, northing: Any, blocks: gpd.GeoDataFrame, *, tolerance_m: float = ASSIGN_TOLERANCE_M
-) -> NDArray[np.object_]:
-    """Give the block of each point: the one it lies in, else the nearest within a tolerance.
-
-    Parameters
-    ----------
-    easting, northing : array_like, shape (n,)
-        Points in the CRS of `blocks` [m].
-    blocks : geopandas.GeoDataFrame
-        With block_id and geometry, CRS in metres.
-    tolerance_m : float, optional
-        Largest distance from an outline at which a point still belongs to the block [m].
-
-    Returns
-    -------
-    ndarray of object, shape (n,)
-        ``block_id``, or "" for none.
-
-    Raises
-    ------
-    GeometryError
-        If the arrays differ in length or the blocks are in degrees.
-
-    Examples
-    --------
-    >>> blocks = gpd.GeoDataFrame({"block_id": ["A1"]}, geometry=[shapely.box(0, 0, 10, 10)], crs="EPSG:3035")
-    >>> assign_blocks([5.0, 11.0, 50.0], [5.0, 5.0, 5.0], blocks).tolist()
-    ['A1', 'A1', '']
-    """
-    east, north = _pair(easting, northing)
-    if blocks.crs is not None and blocks.crs.is_geographic:
-        raise GeometryError(
-            f"Blocks are in {blocks.crs.name} (degrees); metres are needed.",
-            where="assign_blocks",
-            remedy="Pass them through land.prepare_blocks first.",
-        )
-    names = np.append(blocks["block_id"].astype(object).to_numpy(), "")
-    owner = find_outlines(east, north, blocks.geometry.to_numpy(), tolerance_m=tolerance_m)
-    return np.asarray(names[owner], dtype=object)
-
-
-def find_outlines(
-    east: Floats, north: Floats, outlines: Any, *, tolerance_m: float = ASSIGN_TOLERANCE_M
-) -> NDArray[np.int64]:
+def find_outlines(east: Floats, north: Floats, outlines: Any, *, tolerance_m: float) -> NDArray[np.int64]:
     """Give the place in `outlines` of the one in which each point lies, else of the nearest; -1 for none.
 
     Parameters
@@ -76,8 +31,8 @@ def find_outlines(
         Points [m].
     outlines : array of shapely polygons, shape (blocks,)
         In the same CRS; prepared here.
-    tolerance_m : float, optional
-        As in `assign_blocks`.
+    tolerance_m : float
+        Largest distance from an outline at which a point that lies in none still belongs to it [m].
 
     Returns
     -------
@@ -85,8 +40,9 @@ def find_outlines(
 
     Examples
     --------
-    >>> find_outlines(np.array([5.0, 50.0]), np.array([5.0, 5.0]), np.array([shapely.box(0, 0, 10, 10)]))
-    array([ 0, -1])
+    >>> outlines = np.array([shapely.box(0, 0, 10, 10)])
+    >>> find_outlines(np.array([5.0, 11.0, 50.0]), np.array([5.0, 5.0, 5.0]), outlines, tolerance_m=3.0)
+    array([ 0,  0, -1])
     """
     shapely.prepare(outlines)
     owner = np.full(len(east), -1, dtype="int64")
@@ -274,4 +230,4 @@ def _in_box(east: Floats, north: Floats, outline: Any, margin: float) -> NDArray
     return np.flatnonzero(inside & (north <= top + margin))
 
 
-__all__ = ["assign_blocks", "find_outlines", "locate_in_rows"]
+__all__ = ["find_outlines", "locate_in_rows"]

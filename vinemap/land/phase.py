@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import asdict, dataclass
+from typing import Any, ClassVar
 
 import numpy as np
 import shapely
@@ -26,7 +26,7 @@ PHASE_STEP = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RowPhase:
     """Where rows stand across a block as told by readings.
 
@@ -40,36 +40,8 @@ class RowPhase:
         Readings used.
     """
 
-    offset_m: float
-    concentration: float
-    readings: int
+    _CLEAR_FROM: ClassVar[float] = CLEAR_SNAP
 
-    @property
-    def clear(self) -> bool:
-        """Whether the readings tell the phase clearly enough to be used."""
-        return self.readings >= FEWEST_READINGS and self.concentration >= CLEAR_SNAP
-
-
-@dataclass(frozen=True, slots=True)
-class RowFit:
-    """Direction, spacing and phase of the rows as told by readings.
-
-    Parameters
-    ----------
-    bearing_deg : float
-        Direction from grid north [deg].
-    row_spacing_m : float
-        On the ground [m].
-    offset_m : float
-        For `lay_rows` with that direction and spacing [m].
-    concentration : float
-        Mean resultant length, 0 (readings anywhere) to 1 (all on rows).
-    readings : int
-        Readings used.
-    """
-
-    bearing_deg: float
-    row_spacing_m: float
     offset_m: float
     concentration: float
     readings: int
@@ -77,7 +49,25 @@ class RowFit:
     @property
     def clear(self) -> bool:
         """Whether the readings tell the rows clearly enough to be used in place of the settings."""
-        return self.readings >= FEWEST_READINGS and self.concentration >= CLEAR_FIT
+        return self.readings >= FEWEST_READINGS and self.concentration >= self._CLEAR_FROM
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowFit(RowPhase):
+    """Direction and spacing of the rows as told by readings, and their phase with these.
+
+    Parameters
+    ----------
+    bearing_deg : float
+        Direction from grid north [deg].
+    row_spacing_m : float
+        On the ground [m].
+    """
+
+    _CLEAR_FROM: ClassVar[float] = CLEAR_FIT
+
+    bearing_deg: float
+    row_spacing_m: float
 
 
 def snap_rows(
@@ -136,13 +126,16 @@ def snap_rows(
     frame = RowFrame(bearing_deg, centre.x, centre.y)
     east, north = _inside(outline, easting, northing)
     if not len(east):
-        return RowPhase(0.0, 0.0, 0)
+        return RowPhase(offset_m=0.0, concentration=0.0, readings=0)
     left = turn_outline(outline, frame).bounds[0]
     _, across = frame.from_grid(east, north)
     angle = 2 * np.pi * (across - left - spacing / 2) / spacing
     mean = _robust_mean_angle(angle)
-    concentration = float(np.abs(np.exp(1j * angle).mean()))
-    return RowPhase(mean / (2 * np.pi) * row_spacing_m, concentration, len(east))
+    return RowPhase(
+        offset_m=mean / (2 * np.pi) * row_spacing_m,
+        concentration=float(np.abs(np.exp(1j * angle).mean())),
+        readings=len(east),
+    )
 
 
 def fit_rows(
@@ -164,16 +157,12 @@ def fit_rows(
 
     Parameters
     ----------
-    outline : shapely.Polygon or shapely.MultiPolygon
-        Outline of the block in `crs` [m].
-    easting, northing : array_like, shape (n,)
-        Readings [m]; those outside the outline are not used.
+    outline, easting, northing, crs
+        As in `snap_rows`.
     row_spacing_m : float
         Row spacing of the settings, on the ground [m].
     bearing_deg : float
         Direction of the settings from grid north [deg].
-    crs : pyproj.CRS
-        Projected, axes in metres.
     bearing_reach_deg : float, optional
         How far the direction may be from that of the settings [deg].
     spacing_reach : float, optional
@@ -204,7 +193,9 @@ def fit_rows(
     known = check_metre_crs(crs, where="fit_rows")
     east, north = _inside(outline, easting, northing)
     if not len(east):
-        return RowFit(bearing_deg, row_spacing_m, 0.0, 0.0, 0)
+        return RowFit(
+            bearing_deg=bearing_deg, row_spacing_m=row_spacing_m, offset_m=0.0, concentration=0.0, readings=0
+        )
     centre = outline.envelope.centroid
     stretch = planar_spacing(known, centre.x, centre.y, bearing_deg, 1.0)
     thin = max(len(east) // MOST_READINGS, 1)
@@ -213,7 +204,7 @@ def fit_rows(
     turn, wave = _search(along, across, 1.0 / (row_spacing_m * stretch), bearing_reach_deg, spacing_reach)
     bearing, spacing = bearing_deg + float(np.degrees(turn)), 1.0 / wave / stretch
     phase = snap_rows(outline, east, north, row_spacing_m=spacing, bearing_deg=bearing, crs=known)
-    return RowFit(bearing, spacing, phase.offset_m, phase.concentration, phase.readings)
+    return RowFit(bearing_deg=bearing, row_spacing_m=spacing, **asdict(phase))
 
 
 def _search(

@@ -220,10 +220,8 @@ def place_vines(vine_no: Any, *, length_m: Any, vines: Any) -> Floats:
     ----------
     vine_no : array_like of int, shape (n,)
         From 1 at the start of the row.
-    length_m : float or array_like, shape (n,)
-        Length of the row [m].
-    vines : int or array_like, shape (n,)
-        Vine places in the row.
+    length_m, vines
+        As in `number_vines`.
 
     Returns
     -------
@@ -300,6 +298,7 @@ class _Cut:
     gaps: list[Floats]
 
     def lines(self, frame: RowFrame) -> Any:
+        """Rows as lines on the grid [m]."""
         first, last = frame.to_grid(self.start, self.across), frame.to_grid(self.end, self.across)
         return shapely.linestrings(np.stack([np.stack(first, axis=-1), np.stack(last, axis=-1)], axis=1))
 
