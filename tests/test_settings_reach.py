@@ -11,7 +11,7 @@ import pytest
 
 from vinemap import renewal
 from vinemap.estate import Settings, parse_settings
-from vinemap.estate.fields import walk_settings
+from vinemap.estate.sections import walk_settings
 from vinemap.pipeline.money import list_methods, set_decision, set_money, set_programme
 
 PACKAGE = Path(__file__).resolve().parent.parent / "vinemap"

@@ -64,10 +64,6 @@ class TableError(VinemapError):
     """A table that crosses a stage lacks a column or holds the wrong type (see `vinemap.tables`)."""
 
 
-class VinemapWarning(UserWarning):
-    """The result is valid but weaker; the same words go into the report."""
-
-
 _FULL = (errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC))
 # As SQLite, GDAL and Arrow say it, who do not always pass the number on.
 _FULL_WORDS = ("no space left", "file too large", "disk is full", "disk i/o error", "disk quota")

@@ -24,7 +24,19 @@ KEEP_METHODS = ("keep", "keep_protected")
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: its name, unit ("" if it has none), type and meaning in plain words."""
+    """One column.
+
+    Attributes
+    ----------
+    name : str
+    unit : str
+        "" if it has none.
+    kind : "str", "int", "float", "bool" or "time"
+    meaning : str
+        In plain words.
+    required : bool
+        If not, `check_table` adds it empty where it is missing.
+    """
 
     name: str
     unit: str
@@ -35,7 +47,15 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table: its name, geometry type ("" for none), columns and meaning."""
+    """One table.
+
+    Attributes
+    ----------
+    name, meaning : str
+    geometry : str
+        Type of its shapes, "" for none.
+    columns : tuple of Column
+    """
 
     name: str
     meaning: str

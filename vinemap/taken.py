@@ -21,7 +21,6 @@ from vinemap.tables import READINGS, check_table
 
 KINDS = ("blocks", "rows", "harvest", "loads", "counts", "imagery", "renewals")
 DOUBTFUL_BELOW = 0.75
-REFUSED_COLUMNS = ("source_row", "reason", "value")
 
 
 @dataclass(frozen=True, slots=True)

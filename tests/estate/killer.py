@@ -22,7 +22,7 @@ import pyproj
 
 from vinemap.errors import VinemapError
 from vinemap.estate import atomic, open_store
-from vinemap.estate.readings import turn_from_wgs84
+from vinemap.estate.sorter import turn_from_wgs84
 
 
 def add_log(folder: str, log: str, began: int) -> int:

@@ -13,7 +13,7 @@ import pytest
 import shapely
 
 from vinemap.errors import DataError, IntakeError
-from vinemap.estate import create_estate, parts
+from vinemap.estate import create_estate, reading_parts
 from vinemap.intake import IntakeStream, open_source, preview_source, read_frame, read_source, text_blocks
 from vinemap.tables import READINGS, check_table
 
@@ -26,7 +26,9 @@ def short_blocks(monkeypatch):
     monkeypatch.setattr(text_blocks, "STREAM_FROM_BYTES", 1)
     monkeypatch.setattr(text_blocks, "STREAM_PACKED_FROM_BYTES", 1)
     monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 20_011)
-    monkeypatch.setattr(parts, "HELD_BYTES", 60_000)  # the first pieces stay in memory, others go to the disk
+    monkeypatch.setattr(
+        reading_parts, "HELD_BYTES", 60_000
+    )  # the first pieces stay in memory, others go to the disk
 
 
 @pytest.fixture
@@ -93,7 +95,7 @@ def test_parts_give_what_the_whole_gives(tmp_path, store, monkeypatch, name, enc
     monkeypatch.setattr(text_blocks, "STREAM_FROM_BYTES", 1)
     monkeypatch.setattr(text_blocks, "STREAM_PACKED_FROM_BYTES", 1)
     monkeypatch.setattr(text_blocks, "BLOCK_BYTES", 20_011)
-    monkeypatch.setattr(parts, "HELD_BYTES", 60_000)
+    monkeypatch.setattr(reading_parts, "HELD_BYTES", 60_000)
     stream = open_source(file, "harvest")
     assert isinstance(stream, IntakeStream)
     report = store.add(stream)
@@ -212,10 +214,9 @@ def test_preview_of_a_long_log_reads_its_start(tmp_path, short_blocks):
 
 MEASURE = """
 import resource, sys
-from vinemap.estate import create_estate, parts
-from vinemap.estate import parts
+from vinemap.estate import create_estate, reading_parts
 from vinemap.intake import open_source, read_source, text_blocks
-text_blocks.STREAM_FROM_BYTES, text_blocks.BLOCK_BYTES, parts.HELD_BYTES = 1, 1 << 20, 1 << 20
+text_blocks.STREAM_FROM_BYTES, text_blocks.BLOCK_BYTES, reading_parts.HELD_BYTES = 1, 1 << 20, 1 << 20
 store = create_estate(sys.argv[1] + "/e")
 store.add(read_source(sys.argv[1] + "/blocks.geojson", "blocks"))
 store.add(open_source(sys.argv[1] + "/" + sys.argv[2], "harvest"))

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vinemap.errors import StoreError
@@ -78,6 +78,7 @@ def test_a_stored_reading_has_the_mark_that_it_came_with(store):
     assert number == 21
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(["a", "b", ""]), st.sampled_from([0.0, -0.0, 1.5, np.nan]))))
 def test_rows_alike_have_one_mark_and_others_another(rows):
     """-0.0 is 0.0, and empty cells are alike, in whatever order the categories stand."""

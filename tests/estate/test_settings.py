@@ -10,7 +10,7 @@ import pytest
 
 from vinemap.errors import SettingsError
 from vinemap.estate import Settings, default_settings_text, load_settings, parse_settings
-from vinemap.estate.fields import bounds_of, toml_value, unit_of, walk_settings
+from vinemap.estate.sections import bounds_of, toml_value, unit_of, walk_settings
 
 ACRE_HA = 0.40468564224  # NIST Handbook 44, appendix C
 SHORT_TON_T = 0.90718474

@@ -13,10 +13,11 @@ import pandas as pd
 import pytest
 import shapely
 
-from vinemap.errors import DataError, IntakeError, StoreError
+from vinemap.errors import DataError, IntakeError, SettingsError, StoreError
 from vinemap.estate import create_estate, open_store
 from vinemap.estate.layout import block_of, file_stem, harvest_file
 from vinemap.intake import read_frame, read_source
+from vinemap.pipeline.status import describe_status
 from vinemap.show import show_import
 
 WEST, SOUTH = 140.5, -34.2
@@ -56,7 +57,7 @@ def log_frame(
 @pytest.fixture
 def estate(tmp_path):
     store = create_estate(tmp_path / "estate", name="Test")
-    store.add_blocks(read_frame(blocks_frame(), "blocks", name="blocks"))
+    store.add(read_frame(blocks_frame(), "blocks", name="blocks"))
     return store
 
 
@@ -103,7 +104,7 @@ def test_format_of_another_version_is_refused(estate):
 
 
 def test_readings_come_back_as_imported_and_in_plain_geopandas(estate):
-    report = estate.add_harvest(harvest(log_frame()))
+    report = estate.add(harvest(log_frame()))
     assert (report.import_id, report.rows_read, report.rows_stored, report.rows_refused) == (2, 20, 20, 0)
     stored = estate.readings(2024, "A1")
     np.testing.assert_allclose(stored["mass_flow_kg_s"], log_frame()["mass_flow_kg_s"])
@@ -121,8 +122,8 @@ def test_readings_come_back_as_imported_and_in_plain_geopandas(estate):
 
 
 def test_same_file_twice_is_recognised_until_undone(estate):
-    first = estate.add_harvest(harvest(log_frame()))
-    again = estate.add_harvest(harvest(log_frame(), name="copy"))
+    first = estate.add(harvest(log_frame()))
+    again = estate.add(harvest(log_frame(), name="copy"))
     assert again.duplicate
     assert again.import_id == first.import_id
     assert "stored already as import 2" in again.notes[0]
@@ -131,7 +132,7 @@ def test_same_file_twice_is_recognised_until_undone(estate):
     assert undone.rows_stored == -20
     assert estate.harvest_index().empty
     assert not (estate.folder / harvest_file(2024, "A1")).exists()
-    third = estate.add_harvest(harvest(log_frame()))
+    third = estate.add(harvest(log_frame()))
     assert not third.duplicate
     assert third.import_id == 3
     assert estate.verify() == []
@@ -139,25 +140,43 @@ def test_same_file_twice_is_recognised_until_undone(estate):
 
 def test_other_file_with_the_same_readings_adds_only_the_new_ones(estate):
     """A vintage given twice: identical readings (machine, time, position) are refused with their count."""
-    estate.add_harvest(harvest(log_frame()))
+    estate.add(harvest(log_frame()))
     longer = log_frame(count=20)
     more = log_frame(start="2024-03-01T09:00:00Z", count=5)
-    report = estate.add_harvest(harvest(pd.concat([longer, more]), name="longer"))
+    report = estate.add(harvest(pd.concat([longer, more]), name="longer"))
     assert (report.rows_stored, report.rows_refused) == (5, 20)
     assert report.reasons == {"the same reading is stored already": 20}
     stored = estate.readings(2024, "A1")
     assert len(stored) == 25
     assert stored["reading_id"].is_unique
     with pytest.raises(DataError, match=r"stored already or lie outside"):
-        estate.add_harvest(harvest(pd.concat([more, longer]), name="shuffled"))
+        estate.add(harvest(pd.concat([more, longer]), name="shuffled"))
     assert estate.verify() == []
+
+
+def test_ground_driven_again_later_is_kept_from_both_files(estate):
+    """The same places at another time are other readings: which of them counts is for cleaning to say."""
+    first, again = log_frame(), log_frame(start="2024-03-01T11:30:00Z")
+    assert first["latitude"].equals(again["latitude"])
+    assert first["longitude"].equals(again["longitude"])
+    estate.add(harvest(first))
+    report = estate.add(harvest(again, name="driven again"))
+    assert (report.rows_stored, report.rows_refused) == (20, 0)
+    stored = estate.readings(2024, "A1")
+    assert stored["import_id"].tolist() == [2] * 20 + [3] * 20
+    assert stored["reading_id"].tolist() == list(range(1, 41))
+    places = stored.geometry.get_coordinates().round(7)
+    assert places.groupby(["x", "y"]).size().tolist() == [2] * 20
+    assert estate.verify() == []
+    estate.undo(report.import_id)
+    assert estate.readings(2024, "A1")["import_id"].tolist() == [2] * 20
 
 
 def test_two_machines_and_two_vintages_in_one_file(estate):
     frame = pd.concat(
         [log_frame(), log_frame(machine="H2"), log_frame(start="2023-03-01T08:00:00Z", block="A2")]
     )
-    report = estate.add_harvest(harvest(frame))
+    report = estate.add(harvest(frame))
     assert report.rows_stored == 60
     index = estate.harvest_index()
     assert index[["vintage", "block_id", "readings", "machines"]].to_numpy().tolist() == [
@@ -169,8 +188,8 @@ def test_two_machines_and_two_vintages_in_one_file(estate):
 
 
 def test_undo_takes_one_import_and_leaves_the_other(estate):
-    estate.add_harvest(harvest(log_frame()))
-    second = estate.add_harvest(harvest(log_frame(start="2024-03-02T08:00:00Z"), name="b"))
+    estate.add(harvest(log_frame()))
+    second = estate.add(harvest(log_frame(start="2024-03-02T08:00:00Z"), name="b"))
     estate.undo(2)
     left = estate.readings(2024, "A1")
     assert left["import_id"].unique().tolist() == [second.import_id]
@@ -183,7 +202,7 @@ def test_undo_takes_one_import_and_leaves_the_other(estate):
 def test_readings_outside_every_block_are_left_out_and_told(estate):
     inside, outside = log_frame(), log_frame(start="2024-03-01T09:00:00Z", count=5)
     outside["latitude"] += 0.05
-    report = estate.add_harvest(harvest(pd.concat([inside, outside])))
+    report = estate.add(harvest(pd.concat([inside, outside])))
     assert report.rows_stored == 20
     assert report.reasons == {"position lies outside every block": 5}
     assert any("5 of 25 readings lie outside every block" in note for note in report.notes)
@@ -208,18 +227,18 @@ def test_readings_elsewhere_are_explained(tmp_path, turn, sentence):
     west, south = 20.5, -33.5
     box = shapely.box(west, south, west + 0.002, south + 0.002)
     frame = gpd.GeoDataFrame({"block_id": ["A1"]}, geometry=[box], crs=4326)
-    store.add_blocks(read_frame(frame, "blocks", name="b"))
+    store.add(read_frame(frame, "blocks", name="b"))
     log = log_frame().assign(longitude=west + 0.001)
     log["latitude"] = south + np.linspace(2e-4, 18e-4, len(log)).round(7)
     with pytest.raises(DataError, match=sentence):
-        store.add_harvest(harvest(turn(log)))
+        store.add(harvest(turn(log)))
     assert store.verify() == []
     assert len(store.ledger()) == 1
 
 
 def test_name_typed_in_the_cab_that_disagrees_is_told(estate):
     frame = log_frame().assign(block="A2")
-    report = estate.add_harvest(harvest(frame))
+    report = estate.add(harvest(frame))
     assert "20 readings say block 'A2' but lie in 'A1'; the position was taken." in report.notes
     assert estate.harvest_index()["block_id"].tolist() == ["A1"]
 
@@ -227,14 +246,14 @@ def test_name_typed_in_the_cab_that_disagrees_is_told(estate):
 def test_harvest_and_rows_need_blocks_first(tmp_path):
     store = create_estate(tmp_path / "estate")
     with pytest.raises(DataError, match=r"There are no blocks yet.*Add outlines first"):
-        store.add_harvest(harvest(log_frame()))
+        store.add(harvest(log_frame()))
     with pytest.raises(DataError, match=r"There are no blocks yet"):
         store.crs()
 
 
 def test_blocks_update_and_are_never_silently_deleted(estate):
     other = blocks_frame(("A2",), variety="Merlot").drop(columns="vine_spacing_m")
-    report = estate.add_blocks(read_frame(other, "blocks", name="second"))
+    report = estate.add(read_frame(other, "blocks", name="second"))
     blocks = estate.blocks().set_index("block_id")
     assert blocks.index.tolist() == ["A1", "A2"]
     assert blocks.loc["A2", "variety"] == "Merlot"
@@ -247,7 +266,7 @@ def test_blocks_update_and_are_never_silently_deleted(estate):
 
 
 def test_blocks_that_hold_readings_cannot_be_undone(estate):
-    estate.add_harvest(harvest(log_frame()))
+    estate.add(harvest(log_frame()))
     with pytest.raises(StoreError, match=r"Block A1 holds readings.*Undo the harvest imports"):
         estate.undo(1)
     estate.undo(2)
@@ -258,7 +277,7 @@ def test_blocks_that_hold_readings_cannot_be_undone(estate):
 
 def test_block_that_differs_only_in_case_is_refused(estate):
     with pytest.raises(DataError, match=r"Block 'a1' differs from 'A1' only in letter case. Name it 'A1'"):
-        estate.add_blocks(read_frame(blocks_frame(("A1",)).assign(block_id="a1"), "blocks", name="c"))
+        estate.add(read_frame(blocks_frame(("A1",)).assign(block_id="a1"), "blocks", name="c"))
 
 
 def test_estate_crs_stays_when_blocks_come(estate):
@@ -268,13 +287,37 @@ def test_estate_crs_stays_when_blocks_come(estate):
     assert file["type"] == "ProjectedCRS"
 
 
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [
+        (
+            "EPSG:abc",
+            r"estate\.toml, estate\.crs: There is no coordinate system 'EPSG:abc'\. Name one in metres",
+        ),
+        (
+            "EPSG:4326",
+            r"estate\.toml, estate\.crs: WGS 84 is in degree; metres are needed\. Name one in metres",
+        ),
+    ],
+)
+def test_crs_of_the_settings_that_cannot_be_is_refused(estate, name, sentence):
+    """Degrees would make every reading within reach of some block: the tolerance is in metres."""
+    file = estate.folder / "estate.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace('crs = ""', f'crs = "{name}"'), encoding="utf-8")
+    again = open_store(estate.folder)
+    with pytest.raises(SettingsError, match=sentence):
+        again.add(harvest(log_frame()))
+    assert len(again.ledger()) == 1
+    assert any(name in one or "metres are needed" in one for one in describe_status(again).problems)
+
+
 def test_rows_are_replaced_by_block_and_vines_counted(estate):
     line = shapely.LineString([(WEST + 0.001, SOUTH + 1e-4), (WEST + 0.001, SOUTH + 19e-4)])
     frame = gpd.GeoDataFrame({"block_id": ["A1"], "row_no": [1]}, geometry=[line], crs=4326)
-    estate.add_rows(read_frame(frame, "rows", name="r"))
+    estate.add(read_frame(frame, "rows", name="r"))
     rows = estate.rows()
     assert rows["vines"].tolist() == [round(rows["length_m"].iloc[0] / 2.0)]
-    again = estate.add_rows(read_frame(frame.assign(row_no=7), "rows", name="r2"))
+    again = estate.add(read_frame(frame.assign(row_no=7), "rows", name="r2"))
     assert estate.rows()["row_no"].tolist() == [7]
     assert "Rows of block A1 were replaced." in again.notes
     estate.undo(again.import_id)
@@ -288,10 +331,10 @@ def test_loads_counts_and_renewals_go_in_and_out(estate):
     )
     counts = pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50], "missing": [3]})
     renewals = pd.DataFrame({"block": ["A1"], "method": ["graft over"], "year": [2020]})
-    report = estate.add_loads(read_frame(loads, "loads", name="l"))
+    report = estate.add(read_frame(loads, "loads", name="l"))
     assert any("Block 'A9' is not among the blocks" in note for note in report.notes)
-    estate.add_counts(read_frame(counts, "counts", name="c"))
-    estate.add_renewals(read_frame(renewals, "renewals", name="r"))
+    estate.add(read_frame(counts, "counts", name="c"))
+    estate.add(read_frame(renewals, "renewals", name="r"))
     assert estate.loads()["import_id"].tolist() == [2, 2]
     assert estate.counts()["missing"].tolist() == [3]
     assert estate.renewals()["method"].tolist() == ["graft_over"]
@@ -305,36 +348,36 @@ def test_loads_counts_and_renewals_go_in_and_out(estate):
 def test_counts_of_an_older_version_read_with_no_width(estate):
     """A store from before prunings and widths had columns of their own opens as it is; they are empty."""
     counts = pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50], "missing": [3]})
-    estate.add_counts(read_frame(counts, "counts", name="c"))
+    estate.add(read_frame(counts, "counts", name="c"))
     file = next((estate.folder / "counts").glob("*.parquet"))
     pd.read_parquet(file).drop(columns=["box_width_m", "pruning_kg"]).to_parquet(file)
     held = open_store(estate.folder).counts()
     assert held["box_width_m"].isna().all()
     assert held["box_width_m"].dtype == "float64"
     width = counts.assign(row=2, **{"cordon width (cm)": 45.0})
-    estate.add_counts(read_frame(width, "counts", name="w"))
+    estate.add(read_frame(width, "counts", name="w"))
     assert open_store(estate.folder).counts()["box_width_m"].tolist() == pytest.approx(
         [np.nan, 0.45], nan_ok=True
     )
     with pytest.raises(DataError, match=r"All 1 lines are stored already"):
-        estate.add_counts(read_frame(counts.assign(x=1), "counts", name="again"))
+        estate.add(read_frame(counts.assign(x=1), "counts", name="again"))
     assert estate.verify() == []
 
 
 def test_widths_go_in_beside_the_vines_counted_in_the_same_rows(estate):
     """A file of its own for what was measured in winter; the same thing told otherwise is refused."""
     rows = pd.DataFrame({"vintage": 2024, "block": "A1", "row": [1, 2], "vines": 50})
-    estate.add_counts(read_frame(rows.assign(missing=[3, 0]), "counts", name="summer"))
+    estate.add(read_frame(rows.assign(missing=[3, 0]), "counts", name="summer"))
     widths = rows.assign(**{"cordon width (cm)": [45.0, 50.0]})
-    report = estate.add_counts(read_frame(widths, "counts", name="winter"))
+    report = estate.add(read_frame(widths, "counts", name="winter"))
     assert (report.rows_stored, report.rows_refused) == (2, 0)
     held = estate.counts()
     assert held["missing"].tolist() == [3, 0, pd.NA, pd.NA]
     assert held["box_width_m"].tolist() == pytest.approx([np.nan, np.nan, 0.45, 0.5], nan_ok=True)
     with pytest.raises(DataError, match=r"All 2 lines are stored already"):
-        estate.add_counts(read_frame(widths.assign(x=1), "counts", name="winter again"))
+        estate.add(read_frame(widths.assign(x=1), "counts", name="winter again"))
     other = pd.concat([rows.assign(missing=[4, 0]), rows.assign(row=[3, 4], missing=0)])
-    report = estate.add_counts(read_frame(other, "counts", name="other"))
+    report = estate.add(read_frame(other, "counts", name="other"))
     changed = "is stored already with other values; undo that import first"
     assert report.reasons == {"is stored already": 1, changed: 1}
     assert report.first[changed] == "'vintage 2024, block_id A1, row_no 1'"
@@ -366,7 +409,7 @@ def test_renewals_by_zone_are_put_down_to_its_rows(estate):
         {"Zone": ["A1-Z1", "A1-Z3", "A1-Z9", ""], "Method": "replant", "Year": 2021, "Cost": 300.0,
          "Block": ["", "", "", "A2"]}
     )  # fmt: skip
-    report = estate.add_renewals(read_frame(frame, "renewals", name="r"))
+    report = estate.add(read_frame(frame, "renewals", name="r"))
     held = estate.renewals().sort_values(["block_id", "from_row"])
     assert held["block_id"].tolist() == ["A1", "A1", "A2"]
     assert held["from_row"].tolist() == [1, 4, pd.NA]
@@ -379,13 +422,13 @@ def test_renewals_by_zone_are_put_down_to_its_rows(estate):
     }
     assert estate.verify() == []
     with pytest.raises(DataError, match=r"All 2 lines are stored already"):
-        estate.add_renewals(read_frame(frame.iloc[[0]], "renewals", name="again"))
+        estate.add(read_frame(frame.iloc[[0]], "renewals", name="again"))
 
 
 def test_zone_without_an_assessment_is_refused_with_what_to_do(estate):
     frame = pd.DataFrame({"Zone": ["A1-Z1"], "Method": "replant", "Year": 2021})
     with pytest.raises(DataError, match=r"'A1-Z1': zone is not one of.*or run vinemap assess first"):
-        estate.add_renewals(read_frame(frame, "renewals", name="r"))
+        estate.add(read_frame(frame, "renewals", name="r"))
     with pytest.raises(IntakeError, match=r"recognised as block \(block_id\) or zone_id"):
         read_frame(frame.drop(columns="Zone"), "renewals")
 
@@ -393,17 +436,17 @@ def test_zone_without_an_assessment_is_refused_with_what_to_do(estate):
 def test_loads_find_their_blocks_by_name(tmp_path):
     """Weighbridges write names; a name that two blocks bear tells nothing."""
     store = create_estate(tmp_path / "estate")
-    store.add_blocks(read_frame(blocks_frame(name=["Hill", "River"]), "blocks"))
+    store.add(read_frame(blocks_frame(name=["Hill", "River"]), "blocks"))
     frame = pd.DataFrame(
         {"Ticket": [1, 2, 3], "Vintage": 2024, "Block": ["HILL", "a2; Hill", "Else"], "Net (kg)": 9000}
     )
-    report = store.add_loads(read_frame(frame, "loads"))
+    report = store.add(read_frame(frame, "loads"))
     assert store.loads()["block_id"].tolist() == ["A1", "A2;A1", "Else"]
     assert "Blocks were told by their names: 'HILL' is 'A1', 'Hill' is 'A1', 'a2' is 'A2'." in report.notes
     assert any("'Else' is not among the blocks" in one for one in report.notes)
     same = create_estate(tmp_path / "same")
-    same.add_blocks(read_frame(blocks_frame(name=["Hill", "Hill"]), "blocks"))
-    same.add_loads(read_frame(frame.iloc[:1], "loads"))
+    same.add(read_frame(blocks_frame(name=["Hill", "Hill"]), "blocks"))
+    same.add(read_frame(frame.iloc[:1], "loads"))
     assert same.loads()["block_id"].tolist() == ["HILL"]
 
 
@@ -412,9 +455,9 @@ def test_spreadsheet_exported_again_with_more_lines_adds_only_the_new_ones(estat
         {"ticket": ["1", "2"], "vintage": 2024, "block": ["A1", "A2"], "net (kg)": [9000, 8000]}
     )
     more = pd.DataFrame({"ticket": ["3"], "vintage": 2024, "block": ["A1"], "net (kg)": [7000]})
-    estate.add_loads(read_frame(loads, "loads", name="may"))
+    estate.add(read_frame(loads, "loads", name="may"))
     changed = pd.concat([loads.assign(**{"net (kg)": [9000, 8500]}), more])
-    report = estate.add_loads(read_frame(changed, "loads", name="june"))
+    report = estate.add(read_frame(changed, "loads", name="june"))
     assert (report.rows_read, report.rows_stored, report.rows_refused) == (3, 1, 2)
     assert report.reasons == {
         "is stored already": 1,
@@ -422,11 +465,11 @@ def test_spreadsheet_exported_again_with_more_lines_adds_only_the_new_ones(estat
     }
     assert estate.loads()["net_kg"].tolist() == [9000.0, 8000.0, 7000.0]
     with pytest.raises(DataError, match=r"All 2 lines are stored already"):
-        estate.add_loads(read_frame(loads.iloc[::-1], "loads", name="again"))
+        estate.add(read_frame(loads.iloc[::-1], "loads", name="again"))
     counts = pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50], "missing": [3]})
-    estate.add_counts(read_frame(counts, "counts", name="c"))
+    estate.add(read_frame(counts, "counts", name="c"))
     both = pd.concat([counts, counts.assign(row=2)])
-    assert estate.add_counts(read_frame(both, "counts", name="d")).reasons == {"is stored already": 1}
+    assert estate.add(read_frame(both, "counts", name="d")).reasons == {"is stored already": 1}
     assert estate.verify() == []
 
 
@@ -447,7 +490,7 @@ def test_imagery_is_kept_as_it_is(estate, tmp_path):
         transform=transform,
     ) as sink:
         sink.write(np.ones((2, 20, 20), dtype="float32"))
-    report = estate.add_imagery(read_source(file, "imagery"))
+    report = estate.add(read_source(file, "imagery"))
     row = estate.imagery().iloc[0]
     assert (row["date"], row["vintage"], row["bands"]) == ("2024-01-15", 2024, 2)
     assert (estate.folder / row["path"]).read_bytes() == file.read_bytes()
@@ -456,13 +499,8 @@ def test_imagery_is_kept_as_it_is(estate, tmp_path):
     assert not (estate.folder / row["path"]).exists()
 
 
-def test_wrong_kind_is_refused(estate):
-    with pytest.raises(DataError, match=r"This holds harvest, not loads"):
-        estate.add_loads(harvest(log_frame()))
-
-
 def test_verify_names_what_is_wrong(estate):
-    estate.add_harvest(harvest(log_frame()))
+    estate.add(harvest(log_frame()))
     file = estate.folder / harvest_file(2024, "A1")
     good = file.read_bytes()
     file.write_bytes(good[:-30])
@@ -474,6 +512,56 @@ def test_verify_names_what_is_wrong(estate):
     problems = estate.verify()
     assert any("Readings of block 'Z9' are stored but there is no such block" in one for one in problems)
     assert any("should have 20 rows but 40" in one for one in problems)
+
+
+@pytest.mark.parametrize("kind", ["counts", "loads"])
+@pytest.mark.parametrize("name", ["mine.parquet", "000002 - copy.parquet", "rows.csv"])
+def test_file_that_someone_dropped_among_the_imports_is_told_and_not_used(estate, kind, name):
+    """Neither does it stop a look at the estate, nor count twice, nor pass for data that are in."""
+    frames = {
+        "counts": pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50]}),
+        "loads": pd.DataFrame({"ticket": ["1"], "vintage": 2024, "block": ["A1"], "net (kg)": [9000]}),
+    }
+    estate.add(read_frame(frames[kind], kind, name="own"))
+    own, file = estate.folder / kind / "000002.parquet", estate.folder / kind / name
+    if "copy" in name:
+        file.write_bytes(own.read_bytes())
+    elif name.endswith(".csv"):
+        frames[kind].to_csv(file)
+    else:
+        frames[kind].to_parquet(file)
+    held = getattr(open_store(estate.folder), kind)()
+    assert held["import_id"].tolist() == [2]
+    told = f"{kind}/{name} was not put there by vinemap and is not used: take it out of the folder; "
+    assert estate.verify() == [told + "what it holds goes in with vinemap add."]
+    assert describe_status(estate).problems == estate.verify()
+    file.unlink()
+    assert estate.verify() == []
+
+
+def test_file_of_the_estate_written_over_is_refused_by_name(estate):
+    """A count file of other columns under the estate's own name: its data are gone, so nothing goes on."""
+    counts = pd.DataFrame({"vintage": [2024], "block": ["A1"], "row": [1], "vines": [50]})
+    estate.add(read_frame(counts, "counts", name="c"))
+    file = estate.folder / "counts" / "000002.parquet"
+    counts.to_parquet(file)
+    with pytest.raises(
+        StoreError, match=r"000002\.parquet: It is not as vinemap wrote it: Column .*take the file back from"
+    ):
+        estate.counts()
+    assert any("counts/000002.parquet has no column import_id" in one for one in estate.verify())
+
+
+def test_file_dropped_among_the_readings_is_told_with_what_to_do(estate):
+    estate.add(harvest(log_frame()))
+    log_frame().to_csv(estate.folder / "harvest" / "2024" / "log.csv")
+    log_frame().drop(columns="machine").to_parquet(estate.folder / "harvest" / "2024" / "log.parquet")
+    told = estate.verify()
+    assert any("harvest/2024/log.csv was not put there by vinemap and is not used" in one for one in told)
+    assert any("harvest/2024/log.parquet has no column import_id" in one for one in told)
+    assert any("Readings of block 'log' are stored but there is no such block" in one for one in told)
+    with pytest.raises(StoreError, match=r"log\.parquet: It is not as vinemap wrote it: it names no machine"):
+        estate.harvest_index()
 
 
 def _put(file, content):
@@ -527,11 +615,11 @@ def test_second_writer_waits_then_is_refused_by_name_of_the_lock(estate):
         assert holder.stdout.readline().strip() == "held"
         second = open_store(estate.folder, wait_s=0.3)
         with pytest.raises(StoreError, match=r"\.lock: Another program is writing here.*within 0.3 s"):
-            second.add_harvest(harvest(log_frame()))
+            second.add(harvest(log_frame()))
         assert second.verify() == []
         threading.Timer(0.3, holder.stdin.close).start()
         patient = open_store(estate.folder, wait_s=20)
-        assert patient.add_harvest(harvest(log_frame())).rows_stored == 20
+        assert patient.add(harvest(log_frame())).rows_stored == 20
     finally:
         holder.kill()
         holder.wait(20)

@@ -80,6 +80,11 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
         The file to make or replace.
     write : callable
         Called with the path of the temporary file.
+
+    Raises
+    ------
+    StoreError
+        If another program holds the file open.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
@@ -96,12 +101,13 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
 
 
 def write_text_whole(path: Path, text: str) -> None:
-    """Write UTF-8 text whole or not at all."""
-    write_whole(path, lambda file: _write_text(file, text))
+    """Write UTF-8 text whole or not at all; StoreError as of `write_whole`."""
+    write_whole(path, lambda file: write_text(file, text))
 
 
-def _write_text(file: Path, text: str) -> None:
-    file.write_text(text, encoding="utf-8", newline="\n")
+def write_text(path: Path, text: str) -> None:
+    """Write UTF-8 text with the same line ends on every system, to a (staged) file."""
+    path.write_text(text, encoding="utf-8", newline="\n")
 
 
 @contextmanager

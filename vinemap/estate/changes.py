@@ -14,15 +14,15 @@ import pandas as pd
 
 from vinemap import land
 from vinemap.errors import DataError, StoreError
-from vinemap.estate import layout
+from vinemap.estate import atomic, layout
 from vinemap.estate.ledger import ImportReport
 from vinemap.estate.merge import drop_stored, fold_blocks, fold_rows, unknown_blocks, use_block_ids
-from vinemap.estate.parts import ReadingParts
-from vinemap.estate.readings import Sorter
+from vinemap.estate.reading_parts import ReadingParts
 from vinemap.estate.shelf import IMAGERY_INDEX, EstateTables
+from vinemap.estate.sorter import Sorter
 from vinemap.estate.transaction import Transaction
 from vinemap.estate.zone_rows import rows_for_zones
-from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, ROWS
+from vinemap.tables import READINGS
 from vinemap.taken import Intake, IntakeStream, count_reasons, first_refused
 
 Writer = Callable[[Path], None]
@@ -65,7 +65,7 @@ def _stage_blocks(estate: EstateTables, change: Transaction, taken: Intake, numb
     change.put(layout.BLOCKS_FILE, _writer(new))
     if not (estate.folder / layout.CRS_FILE).exists():
         crs = land.choose_crs(new).to_json()
-        change.put(layout.CRS_FILE, lambda path: _write_text(path, crs))
+        change.put(layout.CRS_FILE, lambda path: atomic.write_text(path, crs))
     return _report(taken, number, notes)
 
 
@@ -160,7 +160,7 @@ def _stage_imagery(estate: EstateTables, change: Transaction, taken: Intake, num
     table = _numbered(taken.table, number).assign(path=target)
     old = estate.imagery()
     new = pd.concat([old, table], ignore_index=True) if len(old) else table
-    change.put(target, lambda path: _copy(source, path))
+    change.put(target, partial(shutil.copyfile, source))
     change.put(IMAGERY_INDEX, _writer(new))
     return _report(taken, number, [])
 
@@ -170,7 +170,7 @@ def _stage_zones(estate: EstateTables, change: Transaction, taken: Intake, numbe
     target = layout.part_file("zones", number)
     change.put(target, _writer(_numbered(taken.table, number)))
     remarks = json.dumps(taken.details.get("remarks", []), ensure_ascii=False)
-    change.put(_remarks_file(number), lambda path: _write_text(path, remarks))
+    change.put(_remarks_file(number), lambda path: atomic.write_text(path, remarks))
     return _report(taken, number, unknown_blocks(taken.table, blocks))
 
 
@@ -216,25 +216,25 @@ def stage_undo(
     """
     if kind == "harvest":
         return _undo_harvest(estate, change, import_id)
-    if kind in ("loads", "counts"):
-        target = layout.part_file(kind, import_id)
-        table = {"loads": LOADS, "counts": COUNTS}[kind]
-        change.remove(target)
-        return len(layout.read_table(estate.folder, target, table))
-    if kind == "zones":
-        target = layout.part_file(kind, import_id)
-        change.remove(target)
-        change.remove(_remarks_file(import_id))
-        return len(layout.read_table(estate.folder, target, DRAWN_ZONES))
+    if kind in ("loads", "counts", "zones"):
+        if kind == "zones":
+            change.remove(_remarks_file(import_id))
+        return _remove_part(estate, change, kind, import_id)
     if kind == "renewals":
-        old = estate.renewals()
-        return _put_without(change, layout.RENEWALS_FILE, old, import_id)
+        return _put_without(change, layout.RENEWALS_FILE, estate.renewals(), import_id)
     if kind == "imagery":
         old = estate.imagery()
         for path in old.loc[old["import_id"] == import_id, "path"]:
             change.remove(str(path))
         return _put_without(change, IMAGERY_INDEX, old, import_id)
     return _undo_land(estate, change, kind, import_id, ledger)
+
+
+def _remove_part(estate: EstateTables, change: Transaction, kind: str, import_id: int) -> int:
+    """Stage the removal of what one import gave; gives how many rows go."""
+    target = layout.part_file(kind, import_id)
+    change.remove(target)
+    return len(layout.read_table(estate.folder, target, layout.PART_TABLES[kind]))
 
 
 def _undo_harvest(estate: EstateTables, change: Transaction, import_id: int) -> int:
@@ -251,10 +251,9 @@ def _undo_land(
 ) -> int:
     """Fold blocks or rows anew from the imports that are left."""
     active = ledger[(ledger["kind"] == kind) & ~ledger["undone"]]["import_id"].tolist()
-    table = BLOCKS if kind == "blocks" else ROWS
+    table = layout.PART_TABLES[kind]
     parts = [layout.read_table(estate.folder, layout.part_file(kind, one), table) for one in sorted(active)]
-    gone = layout.read_table(estate.folder, layout.part_file(kind, import_id), table)
-    new: gpd.GeoDataFrame = layout.read_table(estate.folder, "-", table)
+    new: gpd.GeoDataFrame = layout.no_rows(table)
     for part in parts:
         new = fold_blocks(new, part)[0] if kind == "blocks" else fold_rows(new, part, estate.blocks())[0]
     target = layout.BLOCKS_FILE if kind == "blocks" else layout.ROWS_FILE
@@ -266,8 +265,7 @@ def _undo_land(
         change.remove(target)
         if kind == "blocks":
             change.remove(layout.CRS_FILE)
-    change.remove(layout.part_file(kind, import_id))
-    return len(gone)
+    return _remove_part(estate, change, kind, import_id)
 
 
 def _refuse_orphans(estate: EstateTables, blocks: gpd.GeoDataFrame, import_id: int) -> None:
@@ -283,14 +281,6 @@ def _refuse_orphans(estate: EstateTables, blocks: gpd.GeoDataFrame, import_id: i
 
 def _writer(frame: pd.DataFrame) -> Writer:
     return lambda path: layout.write_table(frame, path)
-
-
-def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")
-
-
-def _copy(source: Path, target: Path) -> None:
-    shutil.copyfile(source, target)
 
 
 def _numbered(table: pd.DataFrame, number: int) -> pd.DataFrame:

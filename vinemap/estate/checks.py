@@ -12,11 +12,14 @@ import pyarrow.parquet as pq
 from vinemap.errors import StoreError
 from vinemap.estate import layout
 from vinemap.estate.ledger import read_ledger
+from vinemap.estate.reading_files import list_harvest
 from vinemap.estate.transaction import needs_recovery
+
+STRAY_SUFFIXES = (".parquet", ".csv", ".xlsx")  # what a person may put into a folder of the store
 
 
 def verify_store(folder: Path) -> list[str]:
-    """Check that every file can be read, counts agree with the ledger, and nothing lies about.
+    """Check that every file can be read, counts agree with the ledger, and nothing was left half done.
 
     Parameters
     ----------
@@ -35,32 +38,52 @@ def verify_store(folder: Path) -> list[str]:
     if needs_recovery(folder):
         problems.append("An import was cut off or is under way; open the estate again to settle it.")
     held: dict[int, int] = {}
-    for file in _data_files(folder):
-        problems += _count_file(folder, file, held)
+    for name in _data_files(folder):
+        problems += _count_file(folder, name, held)
     problems += _compare(ledger, held)
     return problems + _temporary_files(folder) + _harvest_without_block(folder)
 
 
-def _data_files(folder: Path) -> list[Path]:
-    names = (
-        "harvest/*/*.parquet",
-        "loads/*.parquet",
-        "counts/*.parquet",
-        "imports/*.parquet",
-        "renewals.parquet",
-        "imagery/index.parquet",
-        "blocks.parquet",
-        "rows.parquet",
+def find_strays(folder: Path) -> list[str]:
+    """Tell of files that a person put among those of the imports; they are neither read nor harmed.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+
+    Returns
+    -------
+    list of str
+        One sentence for each, with what to do.
+    """
+    own = set(_data_files(folder))
+    found = (
+        file.relative_to(folder).as_posix()
+        for place in (layout.HARVEST, layout.LOADS, layout.COUNTS, layout.IMPORTS)
+        for file in (folder / place).rglob("*")
+        if file.suffix.lower() in STRAY_SUFFIXES and not file.name.startswith(".")
     )
-    return sorted(file for name in names for file in folder.glob(name) if not file.name.startswith("."))
+    return [
+        f"{name} was not put there by vinemap and is not used: take it out of the folder; what it holds goes "
+        "in with vinemap add."
+        for name in sorted(found)
+        if name not in own
+    ]
 
 
-def _count_file(folder: Path, file: Path, held: dict[int, int]) -> list[str]:
+def _data_files(folder: Path) -> list[str]:
+    """Files of the store that are there, relative to it."""
+    single = (layout.RENEWALS_FILE, f"{layout.IMAGERY}/index.parquet", layout.BLOCKS_FILE, layout.ROWS_FILE)
+    readings = [layout.harvest_file(*key) for key in list_harvest(folder)]
+    parts = [name for kind in layout.PART_TABLES for name in layout.list_parts(folder, kind)]
+    return sorted(readings + parts + [name for name in single if (folder / name).is_file()])
+
+
+def _count_file(folder: Path, name: str, held: dict[int, int]) -> list[str]:
     """Read one file wholly and count its rows by import."""
-    name = file.relative_to(folder).as_posix()
     counts: Counter[int] = Counter()
     try:
-        with pq.ParquetFile(file) as source:
+        with pq.ParquetFile(folder / name) as source:
             numbered = "import_id" in source.schema_arrow.names
             for batch in source.iter_batches():
                 if numbered:
@@ -73,7 +96,10 @@ def _count_file(folder: Path, file: Path, held: dict[int, int]) -> list[str]:
     if name in (layout.BLOCKS_FILE, layout.ROWS_FILE):
         return []
     if not numbered:
-        return [f"{name} has no column import_id: it was not written by vinemap."]
+        return [
+            f"{name} has no column import_id, so it was not written by vinemap: take it out of the folder; "
+            "what it holds goes in with vinemap add."
+        ]
     for number, count in counts.items():
         held[number] = held.get(number, 0) + count
     return []
@@ -110,9 +136,9 @@ def _harvest_without_block(folder: Path) -> list[str]:
         )
     except (pa.ArrowException, OSError):
         return []
-    stems = sorted({layout.block_of(one.stem) for one in folder.glob("harvest/*/*.parquet")})
+    stored = sorted({block for _, block in list_harvest(folder)})
     return [
         f"Readings of block {one!r} are stored but there is no such block."
-        for one in stems
+        for one in stored
         if one not in known
     ]

@@ -15,8 +15,9 @@ import pyarrow.parquet as pq
 import pyproj
 import shapely
 
+from vinemap import tables
 from vinemap._version import __version__
-from vinemap.errors import StoreError
+from vinemap.errors import StoreError, TableError
 from vinemap.tables import Table, check_table, empty_table
 
 FORMAT = 1
@@ -36,6 +37,15 @@ IMPORTS = (
 )
 OUT = "out"
 WGS84 = "EPSG:4326"
+# Kinds of import that are kept as a file each, and the columns of these.
+PART_TABLES = {
+    "blocks": tables.BLOCKS,
+    "rows": tables.ROWS,
+    "zones": tables.DRAWN_ZONES,
+    LOADS: tables.LOADS,
+    COUNTS: tables.COUNTS,
+}
+_PART_NUMBER = re.compile(r"^\d{6,}\.parquet$")
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)
 
 
@@ -66,10 +76,19 @@ def harvest_file(vintage: int, block_id: str) -> str:
 
 
 def part_file(kind: str, import_id: int) -> str:
-    """Path of what one import of blocks, rows, loads or counts gave, relative to the estate."""
-    folder = {"loads": LOADS, "counts": COUNTS}.get(kind, IMPORTS)
-    stem = f"{import_id:06d}" if kind in ("loads", "counts") else f"{kind}-{import_id:06d}"
-    return f"{folder}/{stem}.parquet"
+    """Path of what one import of blocks, rows, zones, loads or counts gave, relative to the estate."""
+    return f"{_part_start(kind)}{import_id:06d}.parquet"
+
+
+def list_parts(folder: Path, kind: str) -> list[str]:
+    """Paths of what all imports of a kind gave; files of a name that `part_file` does not give are strays."""
+    start = _part_start(kind)
+    paths = (one.relative_to(folder).as_posix() for one in folder.glob(f"{start}*.parquet"))
+    return sorted(one for one in paths if _PART_NUMBER.match(one.removeprefix(start)))
+
+
+def _part_start(kind: str) -> str:
+    return f"{kind}/" if kind in (LOADS, COUNTS) else f"{IMPORTS}/{kind}-"
 
 
 def format_text(version: int = FORMAT) -> str:
@@ -117,17 +136,33 @@ def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:
     Raises
     ------
     StoreError
-        If the file is damaged.
+        If the file is damaged, or was not written by vinemap.
     """
     file = folder / target
-    crs = WGS84 if table.geometry else None
     if not file.exists():
-        return empty_table(table, crs=crs)
+        return no_rows(table)
     try:
         frame = _read_located(file) if table.geometry else pd.read_parquet(file)
+        return check_table(frame, table, where=target)
+    except TableError as error:
+        raise not_ours(file, error.what) from error
     except (pa.ArrowException, OSError, ValueError, KeyError) as error:
         raise damaged(file, error) from error
-    return check_table(frame, table, where=target)
+
+
+def no_rows(table: Table) -> pd.DataFrame:
+    """Make a table of the store without rows; in WGS84 if it has a geometry."""
+    return empty_table(table, crs=WGS84 if table.geometry else None)
+
+
+def not_ours(file: Path, why: str) -> StoreError:
+    """Refuse a file that bears a name of the estate's own but is not as vinemap writes it."""
+    return StoreError(
+        f"It is not as vinemap wrote it: {why.rstrip('.')}.",
+        where=str(file),
+        remedy="If you put it there, take it out of the folder and add it with vinemap add; else take the "
+        "file back from a backup copy.",
+    )
 
 
 def _read_located(file: Path) -> gpd.GeoDataFrame:

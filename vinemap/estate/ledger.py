@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from vinemap._version import __version__
-from vinemap.errors import StoreError
+from vinemap.errors import StoreError, TableError
 from vinemap.estate.layout import describe_damage
 from vinemap.tables import LEDGER, check_table, empty_table
 
@@ -66,7 +66,7 @@ def read_ledger(folder: Path) -> pd.DataFrame:
         return empty_table(LEDGER)
     try:
         return check_table(pd.read_parquet(file), LEDGER, where=LEDGER_FILE)
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, TableError) as error:
         raise StoreError(
             f"The ledger cannot be read: {describe_damage(error)}.",
             where=str(file),

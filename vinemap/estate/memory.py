@@ -7,6 +7,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 from vinemap.errors import StoreError
+from vinemap.estate.atomic import write_text
 from vinemap.taken import Remembered
 
 MEMORY_FILE = "columns.json"
@@ -47,6 +48,4 @@ def without_import(known: list[Remembered], import_id: int) -> list[Remembered]:
 
 def write_memory(memory: list[Remembered], path: Path) -> None:
     """Write the memory to a (staged) file."""
-    path.write_text(
-        json.dumps([asdict(one) for one in memory], indent=1, ensure_ascii=False), encoding="utf-8"
-    )
+    write_text(path, json.dumps([asdict(one) for one in memory], indent=1, ensure_ascii=False))

@@ -1,7 +1,11 @@
-"""Folding an import of blocks or rows into what is known: updates, never silent deletion."""
+"""Fitting an import to what is known: blocks and rows updated, blocks told by name, lines known left out.
+
+Nothing is ever deleted in silence.
+"""
 
 from __future__ import annotations
 
+import difflib
 from dataclasses import replace
 from typing import Any
 
@@ -24,7 +28,7 @@ _KEYS = {
 }
 
 # Things of one place that may come in files of their own: widths after pruning, vines counted in summer.
-MEASURED_APART = {
+_MEASURED_APART = {
     "counts": (
         "missing", "symptomatic", "dead_arm", "replanted", "picked_kg", "pruning_kg", "box_width_m",
     ),
@@ -159,8 +163,6 @@ def use_block_ids(taken: Intake, blocks: gpd.GeoDataFrame) -> tuple[Intake, list
 
 def unknown_blocks(table: pd.DataFrame, blocks: gpd.GeoDataFrame) -> list[str]:
     """Note on block names that the estate does not know (yet)."""
-    import difflib
-
     known = list(blocks["block_id"])
     named = table["block_id"].astype(str).str.split(";").explode().str.strip()
     odd = [one for one in named.unique() if one and one not in set(known)]
@@ -199,7 +201,7 @@ def drop_stored(taken: Intake, stored: pd.DataFrame) -> Intake:
     before: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
     for row, rest in _pairs(stored, keys, values):
         before.setdefault(_line(row), []).append(_line(rest))
-    told = [name in MEASURED_APART.get(taken.kind, values) for name in values]
+    told = [name in _MEASURED_APART.get(taken.kind, values) for name in values]
     same, other = [], []
     for row, rest in _pairs(taken.table, keys, values):
         known, line = before.get(_line(row), []), _line(rest)

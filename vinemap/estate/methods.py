@@ -18,7 +18,7 @@ from typing import Any
 
 from pydantic import field_validator, model_validator
 
-from vinemap.estate.fields import Section, section, setting
+from vinemap.estate.sections import Section, section, setting
 
 _SOUND_TRUNK = (
     "Fall of that share from no vine to every vine showing symptoms, since only live trunk can be used: to "

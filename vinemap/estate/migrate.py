@@ -55,7 +55,7 @@ def _take_step(folder: Path, version: int, step: Step) -> str:
     try:
         note = step(folder, change)
         text = layout.format_text(version + 1)
-        change.put(layout.FORMAT_FILE, lambda path: _write(path, text))
+        change.put(layout.FORMAT_FILE, lambda path: atomic.write_text(path, text))
         change.commit()
     except OSError as error:
         change.abandon()
@@ -68,10 +68,6 @@ def _take_step(folder: Path, version: int, step: Step) -> str:
         change.abandon()
         raise
     return f"The folder was brought from format {version} to {version + 1}: {note}"
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")
 
 
 def _no_way(folder: Path, version: int) -> StoreError:

@@ -29,6 +29,7 @@ _GIVEN = ("reading_id", "import_id")  # by the estate
 _COUNTED = ("reading_id", "import_id", "source_row", "time")  # packed as differences
 _ARROW = {"int": pa.int64(), "float": pa.float64(), "str": pa.string(), "time": pa.timestamp("ns", "UTC")}
 Marks = npt.NDArray[np.uint64]
+Key = tuple[int, str]  # vintage and block
 Box = tuple[float, float, float, float]  # west, south, east, north [degrees]
 
 
@@ -177,3 +178,57 @@ def box_of(schema: pa.Schema) -> Box:
     box = said.get("columns", {}).get("geometry", {}).get("bbox", NOWHERE)
     west, south, east, north = box
     return west, south, east, north
+
+
+def list_harvest(folder: Path) -> list[Key]:
+    """List which blocks have readings of which vintage, by the names of the files alone.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+        Estate folder.
+
+    Returns
+    -------
+    list of (int, str)
+        Vintage and block, rising.
+    """
+    files = (folder / layout.HARVEST).glob("*/*.parquet")
+    named = (one for one in files if one.parent.name.isdigit() and not one.name.startswith("."))
+    return sorted((int(one.parent.name), layout.block_of(one.stem)) for one in named)
+
+
+def index_harvest(folder: Path) -> pd.DataFrame:
+    """List what readings are stored.
+
+    Parameters
+    ----------
+    folder : pathlib.Path
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``vintage``, ``block_id``, ``readings``, ``machines`` (joined by ";"), ``first``, ``last`` (UTC).
+
+    Raises
+    ------
+    StoreError
+        If a file is damaged, or was not written by vinemap.
+    """
+    lines = []
+    for vintage, block_id in list_harvest(folder):
+        file = folder / layout.harvest_file(vintage, block_id)
+        try:
+            if not {"machine", "time"} <= set(pq.read_schema(file).names):
+                raise layout.not_ours(file, "it names no machine or time")
+            held = pq.read_table(file, columns=["machine", "time"]).to_pandas()
+        except (pa.ArrowException, OSError) as error:
+            raise layout.damaged(file, error) from error
+        machines = ";".join(sorted(held["machine"].astype(str).unique()))
+        lines.append((vintage, block_id, len(held), machines, held["time"].min(), held["time"].max()))
+    out = pd.DataFrame(lines, columns=["vintage", "block_id", "readings", "machines", "first", "last"])
+    for name in ("vintage", "readings"):
+        out[name] = out[name].astype("int64")
+    for name in ("first", "last"):
+        out[name] = pd.to_datetime(out[name], utc=True)
+    return out.sort_values(["vintage", "block_id"], ignore_index=True)

@@ -15,8 +15,9 @@ from typing import Any, Literal
 from pydantic import ValidationError, field_validator
 
 from vinemap.errors import SettingsError
-from vinemap.estate.fields import Section, section, setting, subsection, write_toml
+from vinemap.estate.layout import SETTINGS_FILE
 from vinemap.estate.methods import Methods
+from vinemap.estate.sections import Section, section, setting, subsection, write_toml
 
 HEADER = """\
 # Settings of this estate. A line that begins with # is a comment; a setting that is commented out is not set.
@@ -76,8 +77,7 @@ class Harvest(Section):
         25.0,
         "m",
         "Readings this far outside an outline still belong to its block: grapes of the row end reach the "
-        "sensor "
-        "while the machine turns in the headland [P].",
+        "sensor while the machine turns in the headland [P].",
         ge=0,
         le=200,
     )
@@ -351,7 +351,7 @@ def load_settings(path: Path | str) -> Settings:
         If the file is missing, is not TOML, or holds an unknown key or a value out of bounds.
     """
     file = Path(path)
-    file = file / "estate.toml" if file.is_dir() else file
+    file = file / SETTINGS_FILE if file.is_dir() else file
     try:
         text = file.read_text(encoding="utf-8-sig")
     except FileNotFoundError:

@@ -8,23 +8,24 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 import pyproj
+from pyproj.exceptions import CRSError
 
 from vinemap import land
-from vinemap.errors import DataError
+from vinemap.errors import DataError, GeometryError, SettingsError
 from vinemap.estate import layout
-from vinemap.estate.checks import verify_store
+from vinemap.estate.checks import find_strays, verify_store
 from vinemap.estate.ledger import read_ledger
-from vinemap.estate.readings import index_harvest, list_harvest
+from vinemap.estate.reading_files import index_harvest, list_harvest
 from vinemap.estate.reference import read_reference
 from vinemap.estate.settings import Settings, load_settings
 from vinemap.estate.vigour import Vigour, canopy_vigour, zone_vigour
-from vinemap.tables import BLOCKS, COUNTS, DRAWN_ZONES, LOADS, READINGS, RENEWALS, ROWS
+from vinemap.tables import BLOCKS, DRAWN_ZONES, READINGS, RENEWALS, ROWS
 
 IMAGERY_INDEX = f"{layout.IMAGERY}/index.parquet"
 
 
 class EstateTables:
-    """Tables of an estate folder.
+    """Tables of an estate folder; whatever reads one raises StoreError if its file is damaged.
 
     Parameters
     ----------
@@ -37,7 +38,7 @@ class EstateTables:
 
     @property
     def settings(self) -> Settings:
-        """Settings out of estate.toml, read once."""
+        """Settings out of estate.toml, read once; SettingsError if they are wrong."""
         if self._settings is None:
             self._settings = load_settings(self.folder)
         return self._settings
@@ -47,11 +48,13 @@ class EstateTables:
 
         Raises
         ------
+        SettingsError
+            If the one set in estate.toml does not exist or is not in metres.
         DataError
             If there are no blocks yet.
         """
         if self.settings.estate.crs:
-            return pyproj.CRS.from_user_input(self.settings.estate.crs)
+            return _named_crs(self.settings.estate.crs)
         file = self.folder / layout.CRS_FILE
         if file.is_file():
             return pyproj.CRS.from_json_dict(json.loads(file.read_text(encoding="utf-8")))
@@ -85,11 +88,11 @@ class EstateTables:
 
     def loads(self) -> pd.DataFrame:
         """Weighed loads of all vintages."""
-        return self._parts("loads")
+        return self._parts(layout.LOADS)
 
     def counts(self) -> pd.DataFrame:
         """Row counts of all vintages."""
-        return self._parts("counts")
+        return self._parts(layout.COUNTS)
 
     def renewals(self) -> pd.DataFrame:
         """Renewals done."""
@@ -97,10 +100,9 @@ class EstateTables:
 
     def drawn_zones(self) -> gpd.GeoDataFrame:
         """Zones drawn by hand, in WGS84: of each block those of the last import that holds it."""
-        files = sorted((self.folder / layout.IMPORTS).glob("zones-*.parquet"))
-        out: gpd.GeoDataFrame = layout.read_table(self.folder, "-", DRAWN_ZONES)
-        for one in files:
-            new = layout.read_table(self.folder, f"{layout.IMPORTS}/{one.name}", DRAWN_ZONES)
+        out: gpd.GeoDataFrame = layout.no_rows(DRAWN_ZONES)
+        for one in layout.list_parts(self.folder, "zones"):
+            new = layout.read_table(self.folder, one, DRAWN_ZONES)
             kept = out[~out["block_id"].isin(new["block_id"])]
             out = (
                 new if not len(kept) else kept if not len(new) else pd.concat([kept, new], ignore_index=True)
@@ -168,14 +170,22 @@ class EstateTables:
 
     def verify(self) -> list[str]:
         """Check the store against its ledger; gives the problems in words, none if all is well."""
-        return verify_store(self.folder)
+        return verify_store(self.folder) + find_strays(self.folder)
 
     def _parts(self, kind: str) -> pd.DataFrame:
-        table = {"loads": LOADS, "counts": COUNTS}[kind]
-        files = sorted((self.folder / kind).glob("*.parquet"))
-        frames = [layout.read_table(self.folder, f"{kind}/{one.name}", table) for one in files]
-        return (
-            pd.concat(frames, ignore_index=True)
-            if frames
-            else layout.read_table(self.folder, f"{kind}/-", table)
-        )
+        table = layout.PART_TABLES[kind]
+        frames = [layout.read_table(self.folder, one, table) for one in layout.list_parts(self.folder, kind)]
+        return pd.concat(frames, ignore_index=True) if frames else layout.no_rows(table)
+
+
+def _named_crs(name: str) -> pyproj.CRS:
+    """Coordinate system that estate.toml names."""
+    try:
+        return land.check_metre_crs(pyproj.CRS.from_user_input(name))
+    except (CRSError, GeometryError) as error:
+        unfit = error.what if isinstance(error, GeometryError) else f"There is no coordinate system {name!r}."
+        raise SettingsError(
+            unfit,
+            where=f"{layout.SETTINGS_FILE}, estate.crs",
+            remedy="Name one in metres, as in EPSG:9473, or empty the setting to have it chosen by place.",
+        ) from error

@@ -150,7 +150,13 @@ class EstateStore(EstateTables):
         return report
 
     def remembered(self) -> list[Remembered]:
-        """How columns of earlier files were meant; pass it to `vinemap.intake.read_source`."""
+        """How columns of earlier files were meant; pass it to `vinemap.intake.read_source`.
+
+        Raises
+        ------
+        StoreError
+            If what is remembered is damaged.
+        """
         return read_memory(self.folder)
 
     def _stage(
@@ -169,35 +175,6 @@ class EstateStore(EstateTables):
         if isinstance(learnt, Remembered):
             memory = with_memory(self.remembered(), learnt, file=taken.file, import_id=number)
             change.put(MEMORY_FILE, lambda path: write_memory(memory, path))
-
-    def add_blocks(self, taken: Intake) -> ImportReport:
-        """Store block outlines; blocks known already get the new outline and attributes."""
-        return self.add(_of_kind(taken, "blocks"))
-
-    def add_rows(self, taken: Intake) -> ImportReport:
-        """Store vine rows; the rows of a block known already are replaced as a whole."""
-        return self.add(_of_kind(taken, "rows"))
-
-    def add_harvest(self, taken: Intake | IntakeStream) -> ImportReport:
-        """Store harvester readings, sorted into blocks by position and into vintages."""
-        _check_kind(taken, "harvest")
-        return self.add(taken)
-
-    def add_loads(self, taken: Intake) -> ImportReport:
-        """Store weighed loads."""
-        return self.add(_of_kind(taken, "loads"))
-
-    def add_counts(self, taken: Intake) -> ImportReport:
-        """Store row counts."""
-        return self.add(_of_kind(taken, "counts"))
-
-    def add_renewals(self, taken: Intake) -> ImportReport:
-        """Store renewals done."""
-        return self.add(_of_kind(taken, "renewals"))
-
-    def add_imagery(self, taken: Intake) -> ImportReport:
-        """Store an image as it is."""
-        return self.add(_of_kind(taken, "imagery"))
 
     def undo(self, import_id: int) -> ImportReport:
         """Take one import back.
@@ -265,18 +242,6 @@ class EstateStore(EstateTables):
         except Exception:
             change.abandon()
             raise
-
-
-def _of_kind(taken: Intake, kind: str) -> Intake:
-    _check_kind(taken, kind)
-    return taken
-
-
-def _check_kind(taken: Intake | IntakeStream, kind: str) -> None:
-    if taken.kind != kind:
-        raise DataError(
-            f"This holds {taken.kind}, not {kind}.", where=taken.file, remedy="Read it as the right kind."
-        )
 
 
 def _duplicate(line: pd.Series, taken: Intake | IntakeStream) -> ImportReport:

@@ -79,7 +79,13 @@ class Transaction:
         self.removals.append(target)
 
     def commit(self) -> None:
-        """Make the change: write the journal (the commit point), then carry it out."""
+        """Make the change: write the journal (the commit point), then carry it out.
+
+        Raises
+        ------
+        StoreError
+            If another program holds a file open; the change is then finished on the next opening.
+        """
         journal = json.dumps({"moves": self.moves, "removals": self.removals}, indent=1)
         atomic.write_text_whole(self.stage / JOURNAL, journal)
         _carry_out(self.folder, self.stage)

@@ -130,6 +130,8 @@ def zone_vigour(
     ------
     DataError
         If the zones name no coordinate system.
+    GeometryError
+        If it is not in metres.
     StoreError
         If an image is damaged.
     """

@@ -1,11 +1,10 @@
-"""Putting harvester readings into blocks: assignment by position, readings stored before, doubts."""
+"""Sorting harvester readings into blocks by position; explaining why they fall outside; doubts."""
 
 from __future__ import annotations
 
 import re
 from collections import Counter
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -13,15 +12,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
 import pyproj
 import shapely
 
 from vinemap import land
 from vinemap.errors import DataError
-from vinemap.estate.layout import HARVEST, WGS84, block_of, damaged, harvest_file
-from vinemap.estate.parts import Key, ReadingParts
-from vinemap.estate.reading_files import Marks, mark_readings, to_arrow
+from vinemap.estate.layout import WGS84
+from vinemap.estate.reading_files import Key, Marks, mark_readings, to_arrow
+from vinemap.estate.reading_parts import ReadingParts
 from vinemap.taken import Intake, count_reasons, first_refused
 
 FEW_INSIDE = 0.02
@@ -48,7 +46,8 @@ class Sorter:
 
     Attributes
     ----------
-    rows_read, rows_stored : int
+    rows_read, rows_tidy, rows_stored : int
+        Rows in the file, those of them that intake did not refuse, and those that are new and in a block.
     reasons : collections.Counter
         Refused rows by reason.
     first : dict of str to str
@@ -241,55 +240,3 @@ def _likely_mistakes(longitude: Any, latitude: Any, taken: Intake) -> list[tuple
             "Export them with the sign or W.",
         ),
     ]
-
-
-def list_harvest(folder: Path) -> list[Key]:
-    """List which blocks have readings of which vintage, by the names of the files alone.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-        Estate folder.
-
-    Returns
-    -------
-    list of (int, str)
-        Vintage and block, rising.
-    """
-    files = (folder / HARVEST).glob("*/*.parquet")
-    named = (one for one in files if one.parent.name.isdigit() and not one.name.startswith("."))
-    return sorted((int(one.parent.name), block_of(one.stem)) for one in named)
-
-
-def index_harvest(folder: Path) -> pd.DataFrame:
-    """List what readings are stored.
-
-    Parameters
-    ----------
-    folder : pathlib.Path
-
-    Returns
-    -------
-    pandas.DataFrame
-        ``vintage``, ``block_id``, ``readings``, ``machines`` (joined by ";"), ``first``, ``last`` (UTC).
-
-    Raises
-    ------
-    StoreError
-        If a file is damaged.
-    """
-    lines = []
-    for vintage, block_id in list_harvest(folder):
-        file = folder / harvest_file(vintage, block_id)
-        try:
-            held = pq.read_table(file, columns=["machine", "time"]).to_pandas()
-        except (pa.ArrowException, OSError) as error:
-            raise damaged(file, error) from error
-        machines = ";".join(sorted(held["machine"].astype(str).unique()))
-        lines.append((vintage, block_id, len(held), machines, held["time"].min(), held["time"].max()))
-    out = pd.DataFrame(lines, columns=["vintage", "block_id", "readings", "machines", "first", "last"])
-    for name in ("vintage", "readings"):
-        out[name] = out[name].astype("int64")
-    for name in ("first", "last"):
-        out[name] = pd.to_datetime(out[name], utc=True)
-    return out.sort_values(["vintage", "block_id"], ignore_index=True)

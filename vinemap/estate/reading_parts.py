@@ -21,6 +21,7 @@ from vinemap.estate.reading_files import (
     NOWHERE,
     ROW_GROUP,
     Box,
+    Key,
     Marks,
     box_around,
     box_of,
@@ -32,7 +33,6 @@ from vinemap.estate.reading_files import (
 )
 
 HELD_BYTES = 200 << 20  # of readings in memory; what comes after waits on the disk
-Key = tuple[int, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +121,11 @@ class ReadingParts:
         -------
         fresh, known : int
             Readings.
+
+        Raises
+        ------
+        StoreError
+            If what is stored is damaged.
         """
         fresh = known = 0
         for key, held in self.held.items():
