@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyproj
 import pytest
 
@@ -268,6 +269,41 @@ def test_phone_has_one_column_with_the_map_first(visit):
     page.locator("#zones").get_by_role("button", name="Gate Five Z2").tap()
     page.wait_for_timeout(100)
     assert abs(page.locator("#sheet").bounding_box()["y"]) < 60
+
+
+def test_every_estimate_in_list_and_numbers_has_its_interval(visit, valued):
+    """A year's wait of the whole zone: the interval a hectare times its area; yields: those of the draws."""
+    frames, what_if = valued
+    zone = frames["zone"][frames["zone"]["advice"] == "renew"].iloc[0]
+    page = visit("valued", after=f"#zone={zone['zone_id']}")
+    row = page.locator(f'#zones tr[data-zone="{zone["zone_id"]}"]')
+    low, high = (float(f"{zone[f'wait_cost_per_ha_{end}'] * zone['area_ha']:.2g}") for end in ("low", "high"))
+    said = row.locator(".c-wait").inner_text().replace("\n", " ").replace("−", "-")
+    assert f"({low:,.0f} to {high:,.0f})" in said
+    facts = page.locator("#sheet .facts").inner_text().replace("\u00a0", " ")
+    for name in ("now", "healthy"):
+        draws = what_if.by_draw[name][:, what_if.zone_ids.index(zone["zone_id"])]
+        ends = (f"{float(f'{one:.5g}'):.1f} t/ha" for one in np.quantile(draws, [0.05, 0.95]))
+        assert f"{' to '.join(ends)}; average season" in facts
+
+
+@pytest.mark.parametrize("name", ["map", "valued", "spanish"])
+def test_no_name_in_the_list_is_cut_off(visit, name):
+    for size in (WIDE, NARROW):
+        page = visit(name, size)
+        cut = page.evaluate(
+            "[...document.querySelectorAll('#zones tbody td > button')]"
+            ".filter((one) => one.scrollWidth > one.clientWidth).map((one) => one.textContent)"
+        )
+        assert cut == []
+
+
+def test_reasons_on_a_sheet_are_read_without_moving_it_sideways(visit):
+    page = visit("sheet", NARROW)
+    for one in page.locator(".why p").all():
+        box = one.bounding_box()
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= NARROW["width"]
 
 
 class Clicks:

@@ -82,7 +82,7 @@ def test_policy_names_exactly_the_scripts_and_styles_of_the_page(page):
 
 def test_headline_stands_in_the_page(page):
     assert "2 of 8 zones repay renewal now" in page
-    assert "AUD\u00a041,000 (90 %: 22,000 to 63,000)" in page
+    assert "AUD\u00a041,000 (90\u00a0%: 22,000 to 63,000)" in page
 
 
 def test_same_run_writes_the_same_file(layers, tmp_path):

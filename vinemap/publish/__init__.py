@@ -1,12 +1,12 @@
 """What leaves the tool: GeoPackage, HTML map, GeoTIFF surfaces, lists, printable block sheets, dictionary."""
 
-from vinemap.publish.coverage import Coverage, name_coverages
 from vinemap.publish.dictionary import write_dictionary
 from vinemap.publish.display import EstateLabel, Interval
-from vinemap.publish.drawn import fit_drawn_zones, tell_refitting
 from vinemap.publish.edits import Edits, attach_remarks, read_edits
 from vinemap.publish.files import write_text
 from vinemap.publish.geopackage import write_geopackage
+from vinemap.publish.gridded import Coverage, name_coverages
+from vinemap.publish.hand_drawn import fit_drawn_zones, tell_refitting
 from vinemap.publish.lists import write_csv, write_lists
 from vinemap.publish.notebook import attach_units, draw_estate, open_surface, show_result
 from vinemap.publish.overlays import MapSurface

@@ -9,11 +9,10 @@ from typing import Literal
 
 from vinemap import units
 from vinemap.errors import SettingsError
-from vinemap.publish.texts import texts_in
+from vinemap.publish.texts import NBSP, texts_in
 
 UnitSystem = Literal["metric", "us"]
 DASH = "–"
-NBSP = "\u00a0"  # a number and its unit stay on one line
 # What a value inside (t/ha, ha, currency/ha, m) is multiplied by before it is shown.
 FACTORS: dict[str, dict[str, float]] = {
     "metric": {"yield": 1.0, "area": 1.0, "per_area": 1.0, "length": 1.0},

@@ -24,8 +24,8 @@ import shapely
 from vinemap import tables
 from vinemap.errors import GeometryError, IntakeError
 from vinemap.publish.cover import make_areal
-from vinemap.publish.drawn import SNAP_M, cover_blocks, find_touched, name_zones, refuse_feature
 from vinemap.publish.fingerprints import ASKED, IDS, fingerprint_rows, plain_text
+from vinemap.publish.hand_drawn import SNAP_M, cover_blocks, find_touched, name_zones, refuse_feature
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,10 +25,10 @@ from shapely import MultiPolygon
 from vinemap import tables
 from vinemap.errors import GeometryError, StoreError, TableError
 from vinemap.publish.cover import mend_cover
-from vinemap.publish.coverage import Coverage, append_coverages
 from vinemap.publish.dictionary import column_comment, known_columns
 from vinemap.publish.files import written_aside
 from vinemap.publish.fingerprints import fingerprint_layers
+from vinemap.publish.gridded import Coverage, append_coverages
 from vinemap.publish.layer_styles import store_styles
 from vinemap.publish.schema_extension import DDL, constraint_of, constraint_rows
 from vinemap.publish.styles import list_styles

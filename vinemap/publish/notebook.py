@@ -17,7 +17,7 @@ from vinemap import tables
 from vinemap.errors import DataError
 from vinemap.publish.dictionary import known_columns
 from vinemap.publish.display import Display, EstateLabel
-from vinemap.publish.drawing import INK, hatch_definitions
+from vinemap.publish.figures import INK, hatch_definitions
 from vinemap.publish.ramps import ADVICE_MARKS
 from vinemap.publish.texts import texts_in
 

@@ -11,9 +11,10 @@ from typing import Any
 from urllib.parse import quote, urlsplit
 
 import folium
+import numpy as np
 import pandas as pd
 from branca.element import Figure
-from jinja2 import Environment, Template, select_autoescape
+from jinja2 import Template
 
 from vinemap import tables
 from vinemap._version import __version__
@@ -32,10 +33,10 @@ from vinemap.publish.headline import write_headline, write_imprint
 from vinemap.publish.map_data import collect_layers, safe_json
 from vinemap.publish.note_texts import translate_notes
 from vinemap.publish.overlays import MapSurface, pack_surfaces
-from vinemap.publish.policy import LEAFLET, asset_text, content_policy, template_text
+from vinemap.publish.policy import LEAFLET, asset_text, content_policy, render_template, template_text
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
 from vinemap.publish.sentences import write_cause
-from vinemap.publish.texts import standing_cautions, texts_in
+from vinemap.publish.texts import keep_together, standing_cautions, texts_in
 from vinemap.publish.what_if import WhatIf, pack_what_if
 
 SCRIPTS = ("core.js", "cash.js", "visits.js", "value.js", "charts.js", "map.js", "page.js", "whatif.js")
@@ -93,9 +94,8 @@ class ReportPage(Figure):
             re.sub(r"url\(images/[^)]*\)", "none", asset_text("leaflet.css")),
             template_text("page.css"),
         ]
-        environment = Environment(autoescape=select_autoescape(default=True, default_for_string=True))
-        page = environment.from_string(template_text("page.html"))
-        return page.render(
+        return render_template(
+            "page.html",
             **self._view,
             map_html=self.html.render(**kwargs),
             scripts=scripts,
@@ -163,70 +163,31 @@ def write_map(
     SettingsError
         If the language or the background address cannot be used.
     """
-    page = build_page(
-        layers,
-        estate=estate,
-        surfaces=surfaces,
-        cautions=cautions,
-        waiting=waiting,
-        language=language,
-        background_url=background_url,
-        background_credit=background_credit,
-        sheet_folder=sheet_folder,
-        made=made,
-        what_if=what_if,
-    )
-    return write_text(Path(path), page.render())
-
-
-def build_page(
-    layers: Mapping[str, pd.DataFrame],
-    *,
-    estate: EstateLabel,
-    surfaces: Sequence[MapSurface] | None,
-    cautions: Sequence[str],
-    waiting: Interval | None,
-    language: str,
-    background_url: str | None,
-    background_credit: str,
-    sheet_folder: str | None,
-    made: datetime.date | None,
-    what_if: WhatIf | None = None,
-) -> ReportPage:
-    """Build the page as a folium figure; parameters as `write_map`."""
     checked = _checked(layers)
-    words = texts_in(language)
-    origin = _origin(background_url)
+    words, origin = texts_in(language), _origin(background_url)
     if what_if is not None:
-        checked["zone"] = _with_horizon(checked["zone"], what_if)
+        checked["zone"] = _with_draws(checked["zone"], what_if)
     checked["zone"] = _with_sentences(
         checked["zone"], words["language_code"], currency=estate.currency, valued=what_if is not None
     )
-    data = collect_layers(checked)
-    vintages = sorted({int(one) for one in checked["zone_vintage"]["vintage"]}) or [0]
+    vintages = sorted({int(one) for one in checked["zone_vintage"]["vintage"]})
+    last = max(vintages, default=None)
     headlines = {
         system: write_headline(
             checked["zone"], display=Display(language, system, estate.currency), waiting=waiting
         )
         for system in SYSTEMS
     }
+    data = collect_layers(checked) | _tell_display(estate, words, language)
     data |= {
-        "texts": dict(words),
-        "currency": estate.currency,
-        "units": estate.units,
-        "factors": FACTORS,
-        "unit_labels": {system: unit_labels(language, system) for system in FACTORS},
-        "vintages": vintages,
+        "vintages": vintages or [0],
         "headlines": headlines,
-        "ramps": RAMPS,
-        "no_value": NO_VALUE,
         "surfaces": pack_surfaces(surfaces or ()),
         "sheets": _sheet_links(checked["block"]["block_id"], sheet_folder),
         "what_if": None if what_if is None else pack_what_if(what_if),
         "background": {"url": background_url, "credit": html.escape(background_credit)},
     }
-    view = _view(words, estate, vintages[-1] or None, made or datetime.date.today(), cautions, language)
-    view |= {
+    view = _view(words, estate, last, made or datetime.date.today(), cautions, language) | {
         "headline": headlines[estate.units],
         "note": words["headline_wait_note"] if waiting is None and _any_renewal(checked) else "",
         "footer": words["footer_background" if origin else "footer_offline"],
@@ -237,7 +198,20 @@ def build_page(
     page = ReportPage(view, origin)
     (south, west), (north, east) = data["bounds"]
     page.add_child(OfflineMap(((south + north) / 2, (west + east) / 2), words["map_label"]), name=MAP_NAME)
-    return page
+    return write_text(Path(path), page.render())
+
+
+def _tell_display(estate: EstateLabel, words: Mapping[str, str], language: str) -> dict[str, Any]:
+    """Give words, units and colours, as the scripts of the page take them."""
+    return {
+        "texts": dict(words),
+        "currency": estate.currency,
+        "units": estate.units,
+        "factors": FACTORS,
+        "unit_labels": {system: unit_labels(language, system) for system in FACTORS},
+        "ramps": RAMPS,
+        "no_value": NO_VALUE,
+    }
 
 
 def _view(
@@ -261,8 +235,10 @@ def _view(
         ),
         "imprint": write_imprint(vintage, made, language),
         "caption": words["plate_caption"].format(letters=letters),
-        "cautions": standing_cautions(language),
-        "notes": translate_notes(cautions, words["language_code"]),
+        "cautions": [keep_together(one) for one in standing_cautions(language)],
+        "notes": [
+            (keep_together(one), spoken) for one, spoken in translate_notes(cautions, words["language_code"])
+        ],
         "marks": ADVICE_MARKS,
     }
 
@@ -283,10 +259,14 @@ def _checked(layers: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     return out
 
 
-def _with_horizon(zone: pd.DataFrame, what_if: WhatIf) -> pd.DataFrame:
-    """Add the last vintage on the present trellis, where the forecast is to end."""
-    ends = dict(zip(what_if.zone_ids, what_if.zone["horizon"].astype(int), strict=True))
-    return zone.assign(horizon_year=zone["zone_id"].map(ends))
+def _with_draws(zone: pd.DataFrame, what_if: WhatIf) -> pd.DataFrame:
+    """Add what the draws tell: 90 % intervals of the yields, and the last vintage on the present trellis."""
+    found: dict[str, Any] = {"horizon_year": what_if.zone["horizon"].astype(int)}
+    for name in ("now", "healthy"):
+        low, high = np.quantile(what_if.by_draw[name], [0.05, 0.95], axis=0)
+        found |= {f"yield_{name}_low_t_ha": low, f"yield_{name}_high_t_ha": high}
+    by_zone = pd.DataFrame(found, index=pd.Index(what_if.zone_ids))
+    return zone.assign(**{name: zone["zone_id"].map(by_zone[name]) for name in found})
 
 
 # Said in the page itself, where it values anew: at which price the advice turns.
@@ -306,7 +286,10 @@ def _with_sentences(zone: pd.DataFrame, language: str, *, currency: str, valued:
         for system in SYSTEMS
     }
     return zone.assign(
-        cause_hint=[hint for hint, _ in causes], cause_language=[spoken for _, spoken in causes], **changes
+        reason=[keep_together(str(one["reason"] or "")) for one in rows],
+        cause_hint=[keep_together(hint) for hint, _ in causes],
+        cause_language=[spoken for _, spoken in causes],
+        **changes,
     )
 
 

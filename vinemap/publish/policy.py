@@ -5,7 +5,11 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Sequence
+from functools import lru_cache
 from importlib import resources
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader
 
 LEAFLET = "leaflet-1.9.4"
 
@@ -18,6 +22,33 @@ def asset_text(name: str) -> str:
 def template_text(name: str) -> str:
     """Text of a template, line ends LF."""
     return _read("templates", name)
+
+
+def render_template(name: str, **view: Any) -> str:
+    """Fill a template; every value is escaped unless the template says that it is safe.
+
+    Parameters
+    ----------
+    name : str
+        File in the folder ``templates``.
+    **view
+        What the template shows.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    jinja2.TemplateError
+        If there is no such template, or it is not well formed.
+    """
+    return _environment().get_template(name).render(**view)
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    return Environment(autoescape=True, loader=FunctionLoader(template_text))
 
 
 def _read(*parts: str) -> str:

@@ -11,19 +11,18 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from jinja2 import Environment
 
 from vinemap import tables
 from vinemap._version import __version__
 from vinemap.publish.changes import write_change
 from vinemap.publish.display import DASH, Display, EstateLabel, format_number
-from vinemap.publish.drawing import draw_block_map, draw_yield_chart
+from vinemap.publish.figures import draw_block_map, draw_yield_chart
 from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.headline import write_imprint
 from vinemap.publish.note_texts import translate_notes
-from vinemap.publish.policy import content_policy, template_text
+from vinemap.publish.policy import content_policy, render_template, template_text
 from vinemap.publish.sentences import write_cause, write_reason
-from vinemap.publish.texts import standing_cautions, texts_in
+from vinemap.publish.texts import keep_together, standing_cautions, texts_in
 
 # Of run_info only what a reader of the paper needs to trace it; the whole is in the GeoPackage.
 TRACED = ("settings_hash", "crs")
@@ -71,10 +70,11 @@ def write_sheets(
         mine = {name: of.get(block_id, layers[name].iloc[:0]) for name, of in by_block.items()}
         view = _view(block_id, {**layers, **mine}, estate, display, date)
         own = pick_notes(cautions, block_id, layers["block"]["block_id"])
-        view["notes"] = translate_notes(own[:MOST_NOTES], view["lang"])
+        notes = translate_notes(own[:MOST_NOTES], view["lang"])
+        view["notes"] = [(keep_together(one), spoken) for one, spoken in notes]
         left = len(own) - MOST_NOTES
         more = [texts_in(language)["more_notes"].format(n=left)] if left > 0 else []
-        view["cautions"] = [*more, *standing_cautions(language)]
+        view["cautions"] = [*more, *(keep_together(one) for one in standing_cautions(language))]
         written.append(write_text(place / f"{stem}.html", _render(view)))
     _clear(place, written)
     return written
@@ -96,8 +96,7 @@ def pick_notes(notes: Sequence[str], block_id: str, block_ids: Iterable[str]) ->
 
 def _render(view: Mapping[str, Any]) -> str:
     style = template_text("sheet.css")
-    page = Environment(autoescape=True).from_string(template_text("sheet.html"))
-    return page.render(**view, style=style, policy=content_policy([], [style]))
+    return render_template("sheet.html", **view, style=style, policy=content_policy([], [style]))
 
 
 def _clear(folder: Path, written: Sequence[Path]) -> None:
@@ -216,6 +215,8 @@ def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Displa
     """Cells as pairs of what is said and its 90 % interval ("" for none), in the order of `_heads`."""
 
     def bounds(name: str, write: Any) -> str:
+        if pd.isna(zone.get(f"{name}_low")):
+            return ""
         return words["between"].format(low=write(zone[f"{name}_low"]), high=write(zone[f"{name}_high"]))
 
     counted = [
@@ -235,20 +236,25 @@ def _zone_row(zone: Mapping[str, Any], words: Mapping[str, str], display: Displa
         (display.crop(zone["yield_now_t_ha"]), ""),
         *((one, "") for one in counted),
         (display.per_area_number(zone["gain_per_ha"]), bounds("gain_per_ha", display.per_area_number)),
-        (display.per_area_number(zone["wait_cost_per_ha"]), ""),
+        (display.per_area_number(zone["wait_cost_per_ha"]), _wait_bounds(zone, bounds, display)),
         (display.percent(chance), ""),
     ]
     before, _, after = words["cause"].partition("{cause}")
     cause, spoken = write_cause(zone, display.language)
     return {
         "cells": cells,
-        "reason": write_reason(zone, display),
-        "cause": cause,
+        "reason": keep_together(write_reason(zone, display)),
+        "cause": keep_together(cause),
         "cause_language": spoken,
-        "change": write_change(zone, display),
+        "change": keep_together(write_change(zone, display)),
         "before": before,
         "after": after,
     }
+
+
+def _wait_bounds(zone: Mapping[str, Any], bounds: Any, display: Display) -> str:
+    """Give the interval of the cost of waiting, none where waiting costs nothing."""
+    return bounds("wait_cost_per_ha", display.per_area_number) if zone["wait_cost_per_ha"] >= 1 else ""
 
 
 def _data_used(

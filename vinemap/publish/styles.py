@@ -20,7 +20,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from vinemap.publish.drawing import INK, PLUM, nice_step
+from vinemap.publish.figures import INK, PLUM, nice_step
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
 from vinemap.publish.texts import texts_in
 

@@ -20,6 +20,7 @@ const VM = (() => {
   const money = (value, digits = 2) => isNumber(value) ? data.currency ? `${data.currency}${SPACE}${number(significant(value, digits))}` : number(significant(value, digits)) : DASH;
   const show = {
     number, money,
+    bare: (value) => isNumber(value) ? number(significant(value, 2)) : DASH, // money whose currency stands before it
     area: (value) => isNumber(value) ? number(value * factor("area"), value * factor("area") < 1 ? 2 : 1) + SPACE + unit("area") : DASH,
     crop: (value) => isNumber(value) ? number(value * factor("yield"), 1) + SPACE + unit("yield") : DASH,
     cropNumber: (value) => isNumber(value) ? number(value * factor("yield"), 1) : DASH,

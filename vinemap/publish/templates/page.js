@@ -65,22 +65,26 @@
     return amount > 0 ? [show.money(amount), true] : [word("wait_gains", { cost: show.money(-amount) }), false];
   }
   const listed = new Map(); // rows by zone, made anew only where what they say has changed
+  function waitSpan(zone) { // 90 % interval of what a year's wait costs the whole zone
+    const costs = zone.wait_cost_per_ha >= 1 && isNumber(zone.area_ha), whole = (perHectare) => (isNumber(perHectare) ? zone.area_ha * perHectare : null);
+    return costs ? between(whole(zone.wait_cost_per_ha_low), whole(zone.wait_cost_per_ha_high), (one) => show.bare(one)) : "";
+  }
   function listRow(zone) {
-    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number), [wait, sum] = waitWords(VM.waits(zone));
+    const interval = between(zone.loss_pct_low, zone.loss_pct_high, show.number), [wait, sum] = waitWords(VM.waits(zone)), span = waitSpan(zone);
     const work = works(zone) ? `${words["method_" + zone.best_method] || zone.best_method}, ${zone.best_year ?? "–"}` : "–";
-    const said = [zone.advice, show.area(zone.area_ha), show.percent(zone.loss_pct), interval ? `(${interval})` : "", wait, show.chance(zone.chance_pays), work], key = said.join("|"), kept = listed.get(zone.zone_id);
+    const said = [zone.advice, show.area(zone.area_ha), show.percent(zone.loss_pct), interval ? `(${interval})` : "", wait, span ? `(${span})` : "", show.chance(zone.chance_pays), work], key = said.join("|"), kept = listed.get(zone.zone_id);
     if (kept && kept.key === key) return kept.row;
     const row = makeRow(zone, said, sum);
     if (kept) kept.row.replaceWith(row);
     listed.set(zone.zone_id, { key, row });
     return row;
   }
-  function makeRow(zone, [advice, area, loss, interval, wait, chance, work], sum) {
+  function makeRow(zone, [advice, area, loss, interval, wait, span, chance, work], sum) {
     const picked = zone.zone_id === state.zone, pick = make("button", { type: "button", "aria-pressed": String(picked) }, VM.blockOf(zone).name || zone.block_id, " ", make("span", {}, VM.shortName(zone)));
     pick.addEventListener("click", () => VM.change({ zone: zone.zone_id, from: "list" }));
     return make("tr", { "data-zone": zone.zone_id, class: picked ? "picked" : "" },
       make("td", {}, pick), make("td", {}, VM.swatch(advice)), make("td", { class: "num c-area" }, area), make("td", { class: "num c-loss" }, loss, " ", make("small", {}, interval)),
-      make("td", { class: "num" }, sum ? wait : make("small", {}, wait)), make("td", { class: "num c-chance" }, chance), make("td", { class: "c-work" }, work));
+      make("td", { class: "num c-wait" }, ...(sum ? [wait, " ", make("small", {}, span)] : [make("small", {}, wait)])), make("td", { class: "num c-chance" }, chance), make("td", { class: "c-work" }, work));
   }
 
   // ---------------------------------------------------------------- sheet of the picked zone
@@ -95,11 +99,11 @@
   }
   function factRows(zone) {
     const interval = (low, high, how) => between(low, high, how);
-    const per = (value) => show.percent(value) + " " + words.per_year;
+    const ofSeason = (low, high) => [interval(low, high, show.crop), words.average_season].filter(Boolean).join("; ");
     return [
       [words.fact_loss, ranged(show.percent(zone.loss_pct), interval(zone.loss_pct_low, zone.loss_pct_high, show.percent))],
-      [words.fact_yield_now, ranged(show.crop(zone.yield_now_t_ha), words.average_season)],
-      [words.fact_yield_healthy, ranged(show.crop(zone.yield_healthy_t_ha), words.average_season)],
+      [words.fact_yield_now, ranged(show.crop(zone.yield_now_t_ha), ofSeason(zone.yield_now_low_t_ha, zone.yield_now_high_t_ha))],
+      [words.fact_yield_healthy, ranged(show.crop(zone.yield_healthy_t_ha), ofSeason(zone.yield_healthy_low_t_ha, zone.yield_healthy_high_t_ha))],
       [words.fact_decline, ranged(isNumber(zone.decline_pct_per_year) ? show.number(zone.decline_pct_per_year, 1) + VM.SPACE + "% " + words.per_year : "–", interval(zone.decline_pct_per_year_low, zone.decline_pct_per_year_high, (one) => show.number(one, 1) + VM.SPACE + "%"))],
       [words.fact_onset, ranged(zone.onset_vintage === null ? words.held : String(zone.onset_vintage), zone.onset_vintage === null ? "" : interval(zone.onset_low, zone.onset_high, String))],
       [words.fact_missing, ranged(zone.missing_pct === null ? words.not_counted : show.percent(zone.missing_pct))],

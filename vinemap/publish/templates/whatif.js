@@ -33,9 +33,9 @@
   }
   function headline(results) {
     const areaOf = (all) => all.reduce((sum, one) => sum + (VM.byId.get(one.zone_id).area_ha || 0), 0), of = (advice) => results.filter((one) => one.advice === advice);
-    const renew = of("renew"), opening = { 0: "headline_none", 1: "headline_one" }[renew.length] || "headline_many", bare = (value) => show.money(value).replace(data.currency + VM.SPACE, "");
+    const renew = of("renew"), opening = { 0: "headline_none", 1: "headline_one" }[renew.length] || "headline_many";
     const parts = [word(opening, { renew: renew.length, zones: results.length, area: show.area(areaOf(renew)) })], wait = VMValue.waiting(results);
-    if (renew.length) parts.push(word("headline_wait_interval", { cost: show.money(wait.mean), low: bare(wait.low), high: bare(wait.high) }));
+    if (renew.length) parts.push(word("headline_wait_interval", { cost: show.money(wait.mean), low: show.bare(wait.low), high: show.bare(wait.high) }));
     for (const advice of ["scout", "watch"]) if (of(advice).length) parts.push(word(`headline_${advice}_${of(advice).length === 1 ? "one" : "many"}`, { [advice]: of(advice).length }));
     return parts.join("; ") + ".";
   }

@@ -20,6 +20,10 @@ from vinemap.publish.texts import texts_in
 INK, RULE, PLUM, STEEL = "#25211c", "#cfc8b8", "#74224f", "#3f6175"
 Z90 = 1.6449  # 90 % of a normal lies within this many standard errors
 WEB_MERCATOR = "EPSG:3857"
+MARGIN = 18.0  # room around a block for the numbers of its rows [px]
+SCALE_ROOM = 26.0  # room below it for the scale bar [px]
+CROSS = 6.0  # half a scouting cross with a little air [px]
+_Box = tuple[float, float, float, float]  # left, top, right, bottom [px]
 
 
 def nice_step(span: float, count: int) -> float:
@@ -100,10 +104,10 @@ def draw_block_map(
     """
     outline = block.geometry.to_crs(WEB_MERCATOR)
     west, south, east, north = outline.total_bounds
-    scale = min((width - 8) / (east - west), (height - 34) / (north - south))
-    frame = _Frame(west - 4 / scale, north + 4 / scale, scale)
+    scale = min((width - 2 * MARGIN) / (east - west), (height - 2 * MARGIN - SCALE_ROOM) / (north - south))
+    frame = _Frame(west - MARGIN / scale, north + MARGIN / scale, scale)
     latitude = math.radians(block.geometry.to_crs("EPSG:4326").total_bounds[[1, 3]].mean())
-    tall = (north - south) * scale + 38
+    tall = (north - south) * scale + 2 * MARGIN + SCALE_ROOM
     parts = [
         f"<defs>{hatch_definitions()}</defs>",
         *_zone_parts(zones, frame),
@@ -128,7 +132,7 @@ def _zone_parts(zones: gpd.GeoDataFrame, frame: _Frame) -> list[str]:
 
 
 def _row_parts(rows: gpd.GeoDataFrame, frame: _Frame) -> list[str]:
-    """Every tenth row with its number at the start, so that one finds one's place on paper."""
+    """Every tenth row with its number before its start, so that one finds one's place on paper."""
     numbers = rows["row_id"].str.rpartition("-")[2]
     tenth = rows[numbers.str.fullmatch(r"\d*0")] if len(rows) else rows
     out, labels = [], []
@@ -138,18 +142,31 @@ def _row_parts(rows: gpd.GeoDataFrame, frame: _Frame) -> list[str]:
         path = f'<path d="{frame.line(line)}" fill="none" stroke'
         out += [f'{path}="#fff" stroke-width="1.6"/>', f'{path}="{INK}" stroke-width=".5"/>']
         if start == 1:
-            ((x, y),) = frame.place(shapely.get_coordinates(line)[:1])
+            x, y = _before_start(frame.place(shapely.get_coordinates(line)))
             number = escape(row_id.rpartition("-")[2])
-            labels.append(f'<text x="{x - 5:.1f}" y="{y + 3:.1f}" class="row">{number}</text>')
+            labels.append(f'<text x="{x:.1f}" y="{y + 3:.1f}" class="row">{number}</text>')
     return out + labels
+
+
+def _before_start(line: npt.NDArray[np.float64]) -> tuple[float, float]:
+    """Place of a number [px] in the line of its row, half a margin before it, clear of the outline."""
+    away = line[0] - line[-1]
+    x, y = line[0] + 0.6 * MARGIN * away / max(float(np.hypot(*away)), 1e-9)
+    return float(x), float(y)
 
 
 def _tag_parts(
     zones: gpd.GeoDataFrame, points: gpd.GeoDataFrame, frame: _Frame, display: Display
 ) -> list[str]:
-    words = texts_in(display.language)
+    """Crosses where to scout, then the name and letter of each zone, clear of them and of one another."""
+    crosses = points.geometry.to_crs(WEB_MERCATOR).array if len(points) else []
+    places = frame.place(shapely.get_coordinates(crosses))
     out: list[str] = []
-    taken: list[tuple[float, float, float, float]] = []
+    for x, y in places:
+        cross = f'<path d="M{x - 4:.1f} {y:.1f}h8M{x:.1f} {y - 4:.1f}v8" stroke'
+        out.append(f'{cross}="#fff" stroke-width="4"/>{cross}="{INK}" stroke-width="2"/>')
+    words = texts_in(display.language)
+    taken: list[_Box] = [(x - CROSS, y - CROSS, x + CROSS, y + CROSS) for x, y in places.tolist()]
     for shape, zone_id, block_id, advice in zip(
         zones.geometry.to_crs(WEB_MERCATOR), zones["zone_id"], zones["block_id"], zones["advice"], strict=True
     ):
@@ -161,17 +178,11 @@ def _tag_parts(
             f'<rect x="{x - half:.1f}" y="{y - 9:.1f}" width="{2 * half:.1f}" height="18" rx="9" fill="#fff" '
             f'stroke="{INK}"/><text x="{x:.1f}" y="{y + 4:.1f}" class="tag">{escape(text)}</text>'
         )
-    if len(points):
-        for x, y in frame.place(shapely.get_coordinates(points.geometry.to_crs(WEB_MERCATOR).array)):
-            cross = f'<path d="M{x - 4:.1f} {y:.1f}h8M{x:.1f} {y - 4:.1f}v8" stroke'
-            out.append(f'{cross}="#fff" stroke-width="4"/>{cross}="{INK}" stroke-width="2"/>')
     return out
 
 
-def _free_spot(
-    shape: Any, frame: _Frame, half: float, taken: list[tuple[float, float, float, float]]
-) -> tuple[float, float]:
-    """Place for a tag inside a zone, clear of the tags before it; the zone's middle if none is clear."""
+def _free_spot(shape: Any, frame: _Frame, half: float, taken: list[_Box]) -> tuple[float, float]:
+    """Place for a tag inside a zone, clear of what stands there already; the zone's middle if none is."""
     west, south, east, north = shape.bounds
     middle = shapely.get_coordinates(shape.representative_point())
     steps = np.linspace(0.08, 0.92, 11)
