@@ -33,7 +33,13 @@ def refuse_feature(
 def name_zones(
     zones: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, changes: list[str], where: str
 ) -> gpd.GeoDataFrame:
-    """Zones with the block they lie in; parts that a split left with one name get names of their own."""
+    """Give zones with the block they lie in; parts that a split left with one name get names of their own.
+
+    Raises
+    ------
+    GeometryError
+        If a zone lies in no block.
+    """
     out = zones.copy()
     common = [shapely.area(shapely.intersection(blocks.geometry.array, shape)) for shape in out.geometry]
     for place, areas in enumerate(common):
@@ -89,7 +95,8 @@ def cover_blocks(
 ) -> gpd.GeoDataFrame:
     """Mend the zones of the touched blocks to covers, and tell what was done in `changes`.
 
-    Where the outline of the block was moved too, zones are cut back or grown to it.
+    Slivers up to `snap_m` [m] are closed. Where the outline of the block was moved too, zones are cut back or
+    grown to it.
 
     Raises
     ------

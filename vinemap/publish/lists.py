@@ -176,7 +176,12 @@ def _planned(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 def list_points(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Scouting points with block and WGS 84 position, in the order of the walk.
+    """Scouting points with block and WGS 84 position [deg], in the order of the walk.
+
+    Parameters
+    ----------
+    layers : mapping of str to DataFrame or GeoDataFrame
+        Tables ``zone`` and ``scouting_point`` of `tables.OUTPUTS`.
 
     Returns
     -------
@@ -195,6 +200,11 @@ def list_points(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 def list_count_sheet(layers: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     """Set out what to record at the scouting points: a sheet to fill in and give back as row counts.
+
+    Parameters
+    ----------
+    layers : mapping of str to DataFrame or GeoDataFrame
+        Tables ``zone``, ``zone_vintage`` and ``scouting_point`` of `tables.OUTPUTS`.
 
     Returns
     -------

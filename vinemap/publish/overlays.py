@@ -129,7 +129,7 @@ def _mercator_frame(
 
 
 def to_levels(values: npt.NDArray[np.floating], scale: tuple[float, float]) -> npt.NDArray[np.uint8]:
-    """Levels 1-255 for low to high of `scale` (values beyond it clipped), 0 for NaN.
+    """Levels 1-255 for low to high of `scale` (values beyond it clipped), 0 for NaN; shape of `values`.
 
     Examples
     --------

@@ -31,22 +31,32 @@ class SpecLike(Protocol):
     """What is needed of a grid's spec (`vinemap.land.GridSpec`)."""
 
     @property
-    def crs(self) -> Any: ...  # noqa: D102
+    def crs(self) -> Any:
+        """CRS in metres, as pyproj takes it."""
+
     @property
-    def west(self) -> float: ...  # noqa: D102
+    def west(self) -> float:
+        """Western edge [m]."""
+
     @property
-    def north(self) -> float: ...  # noqa: D102
+    def north(self) -> float:
+        """Northern edge [m]."""
+
     @property
-    def cell_m(self) -> float: ...  # noqa: D102
+    def cell_m(self) -> float:
+        """Side of a cell [m]."""
 
 
 class GridLike(Protocol):
     """What is needed of a grid (`vinemap.land.Grid`): values (row, col) with NaN for no data, and a spec."""
 
     @property
-    def values(self) -> npt.NDArray[np.float64]: ...  # noqa: D102
+    def values(self) -> npt.NDArray[np.float64]:
+        """Values (row, col), first row in the north."""
+
     @property
-    def spec(self) -> SpecLike: ...  # noqa: D102
+    def spec(self) -> SpecLike:
+        """Where the cells lie."""
 
 
 def write_surface(

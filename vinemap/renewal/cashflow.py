@@ -95,12 +95,12 @@ def live(standing: Standing) -> Floats:
 
 
 def floored(margin: Floats, money: Money) -> Floats:
-    """Margin of a vintage, or of leaving the zone idle if that loses less [currency/ha]."""
+    """Margin of a vintage, or of leaving the zone idle if that loses less [currency/ha], shape as given."""
     return np.maximum(margin, -money.idle_cost_per_ha)
 
 
 def discount(years: Ints, first_year: int, rate: float) -> Floats:
-    """Discount factors of these years."""
+    """Worth in the winter `first_year` of 1 in each of these years, at a rate [1/year]; shape of `years`."""
     return np.asarray((1.0 + rate) ** -(years - first_year).astype(float))
 
 
@@ -118,7 +118,10 @@ def growing_after(method: Method, money: Money, span: int) -> Floats:
 
 
 def margin_after(method: Method, money: Money, income: Floats) -> Floats:
-    """Margin by vintage after the work [currency/ha]; idling is open once the vines bear fully."""
+    """Margin by vintage after the work [currency/ha], shape of `income` (draw, zone, span).
+
+    Leaving idle is open once the vines bear fully.
+    """
     margin = income - growing_after(method, money, income.shape[-1])
     full = young_ages(method)
     margin[..., full:] = floored(margin[..., full:], money)
@@ -184,7 +187,7 @@ class Case:
     first_year: int
 
     def later(self, years: Ints) -> Floats:
-        """Worth at the date of all present values of 1 in these years."""
+        """Worth at the date of all present values of 1 in these years, shape of `years`."""
         return discount(years, self.first_year, self.money.discount_rate)
 
     def forgone(self, year: int) -> Floats:
@@ -193,7 +196,7 @@ class Case:
 
 
 def make_case(standing: Standing, *, money: Money, samples: Samples, first_year: int) -> Case:
-    """Put a case together, with what keeping brings worked out."""
+    """Put a case together, with what keeping brings worked out; parameters as in `Case`."""
     flows = keep_flows(standing, money, samples, first_year)
     return Case(standing, flows, money, samples, first_year)
 

@@ -54,7 +54,25 @@ NO_TURN = Turn(np.nan, np.nan, np.nan)
 def describe_change(
     valuation: Valuation, place: int, facts: Facts, advice: str, mobilisation_share: float
 ) -> dict[str, object]:
-    """Give the columns that say what would change the advice of the zone at this place."""
+    """Give the columns that say what would change the advice of the zone at this place.
+
+    Parameters
+    ----------
+    valuation : Valuation
+    place : int
+        Place of the zone in the valuation.
+    facts : Facts
+    advice : str
+        keep, watch, scout or renew.
+    mobilisation_share : float
+        Share of the block's mobilisation that the zone bears [0-1].
+
+    Returns
+    -------
+    dict
+        ``would_change, change_code``, ``break_even_loss_pct`` [%], ``price_per_t`` and
+        ``break_even_price_per_t`` [currency/t].
+    """
     turn = find_turn(
         valuation, valuation.standing.zone_ids[place], facts, mobilisation_share=mobilisation_share
     )
@@ -78,7 +96,7 @@ def find_turn(valuation: Valuation, zone_id: str, facts: Facts, *, mobilisation_
     facts : Facts
         Its method and year name the renewal; where it does not pay, this winter's is asked about.
     mobilisation_share : float
-        Of the block's mobilisation.
+        Share of the block's mobilisation that the zone bears [0-1].
 
     Returns
     -------

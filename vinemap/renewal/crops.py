@@ -98,7 +98,10 @@ def slowing(standing: Standing, samples: Samples, column: int) -> Floats:
 
 
 def protected_fall(standing: Standing, method: Method, year: int) -> tuple[int, Floats]:
-    """Index of the first vintage that protection from `year` on touches, and the further loss [t/ha]."""
+    """Index of the first vintage that protection from `year` on touches, and the further loss [t/ha].
+
+    The loss has the shape (draw, zone, vintage from that one on).
+    """
     begin = year + method.effect_after_years
     first = first_vintage(standing, begin)
     kept = crop_at_start(standing, begin)[:, :, None]
@@ -111,7 +114,10 @@ def first_vintage(standing: Standing, year: int) -> int:
 
 
 def possible(standing: Standing, method: Method) -> npt.NDArray[np.bool_]:
-    """Whether the method can be done in each zone at all: enough vines missing, another variety to graft."""
+    """Whether the method can be done in each zone at all, shape (zone,).
+
+    Enough vines must be missing, and counted, to infill; grafting needs another variety than the zone's own.
+    """
     gaps = standing.missing.mean(axis=0) >= method.least_missing_share
     if method.keeps_standing:
         gaps &= standing.gaps_counted

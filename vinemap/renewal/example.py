@@ -37,7 +37,7 @@ def example_draws(
     first_vintage: int = 2027,
     span: int = 20,
 ) -> ExampleDraws:
-    """Make draws of zones that lost `loss_now` of 22 t/ha and lose `yearly_loss` of it every year.
+    """Make draws of zones that lost a share `loss_now` of 22 t/ha and lose `yearly_loss` of it every year.
 
     Examples
     --------

@@ -90,6 +90,11 @@ def capital_recovery(rate: float, years: float) -> float:
 def equivalent_annual(net_present_value: float, rate: float, years: float) -> float:
     """Constant yearly amount [currency/year] worth as much as `net_present_value` over `years` years.
 
+    Raises
+    ------
+    DataError
+        If `years` is not positive.
+
     Examples
     --------
     >>> round(equivalent_annual(10.3797, 0.05, 15), 4)

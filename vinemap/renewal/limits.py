@@ -81,7 +81,11 @@ class Rows:
         high: float = np.inf,
         detail: str = "",
     ) -> None:
-        """Add one limit that a person set; `detail` is said with it where it cannot be met."""
+        """Add one limit that a person set; `detail` is said with it where it cannot be met.
+
+        `row` has a number [unit] for each choice, then for each visit; its sum over those chosen must lie
+        between `low` and `high` [unit].
+        """
         self.details.append(detail)
         self.names.append(name)
         self.units.append(unit)
@@ -91,7 +95,7 @@ class Rows:
         self.soft.append(True)
 
     def add_structure(self, matrix: sparse.csr_array, *, low: float, high: float) -> None:
-        """Add rows that define the problem and cannot be relaxed."""
+        """Add rows, shape (row, width), that define the problem and cannot be relaxed."""
         count = matrix.shape[0]
         self.details += [""] * count
         self.names += [""] * count
@@ -107,7 +111,7 @@ class Rows:
 
 
 def by_year(limit: Yearly, years: Ints) -> Floats:
-    """Limit of each year; infinite where none is given.
+    """Limit of each year, shape of `years`; infinite where none is given.
 
     Examples
     --------
@@ -146,6 +150,11 @@ def list_choices(
     Returns
     -------
     Choices
+
+    Raises
+    ------
+    SettingsError
+        If a limit names neither a zone nor a block.
     """
     standing, starts = valuation.standing, valuation.start_years
     allowed = np.isfinite(value_per_ha)
@@ -272,6 +281,11 @@ def build_rows(
     Returns
     -------
     Rows
+
+    Raises
+    ------
+    SettingsError
+        If a limit names an unknown variety, zone or block.
     """
     rows = Rows(width=choices.size + len(choices.visits))
     _add_once(rows, choices)

@@ -254,7 +254,7 @@ class Money:
         return float(self.price_by_variety.get(variety, self.price_per_t))
 
     def paid_share(self, loss: Floats | float = 0.0) -> Floats:
-        """Share of the price paid after the deduction for MOG, at this share of crop lost to old wood.
+        """Share of the price paid after the deduction for MOG, at this share of crop lost; shape of `loss`.
 
         Examples
         --------

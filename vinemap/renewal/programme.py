@@ -127,6 +127,8 @@ def plan_programme(
     ------
     SettingsError
         If a limit is negative or names an unknown zone, block or variety.
+    DataError
+        If no programme that keeps the limits is found in time, and doing nothing does not keep them.
 
     References
     ----------

@@ -105,7 +105,7 @@ def _share_greedily(extra: Floats, visit_cost: Floats, area_ha: Floats, least_ha
 
 
 def visit_shares(choice: Ints, area_ha: Floats) -> Floats:
-    """Share of the visit's mobilisation that each zone bears, by area; 1 for a zone alone or kept.
+    """Share of the visit's mobilisation that each zone bears, by area, shape (zone,); 1 if alone or kept.
 
     Examples
     --------
