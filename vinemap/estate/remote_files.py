@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import logging
 import re
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
@@ -120,6 +121,9 @@ def telling(url: str) -> Iterator[None]:
     StoreError
         For any error but those of vinemap and of a full disk here.
     """
+    tasks = logging.getLogger("asyncio")  # prints tracebacks of tries that broke off; the last one is told
+    level = tasks.level
+    tasks.setLevel(logging.CRITICAL)
     try:
         yield
     except VinemapError:
@@ -130,6 +134,8 @@ def telling(url: str) -> Iterator[None]:
         reason = _reason(error)
         what, remedy = _explain(reason)
         raise StoreError(what, where=shown(url), remedy=remedy) from reason
+    finally:
+        tasks.setLevel(level)
 
 
 def _reason(error: Exception) -> Exception:
