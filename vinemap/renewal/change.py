@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -114,9 +113,7 @@ def find_turn(valuation: Valuation, zone_id: str, facts: Facts, *, mobilisation_
     place = valuation.zone_index(zone_id)
     year = facts.year
     if facts.gain <= 0 and _offered(valuation, place, facts.method, facts.first_year):
-        year = (
-            facts.first_year
-        )  # where nothing pays, the least bad winter is the last one: no answer to anyone
+        year = facts.first_year  # where nothing pays, the least bad winter is the last: no answer to anyone
     even = break_even(
         valuation, zone_id, method=facts.method, year=year, mobilisation_share=mobilisation_share
     )
@@ -126,7 +123,7 @@ def find_turn(valuation: Valuation, zone_id: str, facts: Facts, *, mobilisation_
 
 def _offered(valuation: Valuation, place: int, method: str, year: int) -> bool:
     """Whether a method was valued for a winter."""
-    column = [one.name for one in valuation.methods].index(method)
+    column = valuation.method_index(method)
     start = np.flatnonzero(valuation.start_years == year)
     return bool(start.size) and bool(np.isfinite(valuation.gain[:, place, column, start[0]]).all())
 
@@ -178,7 +175,7 @@ def _edges(facts: Facts, turn: Turn) -> list[str]:
     return found
 
 
-def say_change(codes: list[str], facts: Facts, turn: Turn, words: Mapping[str, str] = CHANGES) -> str:
+def say_change(codes: list[str], facts: Facts, turn: Turn) -> str:
     """Put what would change an advice in one plain sentence.
 
     Parameters
@@ -186,8 +183,6 @@ def say_change(codes: list[str], facts: Facts, turn: Turn, words: Mapping[str, s
     codes : list of str
     facts : Facts
     turn : Turn
-    words : mapping of str to str, optional
-        Texts by code.
 
     Returns
     -------
@@ -206,7 +201,7 @@ def say_change(codes: list[str], facts: Facts, turn: Turn, words: Mapping[str, s
         "price_set": _figure(turn.price_per_t),
         "year": str(facts.year),
     }
-    said = ", or ".join(words[one].format(**values) for one in codes)
+    said = ", or ".join(CHANGES[one].format(**values) for one in codes)
     return f"{said[:1].upper()}{said[1:]}."
 
 

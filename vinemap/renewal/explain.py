@@ -69,9 +69,7 @@ def explain_zone(
     >>> table["year"].iloc[[0, -1]].tolist(), round(table["difference_discounted"].sum(), -2)
     ([2026, 2041], np.float64(31200.0))
     """
-    place = valuation.zone_index(zone_id)
-    column, start = option_of(valuation, place, method, year)
-    one = single_zone(valuation, place)
+    one, column, start = one_option(valuation, zone_id, method, year)
     begin = int(one.start_years[start])
     years = np.arange(one.first_year, int(one.standing.horizon[0]) + 1)
     kept = keep_flows(one.standing, one.money, one.samples, one.first_year).income[:, 0]
@@ -95,6 +93,20 @@ def explain_zone(
     frame["difference_discounted"] = frame["difference"] * frame["discount_factor"]
     frame["keep_idle_share"] = keep["idle"].to_numpy()
     return frame
+
+
+def one_option(
+    valuation: Valuation, zone_id: str, method: str | None, year: int | None
+) -> tuple[Valuation, int, int]:
+    """Cut a valuation down to one zone, with the places of its method and start year as `option_of`.
+
+    Raises
+    ------
+    DataError
+        If the zone or the option was not valued.
+    """
+    place = valuation.zone_index(zone_id)
+    return single_zone(valuation, place), *option_of(valuation, place, method, year)
 
 
 def option_of(valuation: Valuation, place: int, method: str | None, year: int | None) -> tuple[int, int]:

@@ -11,10 +11,10 @@ import pandas as pd
 from scipy import optimize
 
 from vinemap.renewal.cashflow import make_case, method_gain
-from vinemap.renewal.explain import option_of
+from vinemap.renewal.explain import one_option
 from vinemap.renewal.methods import Method, Money
 from vinemap.renewal.standing import Samples, Standing
-from vinemap.renewal.value import Valuation, single_zone
+from vinemap.renewal.value import Valuation
 
 SEARCH, SEARCH_STEPS = 8.0, 10  # break-even is sought from an eighth to eight times, in so many steps
 
@@ -50,9 +50,8 @@ def break_even(
     >>> even["loss_pct"] < 40, 0 < even["price_per_t"] < 600
     (True, True)
     """
-    place = valuation.zone_index(zone_id)
-    column, start = option_of(valuation, place, method, year)
-    one, chosen = single_zone(valuation, place), valuation.methods[column]
+    one, column, start = one_option(valuation, zone_id, method, year)
+    chosen = one.methods[column]
 
     def at_price(factor: float) -> float:
         return _gain(one, column, start, mobilisation_share, money=_scale_price(one.money, factor),
@@ -171,9 +170,7 @@ def measure_sensitivity(
     >>> bool(table["swing"].is_monotonic_decreasing), "price" in set(table["input"])
     (True, True)
     """
-    place = valuation.zone_index(zone_id)
-    column, start = option_of(valuation, place, method, year)
-    one = single_zone(valuation, place)
+    one, column, start = one_option(valuation, zone_id, method, year)
     rows = []
     for change in _changes(one, column):
         low = _gain(one, column, start, mobilisation_share, **change.low_inputs)  # type: ignore[arg-type]
