@@ -283,8 +283,19 @@ def test_every_estimate_in_list_and_numbers_has_its_interval(visit, valued):
     facts = page.locator("#sheet .facts").inner_text().replace("\u00a0", " ")
     for name in ("now", "healthy"):
         draws = what_if.by_draw[name][:, what_if.zone_ids.index(zone["zone_id"])]
-        ends = (f"{float(f'{one:.5g}'):.1f} t/ha" for one in np.quantile(draws, [0.05, 0.95]))
-        assert f"{' to '.join(ends)}; average season" in facts
+        low, high = (float(f"{one:.5g}") for one in np.quantile(draws, [0.05, 0.95]))
+        assert f"{low:.1f} to {high:.1f} t/ha; average season" in facts
+
+
+def test_no_heading_stands_over_an_empty_list(visit):
+    """What would change an advice is worked out a moment later: a page printed before that has no heading."""
+    page = visit("valued")
+    page.evaluate("window.setTimeout = () => 0")  # the moment never comes
+    page.evaluate("VM.change({ zone: VM.zones[VM.zones.length - 1].zone_id, from: 'map' })")
+    empty = page.locator("#sheet ul.turns").evaluate("(list) => !list.children.length")
+    shown = page.get_by_role("heading", name="What would change this advice").count()
+    assert shown == (0 if empty else 1)
+    assert empty
 
 
 @pytest.mark.parametrize("name", ["map", "valued", "spanish"])

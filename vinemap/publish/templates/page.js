@@ -99,7 +99,7 @@
   }
   function factRows(zone) {
     const interval = (low, high, how) => between(low, high, how);
-    const ofSeason = (low, high) => [interval(low, high, show.crop), words.average_season].filter(Boolean).join("; ");
+    const ofSeason = (low, high) => [isNumber(low) && isNumber(high) ? word("between", { low: show.cropNumber(low), high: show.crop(high) }) : "", words.average_season].filter(Boolean).join("; ");
     return [
       [words.fact_loss, ranged(show.percent(zone.loss_pct), interval(zone.loss_pct_low, zone.loss_pct_high, show.percent))],
       [words.fact_yield_now, ranged(show.crop(zone.yield_now_t_ha), ofSeason(zone.yield_now_low_t_ha, zone.yield_now_high_t_ha))],
@@ -189,14 +189,15 @@
   function wouldChange(zone) { // the assessment's own points, then what turns the advice, worked out once the sheet stands
     const own = (zone[`changes_${state.units}`] || "").split("\n").filter(Boolean).map((one) => one[0].toLocaleUpperCase() + one.slice(1) + "."), mine = ++asked;
     if (!own.length && !VM.turnLines) return [];
-    const list = make("ul", { class: "points turns" }), show = (lines) => list.replaceChildren(...lines.map((line) => make("li", {}, line)));
+    const head = make("h3", {}, words.turn_title), list = make("ul", { class: "points turns" });
+    const show = (lines) => { head.hidden = !lines.length; list.replaceChildren(...lines.map((line) => make("li", {}, line))); };
     const key = [zone.zone_id, state.units, at("whatif-note").textContent].join("|"), known = VM.figures ? [] : own;
     show(turns.key === key ? turns.lines : known);
     if (VM.turnLines && turns.key !== key) setTimeout(() => VMValue.load().then(async () => {
       const lines = mine === asked && (await VM.turnLines(zone, () => mine === asked));
       if (lines) { turns = { key, lines: [...known, ...lines] }; show(turns.lines); }
     }), 250); // not while a slider moves
-    return [make("h3", {}, words.turn_title), list];
+    return [head, list];
   }
   const PAPER = 700; // px of a 186 mm column
   function drawSheet() {
