@@ -312,7 +312,7 @@ def make_valued(layers: dict[str, pd.DataFrame], draws: int = 120) -> tuple[dict
         kept.merge(facts[["zone_id", "renewed_year"]], on="zone_id").merge(advice, on="zone_id"), crs=CRS
     )
     valued = {**layers, "zone": zone, "renewal_option": valuation.options}
-    return valued, build_what_if(valuation, zone, rule_years=renewal.RULE_YEARS)
+    return valued, build_what_if(valuation, zone, rule_years=renewal.RULE_YEARS, chance_threshold=0.8)
 
 
 @pytest.fixture(scope="session")

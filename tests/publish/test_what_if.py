@@ -229,7 +229,8 @@ def test_crop_is_packed_to_within_half_a_level(valued):
 
 
 def test_large_estates_carry_fewer_draws(valuation, valued):
-    thin = build_what_if(valuation[0], valued[0]["zone"], rule_years=renewal.RULE_YEARS, most_cells=8 * 60)
+    given = {"rule_years": renewal.RULE_YEARS, "chance_threshold": 0.8}
+    thin = build_what_if(valuation[0], valued[0]["zone"], **given, most_cells=8 * 60)
     assert thin.keep.shape[0] == 60
     assert thin.draws_of == 120
     assert thin.by_draw["look"].shape == (60, 8)
@@ -241,4 +242,6 @@ def test_large_estates_carry_fewer_draws(valuation, valued):
 
 def test_zone_that_was_valued_but_is_not_shown_is_refused(valuation, valued):
     with pytest.raises(DataError, match="B1-Z1 was valued but is not among the zones"):
-        build_what_if(valuation[0], valued[0]["zone"].iloc[1:], rule_years=renewal.RULE_YEARS)
+        build_what_if(
+            valuation[0], valued[0]["zone"].iloc[1:], rule_years=renewal.RULE_YEARS, chance_threshold=0.8
+        )

@@ -118,7 +118,7 @@ def build_what_if(
     zones: pd.DataFrame,
     *,
     rule_years: Mapping[str, int],
-    chance_threshold: float = 0.80,
+    chance_threshold: float,
     scouting_cost: float = 150.0,
     scouting_vines: int = 60,
     least_area_ha: float = 0.0,
