@@ -262,7 +262,7 @@ ZONE = Table("zone", "Zones with decline and advice.", "MultiPolygon", (
     _opt("machine_change_to", "", "str", "Harvester changed to, of which cause_hint speaks"),
     _req("missing_pct", "%", "float", "Vine places without a living vine, empty if never counted"),
     _req("symptomatic_pct", "%", "float", "Living vines with symptoms, empty if never counted"),
-    _req("health_score", "0-100", "float", "100 is a healthy, full, holding zone"),
+    _req("health_score", "0-100", "float", "Soundness of the vines, 100 full and holding; not the crop left"),
     _req("advice", "", "str", "keep, watch, scout or renew"),
     _req("best_method", "", "str", "Renewal method with the highest expected gain, empty for none"),
     _req("best_year", "year", "int", "Year of work with the highest expected gain, empty for none"),

@@ -98,6 +98,10 @@ def test_harvesters_that_read_low_or_high_are_told_with_their_interval(cleaned):
     assert "| vintage | H1 | H2 |" in text
     assert "| 2025 | -10.0 +- 1.5 | - |" in text  # 1.645 x 0.01 x 0.9
     assert "| 2026 | -8.0 +- 1.5 | +4.0 +- 3.4 |" in text
+    hardly = describe_cleaning(
+        {"B": {"2026": plain}}, vintage=2026, machines=[machines[0] | {"log_bias": -0.0004}]
+    )
+    assert "| 2025 | +0.0 +- 1.6 |" in hardly  # no minus before nothing
     assert "How the harvesters read" not in describe_cleaning({"B": {"2026": plain}}, vintage=2026)
 
 

@@ -189,7 +189,7 @@ def _tell_machines(machines: Sequence[Mapping[str, Any]]) -> list[str]:
         return []
     table = pd.DataFrame(list(machines))
     table["told"] = [
-        f"{100 * np.expm1(bias):+.1f} +- {100 * NORMAL_90 * np.exp(bias) * error:.1f}"
+        f"{round(100 * np.expm1(bias), 1) + 0.0:+.1f} +- {100 * NORMAL_90 * np.exp(bias) * error:.1f}"
         for bias, error in zip(table["log_bias"], table["log_bias_se"], strict=True)
     ]
     by_vintage = table.pivot_table("told", "vintage", "machine", aggfunc="first").fillna("-")

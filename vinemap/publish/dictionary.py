@@ -29,9 +29,7 @@ EXTRA: Mapping[str, tuple[Column, ...]] = {
         ),
         Column("stand_loss_pct", "%", "float", "Part of the loss from missing vines; empty if never counted"),
         Column("vine_loss_pct", "%", "float", "Part of the loss from weaker standing vines, median"),
-        Column(
-            "sen_slope_pct_per_year", "%/year", "float", "Sen's slope of relative yield, beside the model"
-        ),
+        Column("sen_slope_pct_per_year", "%/year", "float", "Sen's slope of yield over the zone's median"),
         Column(
             "renewed_year", "year", "int", "Year in which the zone was renewed before; empty if it was not"
         ),

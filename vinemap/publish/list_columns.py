@@ -143,7 +143,7 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
             Column("machine", "", "str", "Harvester"),
             Column("over_capacity_pct", "%", "float", "Part of the ground it picked"),
             Column("over_capacity_ha", "ha", "float", "Its area"),
-            Column("heavy_t_ha", "t/ha", "float", "Mean yield of that ground"),
+            Column("heavy_t_ha", "t/ha", "float", "Yield that a twentieth of the ground exceeds"),
             Column("picked_ha", "ha", "float", "Ground the machine picked"),
         ),
     ),
