@@ -98,8 +98,8 @@ def wait_and_square(number):
 
 
 def square_slowly(cluster, report=report_nothing):
-    with open_workers(workers=None, tasks=40, scheduler=cluster.scheduler_address) as pool:
-        return map_tasks(wait_and_square, range(40), pool=pool, report=report, stage="Squares")
+    with open_workers(workers=None, tasks=400, scheduler=cluster.scheduler_address) as pool:
+        return map_tasks(wait_and_square, range(400), pool=pool, report=report, stage="Squares")
 
 
 @contextmanager

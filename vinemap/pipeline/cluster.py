@@ -134,7 +134,12 @@ def _telling_lost(client: Any, pool: Executor, address: str) -> Iterator[None]:
     watcher.start()
     try:
         yield
-    except CancelledError as error:
+    except VinemapError:
+        raise
+    except Exception as error:
+        lost = isinstance(error, CancelledError) or none_left.is_set() or client.status != "running"
+        if not lost:  # else what is raised depends on what Dask was doing just then
+            raise
         raise VinemapError(
             f"No Dask worker is left, for {NO_WORKER_S:g} s now."
             if none_left.is_set()
