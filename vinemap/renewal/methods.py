@@ -324,7 +324,11 @@ def default_methods() -> tuple[Method, ...]:
         aftercare_per_vine_by_year=(1.5,),
         orders_per_vine=2.0,
     )
-    infill = Method(
+    return (cut, graft, _default_infill(), _default_replant(), _default_protection())
+
+
+def _default_infill() -> Method:
+    return Method(
         name="infill",
         cost_per_vine=14.0,
         mobilisation_per_block=600.0,
@@ -339,7 +343,6 @@ def default_methods() -> tuple[Method, ...]:
         orders_per_vine=1.0,
         held_years=12.0,
     )
-    return (cut, graft, infill, _default_replant(), _default_protection())
 
 
 def _default_replant() -> Method:
