@@ -58,7 +58,13 @@ def make(seed: int = 1, *, families=(STEADY, HELD_THEN, S_SHAPED), stand=None, *
     )  # fmt: skip
     space = space_of_series(series, np.full(4, 2000.0), years=np.arange(2019, 2031), last_vintage=2024)
     names = ZONES["zone_id"].tolist()
-    given = {"declining": (1.0, 3.0), "common": (1.0, 5.0), "estate_share": 0.1, "likeness": 4.0} | more
+    given = {
+        "declining": (1.0, 3.0),
+        "common": (1.0, 5.0),
+        "estate_share": 0.1,
+        "variety_share": 0.1,
+        "likeness": 4.0,
+    } | more
     choice = CurveChoice(
         layout, space, symptoms=SymptomTable(layout, space.years, stand, names),
         signs=SignTable(layout, space.years, None, names, rng), families=families, per_family=6, rng=rng,

@@ -142,18 +142,25 @@ def test_blocks_are_chosen_by_their_exact_probabilities(dense):
     check_state(dense, residual)
 
 
-def test_estate_weighs_curves_of_all_blocks_together(dense):
-    """What is said of a curve for the whole estate is the dense log likelihood, but for a constant."""
+@pytest.mark.parametrize("among", [slice(None), np.arange(BLOCKS) % 2 == 0], ids=["estate", "variety"])
+def test_curve_that_blocks_share_is_weighed_over_them_together(dense, among):
+    """What is said of a curve of estate or variety is the dense log likelihood, but for a constant."""
     rng, gauss = dense.rng, dense.gauss
     old, curves = -rng.uniform(0, 0.5, VINTAGES), -rng.uniform(0, 0.5, (CANDIDATES, VINTAGES))
-    said = curves @ (gauss.pull_estate() + gauss.inner_estate @ old)
-    said -= 0.5 * np.einsum("jv,vw,jw->j", curves, gauss.inner_estate, curves)
-    exact = np.array([dense.log_likelihood(gauss.residual + gauss.expand @ (old - one)) for one in curves])
+
+    def after(change):
+        residual = gauss.residual.copy()
+        residual[among] += gauss.expand[among] @ change
+        return residual
+
+    inner = gauss.inner_shared(among)
+    said = curves @ (gauss.pull(among) + inner @ old) - 0.5 * np.einsum("jv,vw,jw->j", curves, inner, curves)
+    exact = np.array([dense.log_likelihood(after(old - one)) for one in curves])
     np.testing.assert_allclose(said - said[0], exact - exact[0], atol=1e-8)
-    moved = gauss.residual + gauss.expand @ (old - curves[2])
-    gauss.change_estate(old - curves[2])
+    moved = after(old - curves[2])
+    gauss.change(among, old - curves[2])
     check_state(dense, moved)
-    gauss.change_estate(np.zeros(VINTAGES))
+    gauss.change(among, np.zeros(VINTAGES))
     check_state(dense, moved)
 
 

@@ -1,6 +1,8 @@
 """Which candidate curves estate, blocks and zones follow: the discrete part of the sampler.
 
-The loss of a zone is that of the whole estate, of its block and its own together (shares kept multiply).
+The loss of a zone is that of the whole estate, of its variety where that has many blocks, of its block and
+its own together (shares kept multiply). Varieties differ in how trunk disease takes them; without a curve of
+the variety a fall of all its blocks would pass for its seasons as soon as the blocks are many.
 Against the data a curve is set to zero in the first vintage of its zone, so that the level the sampler works
 with is that of the first vintage: a zone lower than the rest of its block has weaker soil, not a loss that
 nobody saw. What was lost before the first vintage is added back afterwards from the curve drawn. Renewed
@@ -67,8 +69,8 @@ class CurveChoice:
         Kinds of decline offered; empty for none.
     declining, common : tuple of float
         Beta parameters of the share of zones that decline and of blocks that decline as a whole.
-    estate_share : float
-        Chance that all zones of the estate decline together, before any data.
+    estate_share, variety_share : float
+        Chance that all zones of the estate, or of a variety of many blocks, decline together.
     likeness : float
         How alike zones of one block are in declining, in prior zones' worth.
     per_family : int
@@ -89,6 +91,7 @@ class CurveChoice:
         declining: tuple[float, float],
         common: tuple[float, float],
         estate_share: float,
+        variety_share: float,
         likeness: float,
         per_family: int,
         rng: np.random.Generator,
@@ -97,7 +100,7 @@ class CurveChoice:
         self.gaps = gaps if gaps is not None and gaps.rows.size else None
         self.rng, self.signs, self.families = rng, signs, families
         self.evidence: tuple[Evidence, ...] = (symptoms, signs)
-        self.estate_share = estate_share
+        self.estate_share, self.variety_share = estate_share, variety_share
         self.prior_declining, self.prior_common, self.likeness = declining, common, likeness
         self.blocks, self.slots = layout.place
         self.shape = layout.log_yield.shape
@@ -113,6 +116,9 @@ class CurveChoice:
         self.series_owner = np.arange(len(layout.series))
         self.block_owner = layout.slot[:, 0]  # zones come before restarted parts, so slot 0 is a zone
         self.estate_owner = np.zeros(1, dtype=np.int64)
+        self.group = layout.variety_group
+        first = [np.flatnonzero(self.group == one)[0] for one in range(int(self.group.max()) + 1)]
+        self.variety_owner = self.block_owner[np.array(first, dtype=np.int64)]
         self._prepare_common(layout)
         self._start()
 
@@ -136,6 +142,8 @@ class CurveChoice:
         self.series = self.pools.start(self.series_owner, self.rng.uniform(size=(count,)) < 0.4 * some)
         self.block = self.pools.start(self.block_owner, self.rng.uniform(size=(blocks,)) < 0.3 * some)
         self.estate = self.pools.start(self.estate_owner, self.rng.uniform(size=(1,)) < 0.25 * some)
+        count = self.variety_owner.size
+        self.variety = self.pools.start(self.variety_owner, self.rng.uniform(size=(count,)) < 0.25 * some)
         self.share, self.common_share = 0.3, 0.2
         self.share_of_block = np.full(blocks, 0.3)
         kinds = np.isin(np.arange(len(FAMILIES)), self.families)
@@ -158,11 +166,26 @@ class CurveChoice:
         """
         fitted = np.zeros(self.shape)
         fitted[self.blocks, self.slots] = self._effective(self.series.log_curve[:, None])[:, 0]
-        common = (self.block.log_curve + self.estate.log_curve)[:, self.at_vintages]
+        common = (self.block.log_curve + self.above())[:, self.at_vintages]
         fitted += (self.expand @ common[..., None]).reshape(self.shape)
         if self.gaps is not None:
             fitted[self.blocks[self.gaps.rows], self.slots[self.gaps.rows]] += self.gaps.present()
         return np.asarray(fitted)
+
+    def above(self) -> FloatArray:
+        """Give the log of what is kept by the curves of estate and variety.
+
+        Returns
+        -------
+        float array (B, W)
+        """
+        estate = np.repeat(self.estate.log_curve, self.shape[0], axis=0)
+        return estate + self._of_variety() if self.variety_owner.size else estate
+
+    def _of_variety(self) -> FloatArray:
+        """Log kept by the variety's curve (B, W); 0 for blocks of a variety without one."""
+        none = np.zeros((1, self.variety.log_curve.shape[1]))
+        return np.concatenate([self.variety.log_curve, none])[self.group]
 
     def draw(
         self,
@@ -198,6 +221,8 @@ class CurveChoice:
         for fresh in (True, False):
             if self.families:
                 self._draw_estate(now, fresh, likeness)
+                if self.variety_owner.size:
+                    self._draw_varieties(now, fresh, likeness)
                 self._draw_blocks(now, fresh, likeness)
             self._draw_series(now, fresh, likeness)
 
@@ -215,21 +240,51 @@ class CurveChoice:
         """Draw the curve that all zones share."""
         made, total = self._candidates(self.estate_owner, self.estate, fresh, likeness)
         self._add_prior(made, np.array([self.estate_share]), total)
-        curve = made.log_curve[0][:, self.at_vintages]
-        old = self.estate.log_curve[0, self.at_vintages]
-        total[0] += curve @ (now.pull_estate() + now.inner_estate @ old)
-        total[0] -= 0.5 * ((curve @ now.inner_estate) * curve).sum(axis=1)
         rest = self.series.log_curve + self.block.log_curve[self.blocks]
+        if self.variety_owner.size:
+            rest += self._of_variety()[self.blocks]
         self._add_evidence(made.log_curve, np.zeros_like(self.blocks), rest, total)
-        chosen = np.array([np.argmax(total[0] + self.rng.gumbel(size=total.size))])
-        now.change_estate(old - curve[chosen[0]])
-        self.estate = made.choose(chosen)
+        chosen = self._choose_shared(now, slice(None), made.log_curve[0], self.estate.log_curve[0], total[0])
+        self.estate = made.choose(np.array([chosen]))
+
+    def _draw_varieties(self, now: _Gauss, fresh: bool, likeness: float) -> None:
+        """Draw the curve that all zones of a variety share, variety after variety."""
+        made, total = self._candidates(self.variety_owner, self.variety, fresh, likeness)
+        self._add_prior(made, np.full(self.variety_owner.size, self.variety_share), total)
+        rest = self.series.log_curve + (self.block.log_curve + self.estate.log_curve)[self.blocks]
+        others = np.zeros((1, *made.log_curve.shape[1:]))  # group -1: blocks of a variety without a curve
+        fit = np.concatenate([total, np.zeros((1, total.shape[1]))])
+        owner = self.group[self.blocks] % len(fit)
+        self._add_evidence(np.concatenate([made.log_curve, others]), owner, rest, fit)
+        chosen = [
+            self._choose_shared(
+                now, self.group == one, made.log_curve[one], self.variety.log_curve[one], fit[one]
+            )
+            for one in range(self.variety_owner.size)
+        ]
+        self.variety = made.choose(np.array(chosen))
+
+    def _choose_shared(
+        self,
+        now: _Gauss,
+        among: slice | BoolArray,
+        candidates: FloatArray,
+        present: FloatArray,
+        fit: FloatArray,
+    ) -> int:
+        """Choose among candidates (J, W) for a curve that some blocks share, and change to it."""
+        curve, old = candidates[:, self.at_vintages], present[self.at_vintages]
+        inner = now.inner_shared(among)
+        total = fit + curve @ (now.pull(among) + inner @ old) - 0.5 * ((curve @ inner) * curve).sum(axis=1)
+        chosen = int(np.argmax(total + self.rng.gumbel(size=total.size)))
+        now.change(among, old - curve[chosen])
+        return chosen
 
     def _draw_blocks(self, now: _Gauss, fresh: bool, likeness: float) -> None:
         """Draw the curve of every block, block after block."""
         made, fit = self._candidates(self.block_owner, self.block, fresh, likeness)
         self._add_prior(made, np.full(self.shape[0], self.common_share), fit)
-        rest = self.series.log_curve + self.estate.log_curve
+        rest = self.series.log_curve + self.above()[self.blocks]
         self._add_evidence(made.log_curve, self.blocks, rest, fit)
         chosen = np.zeros(self.shape[0], dtype=np.int64)
         choose_blocks(
@@ -243,7 +298,7 @@ class CurveChoice:
         """Draw the curve of every series, with the course of its gaps where that is open."""
         made, fit = self._candidates(self.series_owner, self.series, fresh, likeness)
         self._add_prior(made, self.share_of_block[self.blocks], fit)
-        rest = self.block.log_curve[self.blocks] + self.estate.log_curve
+        rest = (self.block.log_curve + self.above())[self.blocks]
         self._add_evidence(made.log_curve, self.series_owner, rest, fit)
         chosen = np.zeros(self.series_owner.size, dtype=np.int64)
         closed = self.series_owner if self.gaps is None else np.delete(self.series_owner, self.gaps.rows)
@@ -298,7 +353,7 @@ class CurveChoice:
 
     def draw_signs(self) -> None:
         """Draw how signs follow the loss, given all curves."""
-        self.signs.draw(self.series.log_curve + self.block.log_curve[self.blocks] + self.estate.log_curve)
+        self.signs.draw(self.series.log_curve + (self.block.log_curve + self.above())[self.blocks])
 
     def _add_prior(self, curves: Curves, share: FloatArray, fit: FloatArray) -> None:
         """Add the log prior: share that declines, kind, and rate class over its own prior mass."""
@@ -362,19 +417,26 @@ class _Gauss:
         self.residual, self.score = residual, score
         weighted, seen = self.turned @ (inverse @ expand), self.turned @ projected  # (B, V, V), (B, V, q)
         self.inner_blocks = weighted - (seen @ covariance) @ np.swapaxes(seen, 1, 2)
-        self.crossed = seen.sum(axis=0)
-        self.inner_estate = weighted.sum(axis=0) - self.crossed @ covariance @ self.crossed.T
+        self.weighted, self.seen = weighted, seen
         own = blocks[:, None]
         self.inner_series = inverse[own[..., None], spans[:, :, None], spans[:, None, :]] - (
             self.shrunk[own, spans] @ np.swapaxes(projected[own, spans], 1, 2)
         )
 
-    def pull_estate(self) -> FloatArray:
-        own = (self.turned @ (self.inverse @ self.residual[..., None])).sum(axis=0)[:, 0]
-        return np.asarray(own - self.crossed @ (self.covariance @ self.score))
+    def inner_shared(self, among: slice | BoolArray) -> FloatArray:
+        """Precision (V, V) of a curve that some blocks share."""
+        crossed = self.seen[among].sum(axis=0)
+        return np.asarray(self.weighted[among].sum(axis=0) - crossed @ self.covariance @ crossed.T)
 
-    def change_estate(self, change: FloatArray) -> None:
+    def pull(self, among: slice | BoolArray) -> FloatArray:
+        """How the residuals of some blocks pull on a curve (V,) that they share."""
+        own = self.turned[among] @ (self.inverse[among] @ self.residual[among][..., None])
+        crossed = self.seen[among].sum(axis=0)
+        return np.asarray(own.sum(axis=0)[:, 0] - crossed @ (self.covariance @ self.score))
+
+    def change(self, among: slice | BoolArray, change: FloatArray) -> None:
+        """Add what a changed curve (V,) frees in the residuals of some blocks."""
         if change.any():
-            moved = self.expand @ change
-            self.residual += moved
-            self.score += (moved[:, None, :] @ self.projected).sum(axis=0)[0]
+            moved = self.expand[among] @ change
+            self.residual[among] += moved
+            self.score += (moved[:, None, :] @ self.projected[among]).sum(axis=0)[0]

@@ -113,7 +113,7 @@ class Posterior:
     Attributes
     ----------
     family : int array (draw, curve)
-        Kinds of the curves of the series, then of the blocks, then of the estate.
+        Kinds of the curves of the series, of the blocks, of varieties of many blocks, of the estate.
     scores : float array (draw, curve, 3)
     level : float array (draw, series)
     season : float array (draw, C, V)
@@ -166,10 +166,13 @@ def share_held(posterior: Posterior, space: CurveSpace, layout: Layout) -> Float
     """
     still = np.isin(posterior.family, (HELD, RECOVERING))
     count = len(layout.series)
-    blocks = still[:, count:-1]
+    group, blocks = layout.variety_group, still[:, count:-1]
     held = np.zeros(len(still))
-    for one in range(count):  # one by one: all together would be as large as the draws
-        above = np.isfinite(space.work_year[one]) | (blocks[:, layout.place[0][one]] & still[:, -1])
+    for one, block in enumerate(layout.place[0]):  # one by one: all together would be as large as the draws
+        shared = blocks[:, block] & still[:, -1]
+        if group[block] >= 0:
+            shared &= blocks[:, group.size + group[block]]
+        above = np.isfinite(space.work_year[one]) | shared
         held += still[:, one] & above
     return np.asarray(held / count)
 
@@ -236,22 +239,30 @@ def _gather(
     posterior: Posterior, space: CurveSpace, layout: Layout, members: IntArray
 ) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
     """Log kept (draw, member, T), log level, onset and held of some series, all their curves together."""
-    count = len(layout.series)
+    count, blocks = len(layout.series), layout.slot.shape[0]
     own_blocks, place = np.unique(layout.place[0][members], return_inverse=True)
-    curves = np.concatenate([members, count + own_blocks, [posterior.family.shape[1] - 1]])
-    owner = np.concatenate([members, layout.slot[own_blocks, 0], [0]])
+    group = layout.variety_group
+    varieties, of_block = np.unique(group[own_blocks], return_inverse=True)  # -1 among them: no curve
+    first = np.array([np.argmax(group == one) for one in varieties], dtype=np.int64)
+    last = posterior.family.shape[1] - 1
+    numbers = np.where(varieties >= 0, count + blocks + varieties, last)
+    curves = np.concatenate([members, count + own_blocks, numbers, [last]])
+    owner = np.concatenate([members, layout.slot[np.concatenate([own_blocks, first]), 0], [0]])
     curve, onset = trace_curves(
         space, owner[None, :], posterior.family[:, curves], posterior.scores[:, curves]
     )
-    borders = [members.size, members.size + own_blocks.size]
-    own, common, estate = np.split(curve, borders, axis=1)
-    first, before, earliest = np.split(onset, borders, axis=1)
+    borders = np.cumsum([members.size, own_blocks.size, varieties.size])
+    own, common, shared, estate = np.split(curve, borders, axis=1)
+    first_own, before, together, earliest = np.split(onset, borders, axis=1)
+    curved = (varieties >= 0)[of_block]
+    shared = np.where(curved[:, None], shared[:, of_block], 0.0)
+    together = np.where(curved, together[:, of_block], np.nan)
     restarts = np.isfinite(space.work_year[members])
-    above = common[:, place] + estate
+    above = (common + shared)[:, place] + estate
     total = np.maximum(own + np.where(restarts[:, None], 0.0, above), np.log(FLOOR / 2))
-    sooner = np.where(restarts, np.nan, np.fmin(before[:, place], earliest))
+    sooner = np.where(restarts, np.nan, np.fmin(np.fmin(before, together)[:, place], earliest))
     level = posterior.level[:, members] - _lost_before(total, layout, members, space.years)
-    return total, level, np.fmin(first, sooner), np.isnan(first) & np.isnan(sooner)
+    return total, level, np.fmin(first_own, sooner), np.isnan(first_own) & np.isnan(sooner)
 
 
 def _lost_before(log_kept: FloatArray, layout: Layout, members: IntArray, years: IntArray) -> FloatArray:

@@ -18,6 +18,8 @@ BoolArray = npt.NDArray[np.bool_]
 LEAST_SE_SHARE = 0.01  # no zone yield is better known than 1 %; keeps one perfect value from ruling
 UNSETTLED_SE = 0.15  # log factor where a vintage could not be settled: how far sensors drift; no source
 RAMP_YEARS, RAMP_NOISE = 2, 0.2  # first crops after a renewal are erratic; common practice, no source
+# From so many blocks on they pin the seasons of their variety: a fall of all needs a curve of its own.
+MANY_BLOCKS = 6
 LEAST_RELATIVE = 0.02  # yields below 2 % of the zone's median are no crop at all (hail, not picked)
 
 
@@ -80,6 +82,16 @@ class Layout:
     block_ids: list[str]
     adjustment: FloatArray
     adjusted_for: list[str]
+
+    @property
+    def variety_group(self) -> IntArray:
+        """Group of each block (B,) among the varieties of `MANY_BLOCKS` blocks or more; -1 for the others.
+
+        There must be other varieties as well: what all blocks share is the estate's.
+        """
+        count = np.bincount(self.variety, minlength=len(self.varieties))
+        many = (count >= MANY_BLOCKS) & (count < self.variety.size)
+        return np.where(many, np.cumsum(many) - 1, -1)[self.variety]
 
     @property
     def place(self) -> tuple[IntArray, IntArray]:

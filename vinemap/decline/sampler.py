@@ -56,8 +56,8 @@ class Priors:
         Beta parameters of the estate's share of zones that decline.
     common : tuple of float
         Beta parameters of the share of blocks that decline as a whole.
-    estate : float
-        Chance that the whole estate declines together, before any data.
+    estate, variety : float
+        Chance that the whole estate, or all blocks of a variety, decline together, before any data.
     likeness : float
         How alike zones of one block are in that (prior zones' worth).
     degrees : float
@@ -77,6 +77,7 @@ class Priors:
     declining: tuple[float, float] = (1.0, 3.0)
     common: tuple[float, float] = (1.0, 2.0)
     estate: float = 0.05
+    variety: float = 0.1
     likeness: float = 4.0
     degrees: float = 6.0
     season_degrees: float = 5.0
@@ -90,7 +91,7 @@ class ChainDraws:
     Attributes
     ----------
     family : list of int array (curve,)
-        Kinds of the curves of the series, then of the blocks, then of the estate.
+        Kinds of the curves of the series, of the blocks, of varieties of many blocks, of the estate.
     scores : list of float array (curve, 3)
     level : list of float array (series,)
         Log of the level [t/ha].
@@ -178,7 +179,7 @@ class Sampler:
         self.choice = CurveChoice(
             layout, space, symptoms=symptoms, signs=signs, families=priors.families,
             declining=priors.declining, common=priors.common, estate_share=priors.estate,
-            likeness=priors.likeness, per_family=per_family, rng=rng, gaps=gaps,
+            variety_share=priors.variety, likeness=priors.likeness, per_family=per_family, rng=rng, gaps=gaps,
         )  # fmt: skip
         self.gaps, self.zones = gaps, sum(not np.isfinite(one.first_vintage) for one in layout.series)
         self._prepare_design(reference, reference_sd)
@@ -257,7 +258,8 @@ class Sampler:
         for step in range(burn + keep):
             self.sweep()
             if step >= burn:
-                levels = (self.choice.series, self.choice.block, self.choice.estate)
+                choice = self.choice
+                levels = (choice.series, choice.block, choice.variety, choice.estate)
                 out.family.append(np.concatenate([one.family for one in levels]))
                 out.scores.append(np.concatenate([one.scores for one in levels]))
                 out.level.append(self.level[self.blocks, self.slots] + self.centre)
