@@ -1,6 +1,6 @@
 """Check the sampler of the decline model by itself: estates drawn from the model's own prior, then fitted.
 
-Run: python scripts/bench_decline_prior.py [--estates 100] [--seed 77] [--vintages 8] [--blocks 4]
+Run: python scripts/bench_decline_prior.py [--estates 100] [--seed 77] [--blocks 4] [--varieties 1]
 
 If the sampler is right, the place of the truth among the posterior draws is uniform (simulation-based
 calibration; Talts et al. 2018, arXiv:1804.06788; Cook, Gelman and Rubin 2006, J. Comput. Graph. Stat.
@@ -27,6 +27,7 @@ from vinemap.decline.curves import (
     make_space,
     trace_curves,
 )
+from vinemap.decline.layout import MANY_BLOCKS
 from vinemap.decline.sampler import weight_grid
 
 LAST, PLANTED, LEVEL = 2026, 2003, 3.0
@@ -68,23 +69,25 @@ class _CurveSource:
 
 
 def draw_estate(
-    priors: Priors, *, blocks: int, zones: int, vintages: int, rng: np.random.Generator
+    priors: Priors, *, blocks: int, zones: int, vintages: int, varieties: int = 1, rng: np.random.Generator
 ) -> PriorEstate:
     """Draw an estate from the prior of the model: scales, shares, curves, seasons, levels, errors."""
     seen = np.arange(LAST - vintages + 1, LAST + 1)
     years = np.arange(min(seen[0], LAST - 3), LAST + 5)
     space = make_space(years, last_vintage=LAST, planted=np.array([float(PLANTED)]))
     block = np.repeat(np.arange(blocks), zones)
-    kept = _log_kept(priors, space, block, rng)
+    variety = np.arange(blocks) % varieties
+    kept = _log_kept(priors, space, block, variety, rng)
     at = seen - years[0]
-    log = LEVEL + _effects(priors, block, vintages, rng) + kept[:, at] - kept[:, at[:1]]
+    log = LEVEL + _effects(priors, block, variety, vintages, rng) + kept[:, at] - kept[:, at[:1]]
     amount = np.exp(log + NOISE * rng.standard_normal(log.shape))
     names = [f"B{b}-Z{place}" for place, b in enumerate(block)]
     table = pd.DataFrame({
         "zone_id": np.repeat(names, vintages), "vintage": np.tile(seen, block.size),
         "yield_t_ha": amount.ravel(), "yield_se_t_ha": NOISE * amount.ravel(), "readings": 500,
     })  # fmt: skip
-    zone = pd.DataFrame({"zone_id": names, "block_id": [f"B{b}" for b in block], "variety": "",
+    zone = pd.DataFrame({"zone_id": names, "block_id": [f"B{b}" for b in block],
+                         "variety": [f"variety {one}" for one in variety[block]],
                          "year_planted": PLANTED, "area_ha": 1.0})  # fmt: skip
     full = pd.DataFrame({"zone_id": names, "vintage": LAST, "missing_pct": 0.0, "symptomatic_pct": np.nan,
                          "vines": 10_000_000})  # fmt: skip
@@ -94,17 +97,26 @@ def draw_estate(
     )
 
 
-def _log_kept(priors: Priors, space: CurveSpace, block: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def _log_kept(
+    priors: Priors, space: CurveSpace, block: np.ndarray, variety: np.ndarray, rng: np.random.Generator
+) -> np.ndarray:
     source, blocks = _CurveSource(space, priors, rng), int(block[-1]) + 1
     share, like = rng.beta(*priors.declining), priors.likeness
     of_block = rng.beta(like * share, like * (1 - share), blocks)
     estate = source.draw(1, np.array([priors.estate]))
     common = source.draw(blocks, np.full(blocks, rng.beta(*priors.common)))
     own = source.draw(block.size, of_block[block])
-    return np.maximum(own + common[block] + estate, np.log(FLOOR / 2))
+    above = common + estate
+    count = np.bincount(variety)
+    if count.size > 1:
+        many = np.where(count >= MANY_BLOCKS, priors.variety, 0.0)
+        above = above + source.draw(count.size, many)[variety]
+    return np.maximum(own + above[block], np.log(FLOOR / 2))
 
 
-def _effects(priors: Priors, block: np.ndarray, vintages: int, rng: np.random.Generator) -> np.ndarray:
+def _effects(
+    priors: Priors, block: np.ndarray, variety: np.ndarray, vintages: int, rng: np.random.Generator
+) -> np.ndarray:
     def spread(name: str) -> float:
         return float(abs(rng.normal(0, getattr(priors, f"sd_{name}"))))
 
@@ -115,6 +127,9 @@ def _effects(priors: Priors, block: np.ndarray, vintages: int, rng: np.random.Ge
     level = (spread("block") * rng.standard_normal(blocks))[block]
     level = level + spread("zone") * rng.standard_normal(block.size)
     season = tailed((vintages,), "vintage", priors.season_degrees)
+    if variety.max() > 0:
+        of_variety = tailed((int(variety.max()) + 1, vintages), "variety", priors.season_degrees)
+        season = season + of_variety[variety[block]]
     of_block = tailed((blocks, vintages), "block_vintage", priors.season_degrees)
     return level[:, None] + season + of_block[block] + tailed((block.size, vintages), "error", priors.degrees)
 
@@ -131,12 +146,16 @@ def _fit(made: PriorEstate, priors: Priors, rng: np.random.Generator) -> Decline
     )
 
 
-def run_bench(*, estates: int, seed: int, vintages: int, blocks: int, zones: int = 3) -> dict[str, float]:
+def run_bench(
+    *, estates: int, seed: int, vintages: int, blocks: int, zones: int = 3, varieties: int = 1
+) -> dict[str, float]:
     """Give the place of the true loss: share within the middle 90 % and 50 %, mean, with standard errors."""
     priors, places, truths, claims = Priors(), [], [], []
     for number in range(estates):
         rng = np.random.default_rng([seed, number])
-        made = draw_estate(priors, blocks=blocks, zones=zones, vintages=vintages, rng=rng)
+        made = draw_estate(
+            priors, blocks=blocks, zones=zones, vintages=vintages, varieties=varieties, rng=rng
+        )
         found = _fit(made, priors, rng)
         loss = 100 * (1 - found.draws.now_t_ha / found.draws.healthy_t_ha)
         stand = 100 * found.draws.missing_share
@@ -161,8 +180,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=77)
     parser.add_argument("--vintages", type=int, default=8)
     parser.add_argument("--blocks", type=int, default=4)
-    given = parser.parse_args()
-    found = run_bench(estates=given.estates, seed=given.seed, vintages=given.vintages, blocks=given.blocks)
+    parser.add_argument("--varieties", type=int, default=1, help="of equal numbers of blocks")
+    found = run_bench(**vars(parser.parse_args()))
     for name, value in found.items():
         print(f"{name:22s} {value:8.2f}")
 

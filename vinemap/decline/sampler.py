@@ -2,8 +2,8 @@
 
 Model, for series s (zone z, block b, variety c) in vintage v::
 
-    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + c'x_zv + curve(v) + curve_b(v) + curve_s(v)
-                        + e
+    log y - log stand = mu + alpha_b + a_z + u_v + w_cv + b_bv + c'x_zv + curve(v) + curve_c(v) + curve_b(v)
+                        + curve_s(v) + e
 
     alpha_b ~ N(0, sd_block^2)                a_z ~ N(0, sd_zone^2)
     u_v ~ N(0, sd_vintage^2 / lambda_v)       w_cv ~ N(0, sd_variety^2 / lambda_cv)
@@ -12,10 +12,10 @@ Model, for series s (zone z, block b, variety c) in vintage v::
 
 Every lambda ~ Gamma(nu/2, nu/2) makes its term Student-t: one frosted season, or one wild yield, is no trend.
 Vintage effects are independent with mean zero: a fall that all zones share stays possible as decline and
-possible as a run of poor seasons, in the proportion the two priors deserve. The estate has a curve, every
-block one that all its zones share and every zone one of its own; all are drawn with mu, alpha, a, u, w and b
-integrated out given all other curves (collapsed Gibbs), because drawing them in turn would leave a
-whole-block decline stuck in b_bv.
+possible as a run of poor seasons, in the proportion the two priors deserve. The estate has a curve, so has
+every variety of many blocks, every block one that all its zones share and every zone one of its own; all are
+drawn with mu, alpha, a, u, w and b integrated out given all other curves (collapsed Gibbs), because drawing
+them in turn would leave a whole-block decline stuck in b_bv.
 """
 
 from __future__ import annotations
