@@ -68,7 +68,7 @@ def _simulate(numbers: range, side_m: tuple[float, float], interval_s: int) -> A
         simulate.BlockPlan(
             f"N{number:05d}",
             f"Block {number}",
-            variety=("Shiraz", "Chardonnay", "Merlot")[number % 3],
+            variety=("Shiraz", "Chardonnay", "Merlot")[number // 3 % 3],  # each has blocks of every trouble
             year_planted=2000 + number % 10,
             trellis_year=2000 + number % 10,
             bearing_deg=10.0,
