@@ -110,11 +110,9 @@ def measure_estate(
         drawn=store.drawn_zones(),
     )
     mapped = map_tasks(map_block, todo, pool=pool, report=report, stage="Mapping and zoning")
-    report("Telling decline from seasons", 0, 1)
     measured = fit_estate(
-        store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool
+        store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool, report=report
     )
-    report("Telling decline from seasons", 1, 1)
     losses = list_loss_tasks(mapped, measured, store.settings, surfaces_folder)
     map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
     return measured

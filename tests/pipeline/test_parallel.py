@@ -6,6 +6,7 @@ import math
 import os
 import subprocess
 import sys
+from concurrent.futures.process import BrokenProcessPool
 
 import psutil
 import pytest
@@ -46,6 +47,13 @@ def test_a_worker_that_dies_is_told_with_what_to_do():
         pytest.raises(VinemapError, match=r"Dying: A worker process died.*Run again, with --workers 1"),
     ):
         map_tasks(os._exit, [9, 9], pool=pool, report=report_nothing, stage="Dying")
+
+
+def test_a_worker_that_died_while_it_waited_is_told_in_the_same_words():
+    with open_workers(workers=2, tasks=2) as pool:
+        assert isinstance(pool.submit(os._exit, 9).exception(timeout=60), BrokenProcessPool)
+        with pytest.raises(VinemapError, match=r"Late: A worker process died.*Run again, with --workers 1"):
+            map_tasks(int, ["1", "2"], pool=pool, report=report_nothing, stage="Late")
 
 
 def test_a_plain_script_without_a_guard_can_use_workers(tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from functools import partial
 from typing import Any
 
 import geopandas as gpd
@@ -17,10 +18,12 @@ from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.cleaned import CleanedBlock
 from vinemap.pipeline.mapped import MappedBlock
 from vinemap.pipeline.measured import Measured
+from vinemap.pipeline.parallel import map_tasks
 from vinemap.pipeline.renewed import renewed_zones
 from vinemap.pipeline.signs import gather_signs, measure_box_width, tell_box_width
 from vinemap.pipeline.weighed_only import add_weighed_vintages
 from vinemap.pipeline.words import warn_of_record
+from vinemap.progress import Report, report_nothing
 
 # What a chain needs grows with the zones, and the memory of a worker shall not: larger estates stay here.
 MOST_ZONES_TO_SEND = 1_000
@@ -36,6 +39,7 @@ def fit_estate(
     vintage: int,
     notes: Sequence[str],
     pool: Executor | None = None,
+    report: Report = report_nothing,
 ) -> Measured:
     """Join what the blocks gave, add vintages that were only weighed, and fit the decline model.
 
@@ -51,6 +55,8 @@ def fit_estate(
         Notes of earlier stages, carried on.
     pool : Executor, optional
         Runs the chains of the decline model beside one another; in this process if None.
+    report : callable
+        Told (stage, done, total) as chains end.
 
     Returns
     -------
@@ -88,7 +94,12 @@ def fit_estate(
         horizon_year=_horizon(chosen, vintage, settings),
         draws=settings.decline.draws,
         rng=np.random.default_rng(settings.decline.seed),
-        run_tasks=pool.map if pool is not None and len(zone) <= MOST_ZONES_TO_SEND else map,
+        run_tasks=partial(
+            map_tasks,
+            pool=pool if len(zone) <= MOST_ZONES_TO_SEND else None,
+            report=report,
+            stage="Telling decline from seasons",
+        ),
     )
     words = [
         *notes,

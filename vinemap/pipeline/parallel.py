@@ -7,7 +7,7 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, as_completed
+from concurrent.futures import Executor, Future, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -122,8 +122,9 @@ def map_tasks(
             results.append(function(task))
             report(stage, number, len(tasks))
         return results
-    futures = [pool.submit(function, task) for task in tasks]
+    futures: list[Future[Result]] = []
     try:
+        futures += [pool.submit(function, task) for task in tasks]  # refused if a worker died while it waited
         for number, future in enumerate(as_completed(futures), 1):
             future.result()
             report(stage, number, len(tasks))
