@@ -181,21 +181,11 @@ class Estate:
         DataError
             If there is nothing to assess.
         """
-        from vinemap.pipeline.unchanged import find_unchanged, is_measured
+        from vinemap.pipeline.assess_store import assess_store
 
-        unchanged = find_unchanged(self.store, vintage=vintage, blocks=blocks)
-        if unchanged is not None:  # seen before anything that works it out is loaded
-            report("Nothing has changed", 1, 1)
-            return unchanged
-        from vinemap.pipeline.parallel import open_workers
-
-        tasks = len(self.store.blocks() if blocks is None else blocks)
-        if is_measured(self.store, vintage=vintage, blocks=blocks):
-            workers, scheduler = 1, None
-        with open_workers(workers=workers, tasks=tasks, scheduler=scheduler) as pool:
-            from vinemap.pipeline.result import assess_and_publish  # loaded while the workers load as well
-
-            return assess_and_publish(self.store, vintage=vintage, blocks=blocks, pool=pool, report=report)
+        return assess_store(
+            self.store, vintage=vintage, blocks=blocks, workers=workers, scheduler=scheduler, report=report
+        )
 
     def send(self, url: str, *, vintage: int | None = None) -> list[str]:
         """Copy the outputs of a vintage to the same estate on storage; see `vinemap.estate.remote`.

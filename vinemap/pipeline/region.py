@@ -20,12 +20,10 @@ from vinemap.assess import Advised, advise_estate
 from vinemap.decline import Decline, DeclineDraws, fit_decline
 from vinemap.errors import SettingsError
 from vinemap.estate import EstateStore, Settings
+from vinemap.pipeline.assess_store import assess_store
 from vinemap.pipeline.measured import Measured, load_measured
 from vinemap.pipeline.out_folder import KEPT
 from vinemap.pipeline.outputs import tell_waiting
-from vinemap.pipeline.parallel import open_workers
-from vinemap.pipeline.result import assess_and_publish
-from vinemap.pipeline.unchanged import find_unchanged
 from vinemap.progress import Report, report_nothing
 
 MARK = "/"  # between the name of an estate and that of its block, zone, row or point
@@ -99,10 +97,7 @@ def assess_region(
     named = _name_estates(stores)
     measured = {}
     for name, store in named.items():
-        done = find_unchanged(store)
-        if done is None:
-            with open_workers(workers=workers, tasks=len(store.blocks()), scheduler=scheduler) as pool:
-                done = assess_and_publish(store, pool=pool, report=report)
+        done = assess_store(store, workers=workers, scheduler=scheduler, report=report)
         measured[name] = load_measured(done.folder / KEPT)
     report("Telling decline from seasons, all estates", 0, 1)
     first = next(iter(named.values())).settings
