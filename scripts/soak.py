@@ -39,6 +39,8 @@ YEAR_S = 365 * 24 * 3600.0
 SETTINGS = {"cell_m = 2.0": "cell_m = 4.0", "draws = 400": "draws = 80"}
 COMMAND = [sys.executable, "-m", "vinemap"]
 DISK_MB = 600
+PLAIN = ("Refused.", "Problems:")  # one of these is said by every refusal
+PYTHON_NOT_UP = "Fatal Python error: init_"  # Ctrl-C met the interpreter before it ran a line of vinemap
 BALLAST = "ballast"  # beside the estate folder: fills the disk
 # Python runs a file of this name at every start, in workers too: their clock is off by so many seconds.
 WRONG_CLOCK = """
@@ -92,8 +94,10 @@ class Soak:
             env=os.environ | (self.wrong_clock(clock_s) if clock_s else {}),
         )
 
-    def end(self, process: subprocess.Popen[str], *allowed: int) -> tuple[int, str]:
-        """Wait for a command; fail if it hangs or ends otherwise than allowed."""
+    def end(
+        self, process: subprocess.Popen[str], *allowed: int, plain: tuple[str, ...] = PLAIN
+    ) -> tuple[int, str]:
+        """Wait for a command; fail if it hangs, ends otherwise than allowed or refuses unsaid."""
         try:
             said, _ = process.communicate(timeout=LONGEST_RUN_S)
         except subprocess.TimeoutExpired:
@@ -101,7 +105,7 @@ class Soak:
             raise FailedError(f"{process.args} did not end within {LONGEST_RUN_S:.0f} s") from None
         if process.returncode not in allowed:
             raise FailedError(f"{process.args} ended with {process.returncode}:\n{said[-3000:]}")
-        if process.returncode == REFUSED and "Refused." not in said and "Problems:" not in said:
+        if process.returncode == REFUSED and not any(word in said for word in plain):
             raise FailedError(f"{process.args} refused without saying so:\n{said[-3000:]}")
         return process.returncode, said
 
@@ -196,7 +200,7 @@ class Soak:
         self.wait_a_moment()
         with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGINT)
-        status, _ = self.end(process, DONE, REFUSED, STOPPED, -signal.SIGINT)
+        status, _ = self.end(process, DONE, REFUSED, STOPPED, -signal.SIGINT, plain=(*PLAIN, PYTHON_NOT_UP))
         self.note_added(words, status)
         return f"interrupted {words[0]}"
 
