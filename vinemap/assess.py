@@ -113,7 +113,7 @@ def measure_estate(
     measured = fit_estate(
         store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool, report=report
     )
-    losses = list_loss_tasks(mapped, measured, store.settings, surfaces_folder)
+    losses = list_loss_tasks(mapped, measured, store.settings, cache, surfaces_folder)
     map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
     return measured
 

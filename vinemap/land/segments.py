@@ -105,7 +105,7 @@ def _zone_of_places(
     length = rows["length_m"].to_numpy(dtype=float)[row]
     vines = rows["vines"].to_numpy(dtype=np.int64)[row]
     share = place_vines(number, length_m=length, vines=vines) / length
-    points = shapely.line_interpolate_point(rows.geometry.to_numpy()[row], share, normalized=True)
+    points = shapely.points(_places_along(rows.geometry.to_numpy(), row, share))
     zone = np.full(len(row), -1, dtype=np.intp)
     for places, members in _by_block(rows, zones, row):
         zone[places] = members[_nearest_zone(points[places], zones.geometry.to_numpy()[members])]
@@ -146,16 +146,28 @@ def _nearest_zone(points: NDArray[np.object_], outlines: NDArray[np.object_]) ->
     return found
 
 
-def _substrings(lines: NDArray[np.object_], start: Any, end: Any) -> NDArray[np.object_]:
+def _substrings(lines: NDArray[np.object_], start: NDArray[Any], end: NDArray[Any]) -> NDArray[np.object_]:
     """Part of each line between two shares of its length."""
     if (shapely.get_num_points(lines) == 2).all():
-        first = shapely.get_coordinates(shapely.line_interpolate_point(lines, start, normalized=True))
-        last = shapely.get_coordinates(shapely.line_interpolate_point(lines, end, normalized=True))
-        return np.asarray(shapely.linestrings(np.stack([first, last], axis=1)), dtype=object)
+        each = np.arange(len(lines))
+        ends = [_places_along(lines, each, share) for share in (start, end)]
+        return np.asarray(shapely.linestrings(np.stack(ends, axis=1)), dtype=object)
     parts = np.empty(len(lines), dtype=object)
     for index, line in enumerate(lines):
         parts[index] = substring(line, float(start[index]), float(end[index]), normalized=True)
     return parts
+
+
+def _places_along(
+    lines: NDArray[np.object_], which: NDArray[np.intp], share: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Coordinates (n, 2) [m] at shares of the length of lines: straight ones by plain arithmetic."""
+    if (shapely.get_num_points(lines) == 2).all():
+        first, last = shapely.get_coordinates(lines).reshape(-1, 2, 2).transpose(1, 0, 2)
+        return np.asarray(first[which] + share[:, np.newaxis] * (last - first)[which])
+    return np.asarray(
+        shapely.get_coordinates(shapely.line_interpolate_point(lines[which], share, normalized=True))
+    )
 
 
 def _check(rows: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> None:

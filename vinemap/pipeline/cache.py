@@ -30,7 +30,7 @@ FOLDER = "cache"
 WHOLE = "whole.json"  # in a sealed folder: its files with their sizes
 # Two sessions on one folder: what the other one has just made is not taken from under it.
 SPARE_S = 24 * 3600.0
-_NUMERICS = ("numpy", "pandas", "scipy", "scikit-learn", "numba", "shapely")
+_NUMERICS = ("numpy", "pandas", "scipy", "scikit-learn", "numba", "shapely", "rasterio")
 _PACKAGE = Path(__file__).resolve().parent.parent
 
 

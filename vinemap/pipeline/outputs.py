@@ -12,11 +12,12 @@ from vinemap import publish, renewal
 from vinemap._version import __version__
 from vinemap.assess import Advised
 from vinemap.estate import Settings
+from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.cleaning import describe_cleaning, tabulate_cleaning
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision
 from vinemap.pipeline.out_folder import SURFACES
-from vinemap.pipeline.surface_files import list_map_surfaces
+from vinemap.pipeline.surface_files import KeptWarp, list_map_surfaces
 
 
 def tell_headline(advised: Advised, settings: Settings) -> dict[str, Any]:
@@ -54,6 +55,7 @@ def write_files(
     advised: Advised,
     settings: Settings,
     headline: dict[str, Any],
+    cache: ResultCache,
 ) -> None:
     """Write GeoPackage, map, lists, sheets, dictionary, tables and run.json into a folder.
 
@@ -67,6 +69,8 @@ def write_files(
     settings : Settings
     headline : dict
         As `tell_headline` gives it.
+    cache : ResultCache
+        Where surfaces are kept as the map shows them.
 
     Raises
     ------
@@ -102,6 +106,7 @@ def write_files(
             rule_years=renewal.RULE_YEARS,
             **set_decision(settings),
         ),
+        warp=KeptWarp(cache),
     )
     publish.write_lists(
         folder / "lists", advised.layers, language=language, work=_list_work(advised, settings)

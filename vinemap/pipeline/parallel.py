@@ -23,6 +23,9 @@ Task = TypeVar("Task")
 Result = TypeVar("Result")
 # One process a core is the unit of parallel work; BLAS threads on top of that only get in the way.
 ONE_THREAD = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+# A worker holds the arrays of one large block at a time; loky would take 300 MB more than at its start for a
+# leak, warn and start another.
+ROOM = {"LOKY_MAX_MEMORY_LEAK_SIZE": "1e9"}  # bytes
 
 
 @contextmanager
@@ -58,7 +61,7 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
     else:
         # Workers of loky do not import the script they are started from, so a plain script can assess.
         mine = os.getpid()
-        with ProcessPoolExecutor(wanted, env=ONE_THREAD, initializer=_begin, initargs=(mine,)) as pool:
+        with ProcessPoolExecutor(wanted, env=ONE_THREAD | ROOM, initializer=_begin, initargs=(mine,)) as pool:
             pool.submit(int)  # starts the processes: they load what they need while this one does
             yield pool
 

@@ -178,7 +178,7 @@ def _advise_and_write(
     report("Weighing renewal", 1, 1)
     headline = tell_headline(advised, store.settings)
     report("Writing the outputs", 0, 1)
-    write_files(folder, measured, advised, store.settings, headline)
+    write_files(folder, measured, advised, store.settings, headline, ResultCache(store.folder / CACHE))
     parts = _parts(store, measured, advised)
     notes = [*measured.notes, *advised.valuation.notes, *advised.programme.notes]
     told = tell(measured.vintage, parts, headline=headline, notes=notes)

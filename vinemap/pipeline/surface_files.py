@@ -15,10 +15,14 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+from affine import Affine
 
 from vinemap import land, publish, zones
 from vinemap.estate.layout import block_of, file_stem
+from vinemap.pipeline.cache import ResultCache, code_of, digest, hash_of
 
+WARPED = "warped.npz"
+WARP_CODE = ("publish/overlays.py", "publish/surfaces.py", "pipeline/surface_files.py")
 _YIELD, _LOSS = re.compile(r"yield_(.+)_(\d+)\.tif"), re.compile(r"loss_(.+)\.tif")
 
 
@@ -39,7 +43,15 @@ def loss_file(folder: Path, block_id: str) -> Path:
 
 @dataclass(frozen=True, slots=True)
 class LossTask:
-    """What the loss surface of one block needs; picklable."""
+    """What the loss surface of one block needs, and its surfaces for the map; picklable.
+
+    Parameters
+    ----------
+    cache : ResultCache
+        Where the surfaces are kept as the map shows them.
+    map_cells : int
+        Cells that each may hold there; 0 if the map shows no surfaces.
+    """
 
     block: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
@@ -47,15 +59,25 @@ class LossTask:
     vintages: tuple[int, ...]
     cell_m: float
     folder: Path
+    cache: ResultCache
+    map_cells: int
 
 
 def draw_loss(task: LossTask) -> None:
-    """Write the loss surface of a block as a GeoTIFF [%] from its yield surfaces.
+    """Write the loss surface of a block as a GeoTIFF [%], and make all its surfaces ready for the map.
 
     Parameters
     ----------
     task : LossTask
     """
+    _write_loss(task)
+    if task.map_cells:
+        warp = KeptWarp(task.cache)
+        for one in list_map_surfaces(task.folder, task.block["block_id"], crs=task.block.crs):
+            warp(one.grid, task.map_cells)
+
+
+def _write_loss(task: LossTask) -> None:
     block_id = str(task.block["block_id"].iloc[0])
     spec = land.grid_over(task.block.geometry.iloc[0], cell_m=task.cell_m, crs=task.block.crs)
     grids = {
@@ -98,6 +120,32 @@ class StoredGrid:
         """Where the cells lie."""
         west, north, cell_m, shape = publish.read_cells(self.path)
         return land.GridSpec(self.crs, west, north, cell_m, shape)
+
+
+@dataclass(frozen=True, slots=True)
+class KeptWarp:
+    """`publish.warp_surface` of stored grids, each worked out once: most stay the same from run to run.
+
+    Parameters
+    ----------
+    cache : ResultCache
+    """
+
+    cache: ResultCache
+
+    def __call__(self, grid: publish.GridLike, cells: int) -> publish.Warped:
+        """Give the surface in web Mercator as `publish.warp_surface` does."""
+        if not isinstance(grid, StoredGrid):
+            return publish.warp_surface(grid, cells)
+        key = digest("warped", code_of(*WARP_CODE), hash_of(grid.path), grid.crs.to_wkt(), cells)
+        place = self.cache.fetch(key, lambda place: _write_warped(place, publish.warp_surface(grid, cells)))
+        with np.load(place / WARPED) as kept:
+            return kept["values"], Affine(*kept["transform"])
+
+
+def _write_warped(place: Path, warped: publish.Warped) -> None:
+    values, transform = warped
+    np.savez(place / WARPED, values=values, transform=np.array(transform[:6]))
 
 
 def list_map_surfaces(folder: Path, blocks: Iterable[str], *, crs: Any) -> list[publish.MapSurface]:

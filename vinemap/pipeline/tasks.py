@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from threadpoolctl import threadpool_limits
 
-from vinemap import harvest
+from vinemap import harvest, publish
 from vinemap.errors import DataError
 from vinemap.estate import EstateStore, Settings
 from vinemap.pipeline.cache import ResultCache
@@ -307,7 +307,11 @@ def list_map_tasks(
 
 
 def list_loss_tasks(
-    mapped: list[MappedBlock], measured: Measured, settings: Settings, surfaces_folder: Path
+    mapped: list[MappedBlock],
+    measured: Measured,
+    settings: Settings,
+    cache: ResultCache,
+    surfaces_folder: Path,
 ) -> list[LossTask]:
     """Make one task a block that has yield surfaces: what it lost, once that is told from the seasons.
 
@@ -317,6 +321,7 @@ def list_loss_tasks(
     measured : Measured
         Blocks in the order of `mapped`.
     settings : Settings
+    cache : ResultCache
     surfaces_folder : pathlib.Path
 
     Returns
@@ -325,6 +330,8 @@ def list_loss_tasks(
     """
     block_of = measured.zones.set_index("zone_id")["block_id"]
     course = measured.decline.zone_vintage
+    shown = len(mapped) <= settings.outputs.map_surface_blocks
+    of_map = sum(len(one.mapped_vintages) + 1 for one in mapped if one.mapped_vintages)
     courses = {str(name): own for name, own in course.groupby(course["zone_id"].map(block_of))}
     return [
         LossTask(
@@ -334,6 +341,8 @@ def list_loss_tasks(
             vintages=one.mapped_vintages,
             cell_m=settings.surface.cell_m,
             folder=surfaces_folder,
+            cache=cache,
+            map_cells=publish.cells_each(of_map) if shown else 0,
         )
         for place, one in enumerate(mapped)
         if one.mapped_vintages

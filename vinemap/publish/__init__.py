@@ -9,11 +9,11 @@ from vinemap.publish.gridded import Coverage, name_coverages
 from vinemap.publish.hand_drawn import fit_drawn_zones, tell_refitting
 from vinemap.publish.lists import write_csv, write_lists
 from vinemap.publish.notebook import attach_units, draw_estate, open_surface, show_result
-from vinemap.publish.overlays import MapSurface
+from vinemap.publish.overlays import MapSurface, Warped, cells_each, warp_surface
 from vinemap.publish.page import write_map
 from vinemap.publish.run import make_run_info
 from vinemap.publish.sheets import write_sheets
-from vinemap.publish.surfaces import read_cells, read_surface, write_surface
+from vinemap.publish.surfaces import GridLike, read_cells, read_surface, write_surface
 from vinemap.publish.texts import standing_cautions
 from vinemap.publish.what_if import WhatIf, build_what_if
 
@@ -21,12 +21,15 @@ __all__ = [
     "Coverage",
     "Edits",
     "EstateLabel",
+    "GridLike",
     "Interval",
     "MapSurface",
+    "Warped",
     "WhatIf",
     "attach_remarks",
     "attach_units",
     "build_what_if",
+    "cells_each",
     "draw_estate",
     "fit_drawn_zones",
     "make_run_info",
@@ -38,6 +41,7 @@ __all__ = [
     "show_result",
     "standing_cautions",
     "tell_refitting",
+    "warp_surface",
     "write_csv",
     "write_dictionary",
     "write_geopackage",

@@ -6,7 +6,7 @@ import base64
 import math
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal
@@ -25,6 +25,8 @@ WEB_MERCATOR = "EPSG:3857"
 # All images of a map together hold at most this many cells; about 0.4 byte each once packed.
 CELL_BUDGET = 3_000_000
 MIN_SIDE = 24
+Warped = tuple[npt.NDArray[np.float32], Affine]  # values in web Mercator, and where they lie
+Warp = Callable[[GridLike, int], Warped]  # of a grid and the cells it may hold there
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +39,14 @@ class MapSurface:
     grid: GridLike
 
 
-def pack_surfaces(surfaces: Sequence[MapSurface]) -> dict[str, Any]:
+def pack_surfaces(surfaces: Sequence[MapSurface], *, warp: Warp | None = None) -> dict[str, Any]:
     """Turn surfaces into data-URI images in web Mercator with one scale for each kind.
 
     Parameters
     ----------
     surfaces : sequence of MapSurface
+    warp : callable, optional
+        `warp_surface`, or what gives the same from somewhere it was kept.
 
     Returns
     -------
@@ -51,8 +55,8 @@ def pack_surfaces(surfaces: Sequence[MapSurface]) -> dict[str, Any]:
         ((south, west), (north, east)) [deg], steps and the PNG as data URI.
     """
     # One surface at a time: a grid may lie in a file, and only what the map can show of it is kept.
-    budget = CELL_BUDGET // max(len(surfaces), 1)
-    drawn = [(one, *_to_mercator(one.grid, budget)) for one in surfaces]
+    cells, warp = cells_each(len(surfaces)), warp or warp_surface
+    drawn = [(one, *warp(one.grid, cells)) for one in surfaces]
     drawn = [parts for parts in drawn if np.isfinite(parts[1]).any()]
     ranges = {
         kind: _range(kind, [values for one, values, _ in drawn if one.kind == kind])
@@ -80,7 +84,7 @@ def _pack(
     height, width = values.shape
     west, north = transform.c, transform.f
     east, south = west + transform.a * width, north + transform.e * height
-    (left, right), (bottom, top) = _to_degrees().transform([west, east], [south, north])
+    (left, right), (bottom, top) = _from(WEB_MERCATOR, "EPSG:4326").transform([west, east], [south, north])
     return {
         "kind": surface.kind,
         "block_id": surface.block_id,
@@ -90,19 +94,42 @@ def _pack(
     }
 
 
-@lru_cache(maxsize=1)
-def _to_degrees() -> pyproj.Transformer:
-    return pyproj.Transformer.from_crs(WEB_MERCATOR, "EPSG:4326", always_xy=True)
+def cells_each(surfaces: int) -> int:
+    """Cells that each of so many surfaces may hold on one map.
+
+    A power of two, so that one vintage more seldom changes how finely all the others are drawn.
+
+    Examples
+    --------
+    >>> cells_each(117), cells_each(130), cells_each(1100)
+    (16384, 16384, 2048)
+    """
+    share = max(CELL_BUDGET / max(surfaces, 1), MIN_SIDE**2)
+    return 1 << math.floor(math.log2(share))
 
 
-def _to_mercator(grid: GridLike, budget: int) -> tuple[npt.NDArray[np.float32], Affine]:
+def warp_surface(grid: GridLike, cells: int) -> Warped:
+    """Bring a surface to web Mercator, with at most about so many cells.
+
+    Parameters
+    ----------
+    grid : GridLike
+        Values (row, col), NaN for no data; a spec in metres.
+    cells : int
+
+    Returns
+    -------
+    values : ndarray of float32 (row, col)
+        NaN for no data.
+    transform : Affine
+        Column and row to map metres.
+    """
     spec = grid.spec
     source = np.asarray(grid.values, dtype=np.float32)
     height, width = source.shape
     crs = pyproj.CRS.from_user_input(spec.crs).to_wkt()
     west, south, east, north, cell = _mercator_frame(crs, spec.west, spec.north, spec.cell_m, height, width)
-    cells = (east - west) * (north - south) / cell**2
-    shrink = max(1.0, math.sqrt(cells / max(budget, MIN_SIDE**2)))
+    shrink = max(1.0, math.sqrt((east - west) * (north - south) / cell**2 / cells))
     step = shrink * cell
     columns, rows = max(1, math.ceil((east - west) / step)), max(1, math.ceil((north - south) / step))
     transform = Affine(step, 0.0, west, 0.0, -step, north)
@@ -121,11 +148,15 @@ def _mercator_frame(
 ) -> tuple[float, float, float, float, float]:
     """West, south, east, north [map m] of a grid in web Mercator, and the side of its cell there."""
     bounds = (west, north - height * cell_m, west + width * cell_m, north)
-    to_mercator = pyproj.Transformer.from_crs(crs, WEB_MERCATOR, always_xy=True)
-    to_degrees = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    to_mercator, to_degrees = _from(crs, WEB_MERCATOR), _from(crs, "EPSG:4326")
     _, latitude = to_degrees.transform((bounds[0] + bounds[2]) / 2, (bounds[1] + bounds[3]) / 2)
     left, bottom, right, top = to_mercator.transform_bounds(*bounds)
     return left, bottom, right, top, cell_m / math.cos(math.radians(latitude))
+
+
+@lru_cache(maxsize=8)
+def _from(crs: str, target: str) -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(crs, target, always_xy=True)
 
 
 def to_levels(values: npt.NDArray[np.floating], scale: tuple[float, float]) -> npt.NDArray[np.uint8]:

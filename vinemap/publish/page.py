@@ -32,7 +32,7 @@ from vinemap.publish.files import safe_names, write_text
 from vinemap.publish.headline import write_headline, write_imprint
 from vinemap.publish.map_data import collect_layers, safe_json
 from vinemap.publish.note_texts import translate_notes
-from vinemap.publish.overlays import MapSurface, pack_surfaces
+from vinemap.publish.overlays import MapSurface, Warp, pack_surfaces
 from vinemap.publish.policy import LEAFLET, asset_text, content_policy, render_template, template_text
 from vinemap.publish.ramps import ADVICE_MARKS, NO_VALUE, RAMPS
 from vinemap.publish.sentences import write_cause
@@ -120,6 +120,7 @@ def write_map(
     sheet_folder: str | None = "sheets",
     made: datetime.date | None = None,
     what_if: WhatIf | None = None,
+    warp: Warp | None = None,
 ) -> Path:
     """Write the map page: one HTML file that works with the network off.
 
@@ -150,6 +151,8 @@ def write_map(
         Date to print; today if not given.
     what_if : WhatIf, optional
         Draws, methods and money for controls that value everything anew in the page; none without it.
+    warp : callable, optional
+        As `pack_surfaces` takes it.
 
     Returns
     -------
@@ -182,7 +185,7 @@ def write_map(
     data |= {
         "vintages": vintages or [0],
         "headlines": headlines,
-        "surfaces": pack_surfaces(surfaces or ()),
+        "surfaces": pack_surfaces(surfaces or (), warp=warp),
         "sheets": _sheet_links(checked["block"]["block_id"], sheet_folder),
         "what_if": None if what_if is None else pack_what_if(what_if),
         "background": {"url": background_url, "credit": html.escape(background_credit)},

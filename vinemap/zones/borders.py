@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,6 +58,31 @@ class Border:
         return (yields and self.holds) or abs(self.missing) >= MISSING_MATTERS
 
 
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """What a border needs to know of the zone on one side: its area [m2], means, and log yield by vintage."""
+
+    area_m2: float
+    scaled: FloatArray
+    level: float
+    change: float
+    late: float
+    missing: float
+    logs: FloatArray
+
+
+def _describe(mask: BoolArray, features: Features, logs: FloatArray, cells: RowCells) -> _Side:
+    return _Side(
+        area_m2=float(cells.area_m2[mask].sum()),
+        scaled=features.scaled[mask].mean(axis=0),
+        level=float(features.level[mask].mean()),
+        change=float(features.change[mask].mean()),
+        late=float(features.late[mask].mean()),
+        missing=float(features.missing[mask].mean()),
+        logs=_mean_logs(logs[:, mask]),
+    )
+
+
 def merge_alike(
     labels: IntArray, features: Features, logs: FloatArray, cells: RowCells, *, max_zones: int
 ) -> IntArray:
@@ -78,12 +104,13 @@ def merge_alike(
         With gaps in the numbers.
     """
     labels = labels.copy()
+    sides: dict[int, _Side] = {}
     weighed: dict[tuple[int, int], Border] = {}
     while True:
         pairs = neighbours(labels, cells)
-        weighed |= {
-            pair: weigh_border(pair, labels, features, logs, cells) for pair in pairs if pair not in weighed
-        }
+        for one in {zone for pair in pairs for zone in pair} - set(sides):
+            sides[one] = _describe(labels == one, features, logs, cells)
+        weighed |= {pair: _weigh(pair, sides) for pair in pairs if pair not in weighed}
         borders = [weighed[pair] for pair in pairs]
         if not borders:
             return labels
@@ -91,6 +118,7 @@ def merge_alike(
         if weakest.stays and np.unique(labels[labels >= 0]).size <= max_zones:
             return labels
         labels[labels == weakest.pair[1]] = weakest.pair[0]
+        sides = {one: side for one, side in sides.items() if one not in weakest.pair}
         weighed = {pair: one for pair, one in weighed.items() if not set(pair) & set(weakest.pair)}
 
 
@@ -118,41 +146,42 @@ def weigh_border(
     for two areas a b / (a + b) takes the place of a. The clusters were picked for their difference, so the
     sum is no chi-square: what is asked of it was set on invented blocks.
     """
-    first, second = (labels == one for one in pair)
-    areas = [float(cells.area_m2[one].sum()) for one in (first, second)]
-    worth = 1 + areas[0] * areas[1] / sum(areas) / PATTERN_AREA_M2
-    apart = features.scaled[first].mean(axis=0) - features.scaled[second].mean(axis=0)
-    changes = [float(one[first].mean() - one[second].mean()) for one in (features.change, features.late)]
+    return _weigh(pair, {one: _describe(labels == one, features, logs, cells) for one in pair})
+
+
+def _weigh(pair: tuple[int, int], sides: Mapping[int, _Side]) -> Border:
+    first, second = (sides[one] for one in pair)
+    whole_m2 = first.area_m2 + second.area_m2
+    worth = 1 + first.area_m2 * second.area_m2 / whole_m2 / PATTERN_AREA_M2
     return Border(
         pair,
-        level=float(features.level[first].mean() - features.level[second].mean()),
-        change=max(changes, key=abs),
-        missing=float(features.missing[first].mean() - features.missing[second].mean()),
-        evidence=worth * float((apart**2).sum()),
-        holds=_holds(_contrast(logs, first, second)),
+        level=first.level - second.level,
+        change=max(first.change - second.change, first.late - second.late, key=abs),
+        missing=first.missing - second.missing,
+        evidence=worth * float(((first.scaled - second.scaled) ** 2).sum()),
+        holds=_holds(first.logs - second.logs),
     )
 
 
-def _contrast(logs: FloatArray, first: BoolArray, second: BoolArray) -> FloatArray:
-    """Difference of the mean log yields by vintage, without vintages that lack one of them."""
-    means = []
-    for part in (first, second):
-        known = np.isfinite(logs[:, part])
-        count = known.sum(axis=1)
-        sums = np.where(known, logs[:, part], 0.0).sum(axis=1)
-        means.append(np.where(count > 0, sums / np.maximum(count, 1), np.nan))
-    apart = means[0] - means[1]
-    return np.asarray(apart[np.isfinite(apart)])
+def _mean_logs(logs: FloatArray) -> FloatArray:
+    """Mean log yield by vintage, NaN where none is known."""
+    known = np.isfinite(logs)
+    count = known.sum(axis=1)
+    sums = np.where(known, logs, 0.0).sum(axis=1)
+    return np.asarray(np.where(count > 0, sums / np.maximum(count, 1), np.nan))
 
 
 def _holds(contrast: FloatArray) -> bool:
     """Whether the vintages beside each tell its contrast better than none would, beyond a standard error.
+
+    Vintages that lack one of the zones (NaN) do not count.
 
     Examples
     --------
     >>> _holds(np.array([0.3, 0.25, 0.33, 0.28])), _holds(np.array([0.0, 0.02, 0.4, -0.03, 0.01]))
     (True, False)
     """
+    contrast = contrast[np.isfinite(contrast)]
     if contrast.size < FEWEST_VINTAGES:
         return True
     middle = (contrast[:-2] + contrast[2:]) / 2
