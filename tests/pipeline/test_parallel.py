@@ -6,14 +6,27 @@ import math
 import os
 import subprocess
 import sys
+import time
 from concurrent.futures.process import BrokenProcessPool
 
+import numpy as np
 import psutil
 import pytest
 
 from vinemap.errors import VinemapError
 from vinemap.pipeline.parallel import map_tasks, open_workers
 from vinemap.progress import report_nothing
+
+HELD = []
+
+
+def hold_memory(mib):
+    """Keep so much memory for good, take longer than loky waits to look, and tell which process this is."""
+    if not HELD:
+        HELD.append(np.ones(mib << 17))
+    time.sleep(0.6)
+    return os.getpid()
+
 
 SCRIPT = """
 import math
@@ -54,6 +67,14 @@ def test_a_worker_that_died_while_it_waited_is_told_in_the_same_words():
         assert isinstance(pool.submit(os._exit, 9).exception(timeout=60), BrokenProcessPool)
         with pytest.raises(VinemapError, match=r"Late: A worker process died.*Run again, with --workers 1"):
             map_tasks(int, ["1", "2"], pool=pool, report=report_nothing, stage="Late")
+
+
+def test_a_worker_that_holds_a_large_block_is_not_replaced(recwarn):
+    # loky looks at a worker after a task, once a second, and would end one 300 MB above its start.
+    with open_workers(workers=2, tasks=2) as pool:
+        seen = [pool.submit(hold_memory, 400).result() for _ in range(8)]
+    assert len(set(seen)) <= 2
+    assert not [one for one in recwarn if "restarted" in str(one.message)]
 
 
 def test_a_plain_script_without_a_guard_can_use_workers(tmp_path):

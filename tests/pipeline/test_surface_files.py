@@ -11,8 +11,15 @@ from vinemap.estate.layout import file_stem
 from vinemap.job import open_estate
 from vinemap.land import Grid, GridSpec, choose_crs
 from vinemap.pipeline import surface_files
-from vinemap.pipeline.surface_files import list_map_surfaces, loss_file, relative_file, yield_file
-from vinemap.publish import read_surface, write_surface
+from vinemap.pipeline.cache import ResultCache
+from vinemap.pipeline.surface_files import (
+    KeptWarp,
+    list_map_surfaces,
+    loss_file,
+    relative_file,
+    yield_file,
+)
+from vinemap.publish import read_surface, warp_surface, write_surface
 
 # Names that could be taken for those of others: a year at the end, and what a file name cannot hold.
 BLOCKS = ["A", "A_2024", "4/2: Gate"]
@@ -54,6 +61,27 @@ def test_blocks_not_asked_for_are_passed_over(folder, spec):
 def test_listing_reads_no_values(folder, spec, monkeypatch):
     monkeypatch.setattr(surface_files.publish, "read_surface", lambda path: pytest.fail(f"read {path}"))
     assert len(list_map_surfaces(folder, BLOCKS, crs=spec.crs)) == 9
+
+
+def test_a_surface_is_brought_to_the_map_once_and_again_only_when_it_changes(spec, folder, tmp_path):
+    warp = KeptWarp(ResultCache(tmp_path / "cache"))
+    grid = list_map_surfaces(folder, ["A"], crs=spec.crs)[0].grid
+    first, again, plain = warp(grid, 4096), warp(grid, 4096), warp_surface(grid, 4096)
+    for values, transform in (first, again):
+        np.testing.assert_array_equal(values, plain[0])
+        assert values.dtype == plain[0].dtype
+        assert transform == plain[1]
+    assert len(list((tmp_path / "cache").iterdir())) == 1
+    write(grid.path, spec, 7.0)
+    assert np.nanmax(warp(grid, 4096)[0]) == 7.0
+    assert len(list((tmp_path / "cache").iterdir())) == 2
+
+
+def test_a_grid_in_memory_is_brought_to_the_map_without_a_cache(spec, tmp_path):
+    grid = Grid(np.full(spec.shape, 5.0), spec)
+    values, _ = KeptWarp(ResultCache(tmp_path / "cache"))(grid, 4096)
+    assert np.nanmax(values) == 5.0
+    assert not (tmp_path / "cache").exists()
 
 
 @pytest.mark.slow

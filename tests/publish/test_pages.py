@@ -179,11 +179,11 @@ def test_png_is_what_the_standard_says():
 def test_many_surfaces_share_one_budget(grid, monkeypatch):
     surfaces = [MapSurface("yield", "B1", 2020 + at, grid) for at in range(3)]
     whole = len(pack_surfaces(surfaces)["images"][0]["png"])
-    monkeypatch.setattr(overlays, "CELL_BUDGET", 3 * 40 * 40)
+    monkeypatch.setattr(overlays, "CELL_BUDGET", 3 * 32 * 32)
     images = pack_surfaces(surfaces)["images"]
     assert all(len(image["png"]) < whole / 3 for image in images)
     width, height = struct.unpack(">II", png_of(images[0])[16:24])  # IHDR
-    assert 0.8 * 40 * 40 < width * height < 1.2 * 40 * 40
+    assert 0.8 * 32 * 32 < width * height < 1.2 * 32 * 32
 
 
 def test_background_map_is_off_unless_asked_for(layers, tmp_path, page):
