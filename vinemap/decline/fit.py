@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 from threadpoolctl import threadpool_limits
 
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
@@ -340,7 +340,7 @@ def scale_reduction(values: FloatArray, chains: int) -> FloatArray:
     >>> bool(scale_reduction(rng.standard_normal((4000, 1)), 4)[0] < 1.01)
     True
     """
-    ranks = stats.rankdata(values, axis=0)
+    ranks = pd.DataFrame(values).rank().to_numpy()
     scores = special.ndtri((ranks - 0.375) / (values.shape[0] + 0.25))
     half = values.shape[0] // (2 * chains)
     if half < 2:

@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
-from scipy.stats import gamma
+from scipy import special
 
 from vinemap.decline.choices import CurveChoice
 from vinemap.decline.curves import CurveSpace, FloatArray, IntArray
@@ -436,4 +436,4 @@ def weight_grid(degrees: float) -> FloatArray:
     """
     if not np.isfinite(degrees):
         return np.ones(1)
-    return np.asarray(gamma.ppf(_QUANTILES, degrees / 2, scale=2 / degrees))
+    return np.asarray(special.gammaincinv(degrees / 2, _QUANTILES) * (2 / degrees))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy.stats import t as student_t
+from scipy import special
 
 from vinemap.errors import DataError
 from vinemap.harvest.report import NORMAL_90
@@ -163,7 +163,7 @@ def find_mog_drift(mog: pd.DataFrame, *, shared_by_vintage: bool = True) -> pd.D
         slope = float(year @ value / (year @ year))
         left = value - slope * year
         error = float(np.sqrt(left @ left / max(len(own) - 2, 1) / (year @ year)))
-        clear = abs(slope) > error * student_t.ppf(1.0 - CLEAR_CHANCE / 2.0, len(own) - 2)
+        clear = abs(slope) > error * special.stdtrit(len(own) - 2, 1.0 - CLEAR_CHANCE / 2.0)
         lines.append((str(block), len(own), float(wide[block].mean()), slope, error, bool(clear)))
     names = ["block_id", "vintages", "mog_pct", "drift_pct_per_year", "drift_se", "clear"]
     return pd.DataFrame(lines, columns=names).assign(against_others=many)

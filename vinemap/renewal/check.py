@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from vinemap.errors import DataError
 from vinemap.renewal.finance import Floats
@@ -167,7 +167,7 @@ def _row(
 def _half_width(usual: Floats) -> float:
     if usual.size < 2:
         return float("nan")
-    quantile = stats.t.ppf(0.5 + LEVEL / 2, usual.size - 1)
+    quantile = special.stdtrit(usual.size - 1, 0.5 + LEVEL / 2)
     return float(quantile * usual.std(ddof=1) * np.sqrt(1.0 + 1.0 / usual.size))
 
 
