@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import pandas as pd
@@ -18,8 +19,10 @@ from vinemap.estate.ledger import read_ledger
 from vinemap.estate.reading_files import index_harvest, list_harvest
 from vinemap.estate.reference import read_reference
 from vinemap.estate.settings import Settings, load_settings
-from vinemap.estate.vigour import Vigour, canopy_vigour, zone_vigour
 from vinemap.tables import BLOCKS, DRAWN_ZONES, READINGS, RENEWALS, ROWS
+
+if TYPE_CHECKING:
+    from vinemap.estate.vigour import Vigour
 
 IMAGERY_INDEX = f"{layout.IMAGERY}/index.parquet"
 
@@ -148,10 +151,14 @@ class EstateTables:
 
     def canopy_vigour(self, spec: land.GridSpec, *, vintage: int | None = None) -> list[Vigour]:
         """Canopy vigour on a grid, one for each image that reaches it; see `vinemap.estate.vigour`."""
+        from vinemap.estate.vigour import canopy_vigour  # rasterio, for images only
+
         return canopy_vigour(self.folder, self._images(vintage), spec)
 
     def zone_vigour(self, zones: gpd.GeoDataFrame, *, vintage: int | None = None) -> pd.DataFrame:
         """Vigour of the zones of one block against its mean: zone_id, vintage, relative_vigour, images."""
+        from vinemap.estate.vigour import zone_vigour
+
         return zone_vigour(self.folder, self._images(vintage), zones)
 
     def _images(self, vintage: int | None) -> pd.DataFrame:

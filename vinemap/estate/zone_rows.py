@@ -10,8 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyogrio
-import pyogrio.errors
 
 from vinemap.errors import DataError
 from vinemap.estate import layout
@@ -92,6 +90,9 @@ def zone_stretches(folder: Path) -> tuple[dict[str, list[Stretch]], int]:
     files = [one for one in (folder / layout.OUT).glob(f"*/{OUTPUT}") if one.parent.name.isdigit()]
     if not files:
         return {}, 0
+    import pyogrio  # for estates that were assessed only
+    import pyogrio.errors
+
     file = max(files, key=lambda one: int(one.parent.name))
     try:
         parts = pyogrio.read_dataframe(file, layer="vine_row", read_geometry=False)

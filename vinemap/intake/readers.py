@@ -9,7 +9,6 @@ from pathlib import Path
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import TASK_NAME, cannot_read, nested_archive, unpacked
 from vinemap.intake.raw import RawTable
-from vinemap.intake.sheet import read_sheet
 from vinemap.intake.taskdata import read_task_data
 from vinemap.intake.text import read_text
 from vinemap.intake.vector import FORMATS, read_vector
@@ -44,6 +43,12 @@ def _read_zip(path: Path, kind: str) -> RawTable:
     return raw
 
 
+def _read_sheet(path: Path) -> RawTable:
+    from vinemap.intake.sheet import read_sheet  # openpyxl takes longer to load than most files to read
+
+    return read_sheet(path)
+
+
 def _is_vector(path: Path, head: bytes) -> bool:
     start = head.lstrip(b"\xef\xbb\xbf \r\n\t")[:1]
     return (
@@ -72,7 +77,7 @@ READERS: list[Reader] = [
             head[:8] == b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
             or path.suffix.lower() in (".xlsx", ".xlsm", ".xls", ".ods")
         ),
-        lambda path, kind: read_sheet(path),  # noqa: ARG005
+        lambda path, kind: _read_sheet(path),  # noqa: ARG005
     ),
     Reader(
         "zip archive",

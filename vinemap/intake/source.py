@@ -12,7 +12,6 @@ import pandas as pd
 
 from vinemap.errors import IntakeError
 from vinemap.intake.archive import hash_file
-from vinemap.intake.imagery import read_imagery
 from vinemap.intake.raw import RawTable
 from vinemap.intake.readers import find_source, first_bytes, read_raw
 from vinemap.intake.text_blocks import is_long_text, iterate_text
@@ -69,6 +68,8 @@ def read_source(
 def _read_whole(file: Path, kind: str, asked: Asked) -> Intake:
     _check_kind(kind)
     if kind == "imagery":
+        from vinemap.intake.imagery import read_imagery  # rasterio, for images only
+
         first_bytes(file)
         return read_imagery(file, vintage=asked.vintage or 0, crs=asked.crs)
     with ThreadPoolExecutor(1) as beside:

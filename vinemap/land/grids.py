@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 import shapely
+from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
-from rasterio.transform import Affine
 
 from vinemap.errors import GeometryError
 from vinemap.land.crs import check_metre_crs
