@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import ast
+import importlib
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -49,6 +52,31 @@ def test_stage_imports_only_what_lies_below(stage):
 @pytest.mark.parametrize("name", sorted(BASE))
 def test_base_imports_nothing_above(name):
     assert imported_parts(ROOT / f"{name}.py") <= BASE
+
+
+@pytest.mark.parametrize("face", sorted(ROOT.rglob("__init__.pyi")), ids=lambda face: face.parent.name)
+def test_face_hands_out_what_it_says(face):
+    lines = ast.parse(face.read_text(encoding="utf-8")).body
+    said = next(ast.literal_eval(line.value) for line in lines if isinstance(line, ast.Assign))
+    package = importlib.import_module(".".join(("vinemap", *face.parent.relative_to(ROOT).parts)))
+    assert sorted(said) == sorted(package.__all__)
+    assert all(getattr(package, name) is not None for name in said)
+
+
+@pytest.mark.parametrize(
+    ("module", "unused"),
+    [
+        ("vinemap.cli", {"numpy", "pandas"}),
+        ("vinemap.estate", {"rasterio", "scipy"}),
+        ("vinemap.intake", {"rasterio", "openpyxl"}),
+        ("vinemap.pipeline.mapped", {"folium", "jinja2", "vinemap.publish.page", "vinemap.decline.fit"}),
+        ("vinemap.pipeline.result", {"folium", "sklearn", "scipy.stats", "vinemap.publish.page"}),
+    ],
+)
+def test_loads_nothing_heavy_before_it_is_used(module, unused):
+    words = f"import sys, {module}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    assert not unused & set(done.stdout.split())
 
 
 def test_modules_stay_readable():

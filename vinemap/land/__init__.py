@@ -1,54 +1,5 @@
 """Geometry of blocks, vine rows and grids, in an equal-area CRS."""
 
-from vinemap.land.blocks import PreparedBlocks, compare_areas, prepare_blocks
-from vinemap.land.crs import (
-    WGS84,
-    check_coordinates,
-    check_metre_crs,
-    choose_crs,
-    is_equal_area,
-    local_equal_area,
-)
-from vinemap.land.directions import estimate_bearing, mean_direction
-from vinemap.land.grids import Grid, GridSpec, average_in, grid_over, mask_inside
-from vinemap.land.ground import grid_bearing, ground_matrix, ground_scale, planar_spacing, true_bearing
-from vinemap.land.locate import find_outlines, locate_in_rows
-from vinemap.land.phase import RowFit, RowPhase, fit_rows, snap_rows
-from vinemap.land.rows import RowFrame, find_gaps, lay_rows, number_vines, place_vines
-from vinemap.land.segments import segment_rows
+import lazy_loader
 
-__all__ = [
-    "WGS84",
-    "Grid",
-    "GridSpec",
-    "PreparedBlocks",
-    "RowFit",
-    "RowFrame",
-    "RowPhase",
-    "average_in",
-    "check_coordinates",
-    "check_metre_crs",
-    "choose_crs",
-    "compare_areas",
-    "estimate_bearing",
-    "find_gaps",
-    "find_outlines",
-    "fit_rows",
-    "grid_bearing",
-    "grid_over",
-    "ground_matrix",
-    "ground_scale",
-    "is_equal_area",
-    "lay_rows",
-    "local_equal_area",
-    "locate_in_rows",
-    "mask_inside",
-    "mean_direction",
-    "number_vines",
-    "place_vines",
-    "planar_spacing",
-    "prepare_blocks",
-    "segment_rows",
-    "snap_rows",
-    "true_bearing",
-]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
