@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import geopandas as gpd
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import shapely
 
@@ -147,18 +148,30 @@ def _one_zone(
 
 def _compact_parts(position: FloatArray, parts: int, rng: np.random.Generator) -> IntArray:
     """Cut points into compact parts by k-means (Lloyd), seeded far apart from one another."""
+    columns = np.ascontiguousarray(position.T)  # easting, northing
     centre = position[[rng.integers(len(position))]]
     while len(centre) < parts:
-        away = ((position[:, None] - centre[None]) ** 2).sum(axis=2).min(axis=1)
-        centre = np.vstack([centre, position[np.argmax(away)]])
+        centre = np.vstack([centre, position[np.argmax(_nearest(columns, centre)[1])]])
     for _ in range(LLOYD_ROUNDS):
-        label = np.argmin(((position[:, None] - centre[None]) ** 2).sum(axis=2), axis=1)
+        label = _nearest(columns, centre)[0]
         count = np.bincount(label, minlength=parts)
-        sums = np.stack(
-            [np.bincount(label, weights=column, minlength=parts) for column in position.T], axis=1
-        )
+        sums = np.stack([np.bincount(label, weights=one, minlength=parts) for one in columns], axis=1)
         centre = np.where(count[:, None] > 0, sums / np.maximum(count, 1)[:, None], centre)
-    return np.asarray(label)
+    return label
+
+
+def _nearest(columns: FloatArray, centre: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Which centre each point is nearest to, the first of equals, and the square of the distance to it.
+
+    One centre at a time: reducing over an axis of two or five costs numpy several times as much.
+    """
+    label = np.zeros(columns.shape[1], dtype=np.int64)
+    least = np.full(columns.shape[1], np.inf)
+    for place, (easting, northing) in enumerate(centre):
+        away = (columns[0] - easting) ** 2 + (columns[1] - northing) ** 2
+        label[away < least] = place
+        np.minimum(least, away, out=least)
+    return label, least
 
 
 def _vines(segments: gpd.GeoDataFrame) -> tuple[IntArray, IntArray, FloatArray]:
@@ -168,9 +181,26 @@ def _vines(segments: gpd.GeoDataFrame) -> tuple[IntArray, IntArray, FloatArray]:
     segment = np.repeat(np.arange(count.size), count)
     within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     share = (within + 0.5) / count[segment]
-    lines = segments.geometry.to_numpy()[segment]
-    points = shapely.line_interpolate_point(lines, share, normalized=True)
-    return segment, first[segment] + within, np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+    return segment, first[segment] + within, _points_along(segments.geometry.to_numpy(), segment, share)
+
+
+def _points_along(lines: npt.NDArray[np.object_], which: IntArray, share: FloatArray) -> FloatArray:
+    """Points at a share of the length of `lines[which]`, shape (point, 2).
+
+    As `shapely.line_interpolate_point` reckons them, share of length first, so that ties further on fall as
+    with it; but without an object a point where the line is straight.
+    """
+    ends = [shapely.get_point(lines, place) for place in (0, -1)]
+    begin, end = (np.column_stack([shapely.get_x(one), shapely.get_y(one)]) for one in ends)
+    length = np.sqrt(((end - begin) ** 2).sum(axis=1))
+    plain = ((shapely.get_num_points(lines) == 2) & (length > 0))[which]
+    out = np.empty((which.size, 2))
+    own = which[plain]
+    part = length[own] * share[plain] / length[own]
+    out[plain] = (end - begin)[own] * part[:, None] + begin[own]
+    bent = shapely.line_interpolate_point(lines[which[~plain]], share[~plain], normalized=True)
+    out[~plain] = np.column_stack([shapely.get_x(bent), shapely.get_y(bent)])
+    return out
 
 
 def _walk(position: FloatArray) -> IntArray:
