@@ -66,9 +66,11 @@ def write_sheets(
     date = made or datetime.date.today()
     written = []
     by_block = {name: dict(list(layers[name].groupby("block_id"))) for name in ("block", "zone", "vine_row")}
+    blocks, zones = _records_by_block(layers["block"]), _records_by_block(layers["zone"])
     for block_id, stem in names.items():
         mine = {name: of.get(block_id, layers[name].iloc[:0]) for name, of in by_block.items()}
-        view = _view(block_id, {**layers, **mine}, estate, display, date)
+        told = blocks[block_id][0], zones.get(block_id, [])
+        view = _view(block_id, {**layers, **mine}, *told, estate, display, date)
         own = pick_notes(cautions, block_id, layers["block"]["block_id"])
         notes = translate_notes(own[:MOST_NOTES], view["lang"])
         view["notes"] = [(keep_together(one), spoken) for one, spoken in notes]
@@ -94,6 +96,14 @@ def pick_notes(notes: Sequence[str], block_id: str, block_ids: Iterable[str]) ->
     return [*naming, *(one for one, named in words if not named & every)]
 
 
+def _records_by_block(layer: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
+    """Rows as mappings, of each block: of the whole layer at once, as wide tables are slow to take apart."""
+    out: dict[str, list[dict[str, Any]]] = {}
+    for record in pd.DataFrame(layer).to_dict("records"):
+        out.setdefault(record["block_id"], []).append({str(name): one for name, one in record.items()})
+    return out
+
+
 def _render(view: Mapping[str, Any]) -> str:
     style = template_text("sheet.css")
     return render_template("sheet.html", **view, style=style, policy=content_policy([], [style]))
@@ -108,6 +118,8 @@ def _clear(folder: Path, written: Sequence[Path]) -> None:
 def _view(
     block_id: str,
     layers: Mapping[str, pd.DataFrame],
+    record: Mapping[str, Any],
+    zone_records: Sequence[Mapping[str, Any]],
     estate: EstateLabel,
     display: Display,
     date: datetime.date,
@@ -117,7 +129,6 @@ def _view(
     block, zones, rows = (gpd.GeoDataFrame(layers[name]) for name in ("block", "zone", "vine_row"))
     points = gpd.GeoDataFrame(layers["scouting_point"])
     points = points[points["zone_id"].isin(zones["zone_id"])]
-    record = block.drop(columns=block.geometry.name).to_dict("records")[0]
     series = weigh_series(layers["zone_vintage"], zones)
     vintage = int(layers["zone_vintage"]["vintage"].max()) if len(layers["zone_vintage"]) else None
     label = record["name"] or block_id
@@ -137,7 +148,7 @@ def _view(
         "map_caption": _map_caption(words, len(points)),
         "chart": draw_yield_chart(series, width=390, height=250, display=display) if len(series) else "",
         "heads": _heads(words, display),
-        "rows": [_zone_row(zone, words, display) for zone in zones.to_dict("records")],
+        "rows": [_zone_row(zone, words, display) for zone in zone_records],
         "data_used": _data_used(layers["zone_vintage"], zones, words, display),
         "run": _traced(layers.get("run_info"), words),
     }
@@ -161,15 +172,15 @@ def weigh_series(zone_vintage: pd.DataFrame, zones: pd.DataFrame) -> pd.DataFram
     pandas.DataFrame
         Columns vintage, yield_t_ha, yield_se_t_ha, expected_t_ha.
     """
-    area = zones.set_index("zone_id")["area_ha"].astype(float)
+    area = pd.Series(zones["area_ha"].to_numpy(dtype=float), index=zones["zone_id"].to_numpy())
     mine = zone_vintage[zone_vintage["zone_id"].isin(area.index) & zone_vintage["yield_t_ha"].notna()]
     names = ["yield_t_ha", "yield_se_t_ha", "expected_t_ha"]
     weight = area.reindex(mine["zone_id"]).to_numpy()
-    weighted = pd.DataFrame({name: mine[name].astype(float).to_numpy() * weight for name in names})
-    weighted["vintage"], weighted["zones"] = mine["vintage"].to_numpy(), 1
+    amounts = {name: mine[name].to_numpy(dtype=float, na_value=np.nan) * weight for name in names}
+    weighted = pd.DataFrame({**amounts, "vintage": mine["vintage"].to_numpy(), "zones": 1})
     total = weighted.groupby("vintage").sum(min_count=1)
     whole = total[total["zones"] == len(area)]
-    return (whole[names] / area.sum()).reset_index()
+    return (whole[names] / float(area.sum())).reset_index()
 
 
 def _facts(block: Mapping[str, Any], display: Display) -> str:
