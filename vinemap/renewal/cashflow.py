@@ -122,10 +122,10 @@ def margin_after(method: Method, money: Money, income: Floats) -> Floats:
 
     Leaving idle is open once the vines bear fully.
     """
-    margin = income - growing_after(method, money, income.shape[-1])
-    full = young_ages(method)
-    margin[..., full:] = floored(margin[..., full:], money)
-    return np.asarray(margin)
+    margin = np.asarray(income - growing_after(method, money, income.shape[-1]))
+    bearing = margin[..., young_ages(method) :]
+    np.maximum(bearing, -money.idle_cost_per_ha, out=bearing)
+    return margin
 
 
 def work_cost(standing: Standing, method: Method, factor: Floats) -> Floats:
@@ -152,7 +152,8 @@ def aftercare_cost(standing: Standing, method: Method, factor: Floats, take: Flo
     elif span and method.refill_share:
         refilled = standing.vines_per_ha * refilled_share(standing, method, take)
         cost[:, :, 0] += refilled * method.refill_cost_per_vine
-    return np.asarray(factor[:, None, None] * cost)
+    cost *= factor[:, None, None]
+    return np.asarray(cost)
 
 
 def net_price(standing: Standing, method: Method, money: Money, samples: Samples) -> Floats:
@@ -217,7 +218,9 @@ def method_gain(case: Case, method: Method, column: int, start_years: Ints) -> F
     numpy.ndarray, shape (draw, zone, start)
         NaN where no vintage is left after the work, or the method is not possible (see `possible`).
     """
-    standing = case.standing
+    standing, can = case.standing, possible(case.standing, method)
+    if not can.any():
+        return np.full((standing.draw_count, len(standing.zone_ids), start_years.size), np.nan)
     gain_in = _protect_gain if method.protects else _replant_gain if method.renews_trellis else _renew_gain
     out = np.empty((standing.draw_count, len(standing.zone_ids), start_years.size))
     for place, year in enumerate(start_years):
@@ -225,7 +228,7 @@ def method_gain(case: Case, method: Method, column: int, start_years: Ints) -> F
     shut = start_years[None, :] >= standing.horizon[:, None]
     if not method.protects:
         shut = shut | still_recovering(standing.renewed, start_years)
-    return np.where((shut | ~possible(standing, method)[:, None])[None], np.nan, out)
+    return np.where((shut | ~can[:, None])[None], np.nan, out)
 
 
 def _renew_gain(case: Case, method: Method, column: int, year: int) -> Floats:

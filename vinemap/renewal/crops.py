@@ -55,8 +55,11 @@ def crop_shape(standing: Standing, method: Method, span: int) -> Floats:
     ramp[: len(young)] = young
     held = len(method.crop_share_by_year_after) + method.held_years
     declining = np.clip(np.arange(1, span + 1) - held, 0.0, None)
-    left = 1.0 - method.decline_speed * standing.rate[:, :, None] * declining
-    return np.asarray(ramp * np.clip(left, 0.0, 1.0))
+    shape = np.asarray(method.decline_speed * standing.rate[:, :, None] * declining)
+    np.subtract(1.0, shape, out=shape)  # in place, as it is large and worked out for every start year
+    np.clip(shape, 0.0, 1.0, out=shape)
+    shape *= ramp
+    return shape
 
 
 def young_ages(method: Method) -> int:
@@ -85,11 +88,12 @@ def crop_after(standing: Standing, method: Method, take: Floats, span: int) -> F
     """
     taken = 1.0 if method.restores_stand else take
     level = full_crop(standing, method) * taken
-    crop = level[:, :, None] * crop_shape(standing, method, span)
+    crop = crop_shape(standing, method, span)
+    crop *= level[:, :, None]
     if method.refill_share and not method.restores_stand:
         young = method.refill_full_level * standing.healthy * refilled_share(standing, method, take)
-        crop = crop + young[:, :, None] * refill_shape(method, span)
-    return np.asarray(crop)
+        crop += young[:, :, None] * refill_shape(method, span)
+    return crop
 
 
 def slowing(standing: Standing, samples: Samples, column: int) -> Floats:
