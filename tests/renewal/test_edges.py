@@ -353,6 +353,20 @@ def test_factors_are_sought_from_an_eighth_to_eight_times():
     assert _crossing(lambda one: (one - 1 / 3) * (one - 2.5)) == pytest.approx(2.5, rel=1e-3)
 
 
+def test_nothing_is_valued_twice_or_farther_out_than_the_answer():
+    """The steps are 8 to the ninths: the third ends at 2, the fourth at 2.52."""
+    asked = []
+
+    def gain(factor):
+        asked.append(factor)
+        return factor - 2.2
+
+    assert _crossing(gain) == pytest.approx(2.2, rel=1e-3)
+    assert max(asked) == pytest.approx(8 ** (4 / 9))
+    assert min(asked) == pytest.approx(8 ** (-4 / 9))
+    assert len(asked) == len(set(asked))
+
+
 def test_a_price_of_nothing_has_no_slope_and_a_small_one_has(estate, plain_money):
     free = estate(keep=(10.0,), area=(1.0,), money=replace(plain_money, price_per_t=0.0))
     none = break_even(free, "A-Z1", method="trunk_renewal", year=2026)

@@ -4,6 +4,7 @@ import itertools
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from vinemap.errors import SettingsError
@@ -46,6 +47,18 @@ def test_turning_points_and_sensitivity_are_of_zones_to_act_on(valuation, advice
     assert "(now 40 %)" in row["words"]
     top = trace.sensitivity.groupby("zone_id").first()
     assert (top["swing"] == trace.sensitivity.groupby("zone_id")["swing"].max()).all()
+
+
+def test_turning_points_taken_from_the_decision_are_those_worked_out_anew(valuation, zones, decline):
+    """Also of zones where nothing pays, for which the decision asks about another winter."""
+    anew, known = (
+        trace_advice(
+            valuation, decide_zones(valuation, zones, decline, turning_points=told).assign(advice="watch")
+        )
+        for told in (False, True)
+    )
+    assert (known.turning_points["gain_per_ha"] <= 0).any()
+    pd.testing.assert_frame_equal(known.turning_points, anew.turning_points, check_exact=True)
 
 
 def test_trace_of_an_estate_without_methods_is_empty(zones, decline):

@@ -73,7 +73,8 @@ def explain_zone(
     begin = int(one.start_years[start])
     years = np.arange(one.first_year, int(one.standing.horizon[0]) + 1)
     kept = keep_flows(one.standing, one.money, one.samples, one.first_year).income[:, 0]
-    keep = _keep_table(one, kept, years)
+    keep = _kept_flows(one, kept, years)
+    keep_income, keep_cost, keep_idle = keep
     renew_income, renew_cost = _renew_flows(one, column, begin, years, keep, kept)
     end = np.where(years == years[-1], one.money.removal_per_ha, 0.0)
     renew_cost[years == begin] += _visit(one, column) * mobilisation_share
@@ -81,18 +82,18 @@ def explain_zone(
         renew_cost += np.where(years == begin, one.money.removal_per_ha, 0.0)
     else:
         renew_cost += end
-    frame = pd.DataFrame({"year": years})
-    frame["discount_factor"] = discount(years, one.first_year, one.money.discount_rate)
-    frame["keep_t_ha"] = _crop_by_year(one, one.standing.keep, years)
-    frame["renew_t_ha"] = _crop_by_year(one, option_crop(one, column, begin), years)
-    frame["keep_income"], frame["renew_income"] = keep["income"].to_numpy(), renew_income
-    frame["keep_cost"], frame["renew_cost"] = keep["cost"].to_numpy() + end, renew_cost
-    frame["keep_net"] = frame["keep_income"] - frame["keep_cost"]
-    frame["renew_net"] = frame["renew_income"] - frame["renew_cost"]
-    frame["difference"] = frame["renew_net"] - frame["keep_net"]
-    frame["difference_discounted"] = frame["difference"] * frame["discount_factor"]
-    frame["keep_idle_share"] = keep["idle"].to_numpy()
-    return frame
+    keep_cost = keep_cost + end
+    keep_net, renew_net = keep_income - keep_cost, renew_income - renew_cost
+    factor = discount(years, one.first_year, one.money.discount_rate)
+    return pd.DataFrame({
+        "year": years, "discount_factor": factor,
+        "keep_t_ha": _crop_by_year(one, one.standing.keep, years),
+        "renew_t_ha": _crop_by_year(one, option_crop(one, column, begin), years),
+        "keep_income": keep_income, "renew_income": renew_income,
+        "keep_cost": keep_cost, "renew_cost": renew_cost, "keep_net": keep_net, "renew_net": renew_net,
+        "difference": renew_net - keep_net, "difference_discounted": (renew_net - keep_net) * factor,
+        "keep_idle_share": keep_idle,
+    })  # fmt: skip
 
 
 def one_option(
@@ -141,20 +142,17 @@ def _visit(one: Valuation, column: int) -> float:
 
 def _crop_by_year(one: Valuation, crop: Floats, years: Ints) -> Floats:
     """Mean crop [t/ha] by year; in the first winter itself what the zone bears now."""
-    mean = pd.Series(crop[:, 0].mean(axis=0), index=one.standing.years)
-    out = mean.reindex(years)
-    if years[0] < one.standing.years[0]:
-        out.iloc[0] = one.standing.now[:, 0].mean()
-    return out.to_numpy(dtype=float)
+    mean, ahead = crop[:, 0].mean(axis=0), years - int(one.standing.years[0])
+    return np.asarray(np.where(ahead < 0, one.standing.now[:, 0].mean(), mean[np.maximum(ahead, 0)]))
 
 
-def _keep_table(one: Valuation, income: Floats, years: Ints) -> pd.DataFrame:
+def _kept_flows(one: Valuation, income: Floats, years: Ints) -> tuple[Floats, Floats, Floats]:
     """Income, cost and share of idle draws of keeping, by year; nothing in the first winter itself."""
-    split = _split(income, one.money.growing_cost_per_ha, one.money)
-    frame = pd.DataFrame(dict(zip(("income", "cost", "idle"), split, strict=True)), index=one.standing.years)
-    frame = frame.reindex(years, fill_value=0.0)
-    frame.loc[years <= one.first_year] = 0.0
-    return frame
+    later = years > one.first_year
+    ahead = years[later] - int(one.standing.years[0])
+    out = np.zeros((3, years.size))
+    out[:, later] = np.stack(_split(income, one.money.growing_cost_per_ha, one.money))[:, ahead]
+    return out[0], out[1], out[2]
 
 
 def _split(
@@ -168,14 +166,15 @@ def _split(
 
 
 def _renew_flows(
-    one: Valuation, column: int, begin: int, years: Ints, keep: pd.DataFrame, kept: Floats
+    one: Valuation, column: int, begin: int, years: Ints, keep: tuple[Floats, ...], kept: Floats
 ) -> tuple[Floats, Floats]:
     """Income and cost of the work by year [currency/ha]; until the work those of keeping.
 
-    `kept` is the income of the kept crop [currency/ha], shape (draw, forecast vintage).
+    `keep` is income and cost of keeping by year, `kept` the income of the kept crop [currency/ha], shape
+    (draw, forecast vintage).
     """
     method, factor = one.methods[column], one.samples.cost[:, column]
-    income, cost = keep["income"].to_numpy(copy=True), keep["cost"].to_numpy(copy=True)
+    income, cost = keep[0].copy(), keep[1].copy()
     later = years > begin
     if method.renews_trellis:
         income[later], cost[later] = _new_planting(one, column, begin, int(later.sum())), 0.0

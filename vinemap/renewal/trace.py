@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from vinemap.renewal.explain import explain_zone
-from vinemap.renewal.turning import break_even, measure_sensitivity
+from vinemap.renewal.turning import break_even, gain_per_price, measure_sensitivity
 from vinemap.renewal.value import Valuation
 from vinemap.renewal.wording import METHOD_WORDS, say_amount
 
@@ -80,7 +82,7 @@ def trace_advice(valuation: Valuation, decisions: pd.DataFrame) -> Trace:
         flows.append(_led(table, {"zone_id": zone, "method": method, "renew_year": year}))
         if one["advice"] == "keep":
             continue
-        points.append(_turning_point(valuation, zone, method, year, share, float(one["gain_per_ha"])))
+        points.append(_turning_point(valuation, one))
         moved = measure_sensitivity(valuation, zone, method=method, year=year, mobilisation_share=share)
         swings.append(_led(moved, {"zone_id": zone, "method": method, "year": year}))
     return Trace(_joined(flows), pd.DataFrame(points, columns=TURNING_COLUMNS), _joined(swings))
@@ -98,17 +100,15 @@ def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
     )
 
 
-def _turning_point(
-    valuation: Valuation, zone: str, method: str, year: int, share: float, gain: float
-) -> dict[str, object]:
-    standing, place = valuation.standing, valuation.zone_index(zone)
-    even = break_even(valuation, zone, method=method, year=year, mobilisation_share=share)
+def _turning_point(valuation: Valuation, decision: Mapping[Hashable, Any]) -> dict[str, object]:
+    zone, place = decision["zone_id"], valuation.zone_index(decision["zone_id"])
+    standing, even = valuation.standing, _even(valuation, decision)
     loss = 100.0 * (1.0 - float((standing.now[:, place] / standing.healthy[:, place]).mean()))
     out: dict[str, object] = {
         "zone_id": zone,
-        "method": method,
-        "year": year,
-        "gain_per_ha": gain,
+        "method": decision["best_method"],
+        "year": int(decision["best_year"]),
+        "gain_per_ha": float(decision["gain_per_ha"]),
         "loss_pct": loss,
         "break_even_loss_pct": even["loss_pct"],
         "price_per_t": valuation.money.price_of(standing.varieties[place]),
@@ -116,6 +116,23 @@ def _turning_point(
         "gain_per_price": even["gain_per_price"],
     }
     return out | {"words": _say_turning(out, valuation.money.currency)}
+
+
+def _even(valuation: Valuation, decision: Mapping[Hashable, Any]) -> dict[str, float]:
+    """`break_even` of a decision, taken from it where it was worked out for the same winter."""
+    option = {
+        "method": decision["best_method"],
+        "year": int(decision["best_year"]),
+        "mobilisation_share": float(decision["mobilisation_share"]),
+    }
+    asked_about = decision["gain_per_ha"] > 0 or option["year"] == valuation.first_year  # see `find_turn`
+    if not asked_about or "break_even_price_per_t" not in decision:
+        return break_even(valuation, decision["zone_id"], **option)
+    return {
+        "loss_pct": decision["break_even_loss_pct"],
+        "price_per_t": decision["break_even_price_per_t"],
+        "gain_per_price": gain_per_price(valuation, decision["zone_id"], **option),
+    }
 
 
 def _say_turning(one: dict[str, object], currency: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -52,16 +53,13 @@ def break_even(
     """
     one, column, start = one_option(valuation, zone_id, method, year)
     chosen = one.methods[column]
-
-    def at_price(factor: float) -> float:
-        return _gain(one, column, start, mobilisation_share, money=_scale_price(one.money, factor),
-                     method=_scale_new_price(chosen, factor))  # fmt: skip
+    at_price = _gain_by_price(one, column, start, mobilisation_share)
 
     def at_crop(factor: float) -> float:
         return _gain(one, column, start, mobilisation_share, standing=_scale_crop(one.standing, factor))
 
     price = one.money.price_of(one.standing.varieties[0])
-    slope = (at_price(1.01) - at_price(0.99)) / (0.02 * price) if price > 0 else 0.0
+    slope = _slope(at_price, price)
     out = {"loss_pct": np.nan, "price_per_t": price * _crossing(at_price), "gain_per_price": slope}
     if not (chosen.protects or chosen.keeps_standing):
         left = float((one.standing.now / one.standing.healthy).mean())
@@ -69,18 +67,68 @@ def break_even(
     return out
 
 
+def gain_per_price(
+    valuation: Valuation,
+    zone_id: str,
+    *,
+    method: str | None = None,
+    year: int | None = None,
+    mobilisation_share: float = 1.0,
+) -> float:
+    """Rise of the expected gain with the price [currency/ha per currency/t], as `break_even` gives it.
+
+    Parameters
+    ----------
+    valuation, zone_id, method, year, mobilisation_share
+        As in `explain_zone`.
+
+    Returns
+    -------
+    float
+        0 where the price is 0.
+
+    Examples
+    --------
+    >>> from vinemap.renewal.example import example_valuation
+    >>> gain_per_price(example_valuation(), "A-Z1", method="trunk_renewal", year=2026) > 0
+    True
+    """
+    one, column, start = one_option(valuation, zone_id, method, year)
+    price = one.money.price_of(one.standing.varieties[0])
+    return _slope(_gain_by_price(one, column, start, mobilisation_share), price)
+
+
+def _gain_by_price(one: Valuation, column: int, start: int, share: float) -> Callable[[float], float]:
+    """Gain of one option [currency/ha] by the factor on all prices."""
+    chosen = one.methods[column]
+    return lambda factor: _gain(
+        one, column, start, share,
+        money=_scale_price(one.money, factor), method=_scale_new_price(chosen, factor),
+    )  # fmt: skip
+
+
+def _slope(at_price: Callable[[float], float], price: float) -> float:
+    return (at_price(1.01) - at_price(0.99)) / (0.02 * price) if price > 0 else 0.0
+
+
 def _crossing(gain: Callable[[float], float]) -> float:
-    """Factor nearest to 1 at which the gain is 0, NaN if there is none between 1/8 and 8."""
-    steps = np.geomspace(1.0, SEARCH, SEARCH_STEPS)
-    found = []
-    for ends in (steps, 1.0 / steps):
-        values = [gain(1.0)]
-        for near, far in itertools.pairwise(ends):
-            values.append(gain(float(far)))
-            if values[-1] == 0.0 or values[-2] * values[-1] < 0:
-                found.append(float(optimize.brentq(gain, near, far, xtol=1e-4)))
-                break
-    return min(found, key=lambda one: abs(np.log(one)), default=np.nan)
+    """Factor nearest to 1 at which the gain is 0, NaN if there is none between 1/8 and 8.
+
+    Up and down from 1 in step, so that nothing is valued farther out than the answer.
+    """
+    known = functools.cache(gain)
+    steps = np.geomspace(1.0, SEARCH, SEARCH_STEPS).tolist()
+    for near, far in itertools.pairwise(steps):
+        ends = [(near, far), (1.0 / near, 1.0 / far)]
+        found = [float(optimize.brentq(known, *one, xtol=1e-4)) for one in ends if _turns(known, *one)]
+        if found:
+            return min(found, key=lambda one: abs(np.log(one)))
+    return np.nan
+
+
+def _turns(gain: Callable[[float], float], near: float, far: float) -> bool:
+    """Whether the gain is 0 at the far end or of another sign than at the near one."""
+    return gain(far) == 0.0 or gain(near) * gain(far) < 0
 
 
 def _gain(
