@@ -154,7 +154,9 @@ def run_one(blocks: int, *, place: Path, seed_blocks: int) -> dict[str, Any]:
     info = make_run_info(settings_hash="", crs=chosen.crs, vintages=list(vintages), cautions=[], extra={})
     advised = advise_estate(measured, store.settings, run_info=info)
     watch.book("value and advice")
-    write_files(out, measured, advised, store.settings, tell_headline(advised, store.settings), cache)
+    write_files(
+        out, measured, advised, store.settings, tell_headline(advised, store.settings), cache, pool=None
+    )
     watch.book("outputs")
     del advised
     measured = load_measured(out / "measured")

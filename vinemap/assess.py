@@ -6,7 +6,7 @@ that the job can be followed here. The stages themselves are in their packages.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +25,7 @@ from vinemap.pipeline.layers import build_layers
 from vinemap.pipeline.mapped import map_block
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision, set_money, set_programme
-from vinemap.pipeline.parallel import map_tasks
+from vinemap.pipeline.parallel import map_tasks, start_tasks
 from vinemap.pipeline.surface_files import draw_loss
 from vinemap.pipeline.tasks import (
     choose_blocks,
@@ -59,7 +59,7 @@ def measure_estate(
     surfaces_folder: Path,
     previous: Measured | None = None,
     report: Report = report_nothing,
-) -> Measured:
+) -> tuple[Measured, Callable[[], object]]:
     """Do everything that needs readings: clean, settle, map, zone, decline.
 
     Parameters
@@ -81,6 +81,8 @@ def measure_estate(
     Returns
     -------
     Measured
+    callable
+        Waits for the maps of losses, which the workers draw while this process weighs renewal.
 
     Raises
     ------
@@ -114,8 +116,7 @@ def measure_estate(
         store, chosen, cleaned, settled, mapped, vintage=last, notes=prepared.notes, pool=pool, report=report
     )
     losses = list_loss_tasks(mapped, measured, store.settings, cache, surfaces_folder)
-    map_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
-    return measured
+    return measured, start_tasks(draw_loss, losses, pool=pool, report=report, stage="Mapping losses")
 
 
 def advise_estate(

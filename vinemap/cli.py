@@ -5,6 +5,7 @@ Exit status: 0 done; 1 refused for a reason the user can mend; 2 wrong usage; 3 
 
 from __future__ import annotations
 
+import gc
 import json
 import sys
 import traceback
@@ -418,6 +419,8 @@ def main(args: list[str] | None = None) -> None:
         traceback.print_exc()
         click.echo("vinemap: internal fault (a defect in vinemap, not in your files); see above.", err=True)
         sys.exit(STATUS_FAULT)
+    finally:
+        gc.freeze()  # Python would look through all that was loaded once more before it ends: 0.2 s
 
 
 def _refuse(error: VinemapError, as_json: bool) -> None:

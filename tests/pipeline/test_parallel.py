@@ -14,7 +14,7 @@ import psutil
 import pytest
 
 from vinemap.errors import VinemapError
-from vinemap.pipeline.parallel import map_tasks, open_workers
+from vinemap.pipeline.parallel import map_tasks, open_workers, start_tasks
 from vinemap.progress import report_nothing
 
 HELD = []
@@ -67,6 +67,45 @@ def test_a_worker_that_died_while_it_waited_is_told_in_the_same_words():
         assert isinstance(pool.submit(os._exit, 9).exception(timeout=60), BrokenProcessPool)
         with pytest.raises(VinemapError, match=r"Late: A worker process died.*Run again, with --workers 1"):
             map_tasks(int, ["1", "2"], pool=pool, report=report_nothing, stage="Late")
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_tasks_handed_out_are_waited_for_later(workers, tmp_path):
+    told = []
+    with open_workers(workers=workers, tasks=2) as pool:
+        wait = start_tasks(
+            os.mkdir,
+            [tmp_path / "a", tmp_path / "b"],
+            pool=pool,
+            report=lambda *words: told.append(words),
+            stage="Making",
+        )
+        assert told == []
+        if pool is not None:  # workers begin at once
+            deadline = time.monotonic() + 60
+            while len(list(tmp_path.iterdir())) < 2:
+                assert time.monotonic() < deadline
+                time.sleep(0.05)
+        assert wait() == [None, None]
+    assert len(list(tmp_path.iterdir())) == 2
+    assert told[0] == ("Making", 0, 2)
+    assert told[-1] == ("Making", 2, 2)
+
+
+def test_what_goes_wrong_in_a_task_handed_out_is_raised_where_it_is_waited_for(tmp_path):
+    with open_workers(workers=2, tasks=2) as pool:
+        wait = start_tasks(
+            os.rmdir, [tmp_path / "none", tmp_path / "no"], pool=pool, report=report_nothing, stage="Taking"
+        )
+        with pytest.raises(FileNotFoundError):
+            wait()
+
+
+@pytest.mark.skipif(not hasattr(os, "nice"), reason="Windows has no niceness")
+def test_workers_leave_the_processor_to_the_process_that_started_them():
+    with open_workers(workers=2, tasks=2) as pool:
+        levels = map_tasks(os.nice, [0, 0], pool=pool, report=report_nothing, stage="Asking")
+    assert min(levels) > os.nice(0) or min(levels) == 19
 
 
 def test_a_worker_that_holds_a_large_block_is_not_replaced(recwarn):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.ndimage import median_filter
+import scipy
 
 from vinemap.harvest.robust import MAD_TO_SD
 from vinemap.harvest.track import GAP_INTERVALS, shifted
@@ -139,7 +139,7 @@ def find_shifted_runs(
         return out
     step = np.column_stack([np.diff(easting), np.diff(northing)])
     along = step @ np.asarray(direction)
-    way = median_filter(np.sign(along), size=5, mode="nearest")
+    way = scipy.ndimage.median_filter(np.sign(along), size=5, mode="nearest")
     span = np.diff(time_s)
     speed = np.nan_to_num(0.5 * (speed_m_s[1:] + speed_m_s[:-1]))
     wrong = step - (way * speed * span)[:, None] * np.asarray(direction)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.ndimage import median_filter
+import scipy
 
 NOMINAL_SPEED_M_S = 1.4  # 5 km/h, a usual picking speed; only to pace readings without a time; from memory
 COARSE_INTERVAL_S = 3.0  # logs at this interval or slower have only a few fixes in a turn
@@ -217,7 +217,7 @@ def steady_rows(row_no: np.ndarray, *, interval_s: float) -> np.ndarray:
 def _smooth(codes: np.ndarray, interval_s: float) -> np.ndarray:
     """Take a running median over three fixes of a slow log, seven of a quick one."""
     window = 3 if interval_s >= COARSE_INTERVAL_S else 7
-    return np.asarray(median_filter(codes, size=window, mode="nearest"))
+    return np.asarray(scipy.ndimage.median_filter(codes, size=window, mode="nearest"))
 
 
 def _longest_gap(interval_s: float) -> float:

@@ -105,7 +105,7 @@ def _zone_of_places(
     length = rows["length_m"].to_numpy(dtype=float)[row]
     vines = rows["vines"].to_numpy(dtype=np.int64)[row]
     share = place_vines(number, length_m=length, vines=vines) / length
-    points = shapely.points(_places_along(rows.geometry.to_numpy(), row, share))
+    points = _places_along(rows.geometry.to_numpy(), row, share)
     zone = np.full(len(row), -1, dtype=np.intp)
     for places, members in _by_block(rows, zones, row):
         zone[places] = members[_nearest_zone(points[places], zones.geometry.to_numpy()[members])]
@@ -134,15 +134,15 @@ def _by_block(
     ]
 
 
-def _nearest_zone(points: NDArray[np.object_], outlines: NDArray[np.object_]) -> NDArray[np.intp]:
-    tree = shapely.STRtree(outlines)
-    place, hit = tree.query(points, predicate="intersects")
-    found = np.full(len(points), len(outlines), dtype=np.intp)
+def _nearest_zone(points: NDArray[np.float64], outlines: NDArray[np.object_]) -> NDArray[np.intp]:
+    """Index of the outline that holds each point (n, 2), else of the nearest."""
+    found = np.full(len(points), -1, dtype=np.intp)
     # A centre exactly on a shared border goes to the zone listed first.
-    np.minimum.at(found, place, hit)
-    stray = np.flatnonzero(found == len(outlines))
+    for number in reversed(range(len(outlines))):
+        found[shapely.intersects_xy(outlines[number], points)] = number
+    stray = np.flatnonzero(found < 0)
     if len(stray):
-        found[stray] = tree.nearest(points[stray])
+        found[stray] = shapely.STRtree(outlines).nearest(shapely.points(points[stray]))
     return found
 
 

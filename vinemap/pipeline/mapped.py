@@ -11,6 +11,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from vinemap import harvest, land, publish, surface, zones
 from vinemap.pipeline.cache import ResultCache, code_of, digest, read_words, write_words
@@ -297,9 +298,7 @@ def _nothing(types: Mapping[str, str]) -> pd.DataFrame:
 
 
 def _count_inside(where: np.ndarray, found: gpd.GeoDataFrame) -> np.ndarray:
-    points = gpd.GeoSeries(gpd.points_from_xy(where[:, 0], where[:, 1]), crs=found.crs)
-    inside = points.sindex.query(found.geometry, predicate="contains")[0]
-    return np.bincount(inside, minlength=len(found))
+    return np.array([np.count_nonzero(shapely.contains_xy(one, where)) for one in found.geometry])
 
 
 def _stand_by_zone(stand: gpd.GeoDataFrame, found: gpd.GeoDataFrame) -> pd.DataFrame:

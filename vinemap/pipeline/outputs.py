@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
+from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +17,13 @@ from vinemap.assess import Advised
 from vinemap.estate import Settings
 from vinemap.pipeline.cache import ResultCache
 from vinemap.pipeline.cleaning import describe_cleaning, tabulate_cleaning
+from vinemap.pipeline.fitting import MOST_ZONES_TO_SEND
 from vinemap.pipeline.measured import Measured
 from vinemap.pipeline.money import list_methods, set_decision
 from vinemap.pipeline.out_folder import SURFACES
+from vinemap.pipeline.parallel import choose_local, start_tasks
 from vinemap.pipeline.surface_files import KeptWarp, list_map_surfaces
+from vinemap.progress import report_nothing
 
 
 def tell_headline(advised: Advised, settings: Settings) -> dict[str, Any]:
@@ -56,6 +62,8 @@ def write_files(
     settings: Settings,
     headline: dict[str, Any],
     cache: ResultCache,
+    *,
+    pool: Executor | None,
 ) -> None:
     """Write GeoPackage, map, lists, sheets, dictionary, tables and run.json into a folder.
 
@@ -71,6 +79,8 @@ def write_files(
         As `tell_headline` gives it.
     cache : ResultCache
         Where surfaces are kept as the map shows them.
+    pool : concurrent.futures.Executor, optional
+        Workers; local ones write some of it beside this process unless the estate is large.
 
     Raises
     ------
@@ -83,15 +93,35 @@ def write_files(
     language = settings.estate.language
     crs = measured.blocks.crs
     surfaces = list_map_surfaces(folder / SURFACES, measured.blocks["block_id"], crs=crs)
-    publish.write_geopackage(
-        folder / "vinemap.gpkg",
-        advised.layers,
-        crs=crs,
-        description=f"{settings.estate.name}, renewal assessment after vintage {measured.vintage}",
-        currency=settings.estate.currency,
-        language=language,
-        coverages=publish.name_coverages(surfaces) if settings.outputs.coverages else None,
-    )
+    beside: list[Callable[[], object]] = [
+        partial(
+            publish.write_geopackage,
+            folder / "vinemap.gpkg",
+            advised.layers,
+            crs=crs,
+            description=f"{settings.estate.name}, renewal assessment after vintage {measured.vintage}",
+            currency=settings.estate.currency,
+            language=language,
+            coverages=publish.name_coverages(surfaces) if settings.outputs.coverages else None,
+        ),
+        partial(
+            publish.write_sheets,
+            folder / "sheets",
+            advised.layers,
+            estate=label,
+            cautions=measured.notes,
+            language=language,
+        ),
+        partial(
+            publish.write_lists,
+            folder / "lists",
+            advised.layers,
+            language=language,
+            work=_list_work(advised, settings),
+        ),
+    ]
+    helpers = choose_local(pool) if len(measured.zones) <= MOST_ZONES_TO_SEND else None
+    wait = start_tasks(_call, beside, pool=helpers, report=report_nothing, stage="Writing the outputs")
     publish.write_map(
         folder / "map.html",
         advised.layers,
@@ -108,15 +138,14 @@ def write_files(
         ),
         warp=KeptWarp(cache),
     )
-    publish.write_lists(
-        folder / "lists", advised.layers, language=language, work=_list_work(advised, settings)
-    )
-    publish.write_sheets(
-        folder / "sheets", advised.layers, estate=label, cautions=measured.notes, language=language
-    )
     publish.write_dictionary(folder / "dictionary.md")
     _write_tables(folder, measured, advised, settings)
     _write_run(folder / "run.json", measured, advised, headline)
+    wait()
+
+
+def _call(write: Callable[[], object]) -> None:
+    write()
 
 
 def _list_work(advised: Advised, settings: Settings) -> pd.DataFrame | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import importlib
 import os
 import threading
@@ -18,6 +19,7 @@ from vinemap.errors import VinemapError
 from vinemap.pipeline.cluster import open_cluster
 from vinemap.progress import Report
 
+MANNERS = 5  # niceness of workers: what the main process does meanwhile, all wait for
 WATCH_S = 1.0  # how often a worker looks whether it is still wanted
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -66,9 +68,17 @@ def open_workers(*, workers: int | None, tasks: int, scheduler: str | None = Non
             yield pool
 
 
+def choose_local(pool: Executor | None) -> Executor | None:
+    """Give the workers if they are processes of this machine, None for those of a cluster."""
+    return pool if isinstance(pool, ProcessPoolExecutor) else None
+
+
 def _begin(parent: int) -> None:
     """Load in a new worker what its tasks need."""
     _end_with(parent)
+    if hasattr(os, "nice"):
+        os.nice(MANNERS)
+    atexit.register(os._exit, 0)  # nothing is left to do then; taking all that was loaded apart takes 0.3 s
     importlib.import_module("vinemap.pipeline.mapped")
 
 
@@ -118,19 +128,65 @@ def map_tasks(
     VinemapError
         If a worker process dies.
     """
-    report(stage, 0, len(tasks))
+    return start_tasks(function, tasks, pool=pool, report=report, stage=stage)()
+
+
+def start_tasks(
+    function: Callable[[Task], Result],
+    tasks: Sequence[Task],
+    *,
+    pool: Executor | None,
+    report: Report,
+    stage: str,
+) -> Callable[[], list[Result]]:
+    """Hand out tasks as `map_tasks` does, to wait for them later; without workers, waiting does them.
+
+    Parameters
+    ----------
+    function, tasks, pool, report, stage
+        As in `map_tasks`.
+
+    Returns
+    -------
+    callable
+        Waits and gives the results in the order of the tasks; raises as `map_tasks` does.
+    """
     if pool is None:
-        results = []
-        for number, task in enumerate(tasks, 1):
-            results.append(function(task))
-            report(stage, number, len(tasks))
-        return results
-    futures: list[Future[Result]] = []
+        return lambda: _do_here(function, tasks, report, stage)
+    with _telling_death(stage):
+        futures = [pool.submit(function, task) for task in tasks]  # refused if a worker died while it waited
+    return lambda: _gather(futures, report, stage)
+
+
+def _do_here(
+    function: Callable[[Task], Result], tasks: Sequence[Task], report: Report, stage: str
+) -> list[Result]:
+    report(stage, 0, len(tasks))
+    results = []
+    for number, task in enumerate(tasks, 1):
+        results.append(function(task))
+        report(stage, number, len(tasks))
+    return results
+
+
+def _gather(futures: list[Future[Result]], report: Report, stage: str) -> list[Result]:
+    report(stage, 0, len(futures))
     try:
-        futures += [pool.submit(function, task) for task in tasks]  # refused if a worker died while it waited
-        for number, future in enumerate(as_completed(futures), 1):
-            future.result()
-            report(stage, number, len(tasks))
+        with _telling_death(stage):
+            for number, future in enumerate(as_completed(futures), 1):
+                future.result()
+                report(stage, number, len(futures))
+    finally:
+        for future in futures:
+            future.cancel()
+    return [future.result() for future in futures]
+
+
+@contextmanager
+def _telling_death(stage: str) -> Iterator[None]:
+    """Say in words that a worker died, and what to do."""
+    try:
+        yield
     except Exception as error:
         if not _tells_death(error):
             raise
@@ -139,10 +195,6 @@ def map_tasks(
             where=stage,
             remedy="What was finished is kept. Run again, with --workers 1 if memory is short.",
         ) from error
-    finally:
-        for future in futures:
-            future.cancel()
-    return [future.result() for future in futures]
 
 
 def _tells_death(error: Exception) -> bool:

@@ -70,7 +70,7 @@ def assess_and_publish(
         report("Nothing to measure anew", 1, 1)
         return plan_and_publish(store, vintage=standing, key=key, report=report)
     with telling_full(store.folder), staged_folder(out) as stage:
-        measured = measure_estate(
+        measured, wait_for_losses = measure_estate(
             store,
             vintage=vintage,
             blocks=blocks,
@@ -80,10 +80,12 @@ def assess_and_publish(
             report=report,
         )
         save_measured(measured, stage / KEPT)
+        advised = _advise(store, measured, limits=None, report=report)
+        wait_for_losses()
         if digest_inputs(store, vintage=vintage, blocks=blocks) != key:
             key = ""  # another session added something meanwhile: the next assessment measures anew
         note_measured(stage, key)
-        result = _advise_and_write(store, measured, stage, limits=None, key=key, report=report)
+        result = _write(store, measured, advised, stage, key=key, pool=pool, report=report)
         final = out / str(measured.vintage)
         put_in_place(stage, final)
     if vintage is None and not blocks:  # this run has used all that is worth keeping
@@ -143,7 +145,8 @@ def plan_and_publish(
                 remedy="Run vinemap assess again.",
             )
         measured = load_measured(folder / KEPT)
-        return _advise_and_write(store, measured, folder, limits=limits, key=key, report=report)
+        advised = _advise(store, measured, limits=limits, report=report)
+        return _write(store, measured, advised, folder, key=key, pool=None, report=report)
 
 
 def work_out(store: EstateStore, folder: Path) -> Parts:
@@ -164,32 +167,40 @@ def work_out(store: EstateStore, folder: Path) -> Parts:
 
 
 # --------------------------------------------------------------------------------------------------- parts
-def _advise_and_write(
+def _advise(
     store: EstateStore,
     measured: Measured,
-    folder: Path,
     *,
     limits: dict[str, Any] | None,
+    report: Report = report_nothing,
+) -> Advised:
+    report("Weighing renewal", 0, 1)
+    advised = advise_estate(measured, store.settings, run_info=_run_info(store, measured), limits=limits)
+    advised = replace(advised, layers=publish.attach_remarks(advised.layers, store.remarks()))
+    report("Weighing renewal", 1, 1)
+    return advised
+
+
+def _write(
+    store: EstateStore,
+    measured: Measured,
+    advised: Advised,
+    folder: Path,
+    *,
     key: str,
+    pool: Executor | None,
     report: Report,
 ) -> Assessment:
-    report("Weighing renewal", 0, 1)
-    advised = _advise(store, measured, limits=limits)
-    report("Weighing renewal", 1, 1)
-    headline = tell_headline(advised, store.settings)
     report("Writing the outputs", 0, 1)
-    write_files(folder, measured, advised, store.settings, headline, ResultCache(store.folder / CACHE))
+    headline = tell_headline(advised, store.settings)
+    cache = ResultCache(store.folder.absolute() / CACHE)
+    write_files(folder.absolute(), measured, advised, store.settings, headline, cache, pool=pool)
     parts = _parts(store, measured, advised)
     notes = [*measured.notes, *advised.valuation.notes, *advised.programme.notes]
     told = tell(measured.vintage, parts, headline=headline, notes=notes)
     note_written(folder, store, key, told)
     report("Writing the outputs", 1, 1)
     return Assessment(folder, told, lambda: parts)
-
-
-def _advise(store: EstateStore, measured: Measured, *, limits: dict[str, Any] | None) -> Advised:
-    advised = advise_estate(measured, store.settings, run_info=_run_info(store, measured), limits=limits)
-    return replace(advised, layers=publish.attach_remarks(advised.layers, store.remarks()))
 
 
 def _parts(store: EstateStore, measured: Measured, advised: Advised) -> Parts:

@@ -60,7 +60,7 @@ def pack_surfaces(surfaces: Sequence[MapSurface], *, warp: Warp | None = None) -
     drawn = [parts for parts in drawn if np.isfinite(parts[1]).any()]
     ranges = {
         kind: _range(kind, [values for one, values, _ in drawn if one.kind == kind])
-        for kind in {one.kind for one, _, _ in drawn}
+        for kind in sorted({one.kind for one, _, _ in drawn})
     }
     return {
         "ranges": ranges,
@@ -190,7 +190,7 @@ def encode_png(levels: npt.NDArray[np.uint8]) -> bytes:
     above = np.vstack([np.zeros((1, levels.shape[1]), np.uint8), levels[:-1]])
     rows = np.column_stack([np.full(levels.shape[0], 2, np.uint8), levels - above])
     head = struct.pack(">IIBBBBB", levels.shape[1], levels.shape[0], 8, 0, 0, 0, 0)
-    chunks = [(b"IHDR", head), (b"IDAT", zlib.compress(rows.tobytes(), 9)), (b"IEND", b"")]
+    chunks = [(b"IHDR", head), (b"IDAT", zlib.compress(rows.tobytes(), 7)), (b"IEND", b"")]
     return b"\x89PNG\r\n\x1a\n" + b"".join(
         struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
         for kind, body in chunks
