@@ -401,6 +401,7 @@ def _progress(as_json: bool) -> Any:
 def main(args: list[str] | None = None) -> None:
     """Run the command line and leave with the documented exit status."""
     words = sys.argv[1:] if args is None else args
+    gc.set_threshold(50_000)  # as `pipeline.parallel.COLLECT_AFTER`
     try:
         vinemap.main(args=words, prog_name="vinemap", standalone_mode=False)
     except click.exceptions.Abort:

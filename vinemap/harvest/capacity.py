@@ -60,15 +60,12 @@ def find_over_capacity(
         raise DataError(
             f"Cleaning capacity is {capacity_t_ha} t/ha.", remedy="Give the maker's rated yield in t/ha."
         )
-    covered = (row_summary["covered_m"] / row_summary["length_m"]).clip(upper=1.0)
-    picked_rows = row_summary.assign(ground=row_summary["area_ha"] * covered)
-    ground = picked_rows[picked_rows["readings"] > 0].set_index(["row_no", "machine"])["ground"]
     yields = clean["yield_t_ha"].to_numpy(dtype=float)
     machine, machines = pd.factorize(clean["machine"], sort=True)
     row, rows = pd.factorize(clean["row_no"].astype(int), sort=True)
     place = row * max(len(machines), 1) + machine
     share = np.bincount(place, minlength=len(rows) * len(machines))
-    each = ground.reindex(pd.MultiIndex.from_product([rows, machines])).to_numpy(dtype=float)
+    each = _ground(row_summary, rows, machines)
     with np.errstate(divide="ignore", invalid="ignore"):
         area = (each / share)[place]
     lines = []
@@ -81,6 +78,19 @@ def find_over_capacity(
         lines.append((block_id, str(name), 100.0 * above / picked, above, heavy, picked))
     names = ["block_id", "machine", "over_capacity_pct", "over_capacity_ha", "heavy_t_ha", "picked_ha"]
     return pd.DataFrame(lines, columns=names)
+
+
+def _ground(row_summary: pd.DataFrame, rows: pd.Index, machines: pd.Index) -> np.ndarray:
+    """Ground that each machine picked of each row [ha], row by row; NaN where it has no reading."""
+    own = (pd.Index(row_summary["row_no"]), pd.Index(row_summary["machine"]))
+    where = rows.get_indexer(own[0]), machines.get_indexer(own[1])
+    known = (row_summary["readings"].to_numpy() > 0) & (where[0] >= 0) & (where[1] >= 0)
+    covered, length, area = (
+        row_summary[name].to_numpy(float) for name in ("covered_m", "length_m", "area_ha")
+    )
+    ground = np.full((len(rows), len(machines)), np.nan)
+    ground[where[0][known], where[1][known]] = (area * np.minimum(covered / length, 1.0))[known]
+    return ground.ravel()
 
 
 def sum_up_mog(loads: pd.DataFrame) -> pd.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import gc
 import importlib
 import os
 import threading
@@ -19,6 +20,7 @@ from vinemap.errors import VinemapError
 from vinemap.pipeline.cluster import open_cluster
 from vinemap.progress import Report
 
+COLLECT_AFTER = 50_000  # objects; Python looks for cycles after 700 to 2,000, a twentieth of all work here
 MANNERS = 5  # niceness of workers: what the main process does meanwhile, all wait for
 WATCH_S = 1.0  # how often a worker looks whether it is still wanted
 Task = TypeVar("Task")
@@ -78,6 +80,7 @@ def _begin(parent: int) -> None:
     _end_with(parent)
     if hasattr(os, "nice"):
         os.nice(MANNERS)
+    gc.set_threshold(COLLECT_AFTER)
     atexit.register(os._exit, 0)  # nothing is left to do then; taking all that was loaded apart takes 0.3 s
     importlib.import_module("vinemap.pipeline.mapped")
 

@@ -74,7 +74,8 @@ def draw_loss(task: LossTask) -> None:
     if task.map_cells:
         warp = KeptWarp(task.cache)
         for one in list_map_surfaces(task.folder, task.block["block_id"], crs=task.block.crs):
-            warp(one.grid, task.map_cells)
+            if isinstance(one.grid, StoredGrid):
+                warp.keep(one.grid, task.map_cells)
 
 
 def _write_loss(task: LossTask) -> None:
@@ -137,10 +138,13 @@ class KeptWarp:
         """Give the surface in web Mercator as `publish.warp_surface` does."""
         if not isinstance(grid, StoredGrid):
             return publish.warp_surface(grid, cells)
-        key = digest("warped", code_of(*WARP_CODE), hash_of(grid.path), grid.crs.to_wkt(), cells)
-        place = self.cache.fetch(key, lambda place: _write_warped(place, publish.warp_surface(grid, cells)))
-        with np.load(place / WARPED) as kept:
+        with np.load(self.keep(grid, cells) / WARPED) as kept:
             return kept["values"], Affine(*kept["transform"])
+
+    def keep(self, grid: StoredGrid, cells: int) -> Path:
+        """Work it out unless it is known; gives the folder where it lies."""
+        key = digest("warped", code_of(*WARP_CODE), hash_of(grid.path), grid.crs.to_wkt(), cells)
+        return self.cache.fetch(key, lambda place: _write_warped(place, publish.warp_surface(grid, cells)))
 
 
 def _write_warped(place: Path, warped: publish.Warped) -> None:
