@@ -20,6 +20,7 @@ RANGES_TRIED = 60  # on a logarithmic scale, before the best is refined
 RANGES_COMPARED = 24  # where only misfits are compared
 LEAST_STRUCTURE = 0.01  # of the sill: less is called pure nugget
 AT_BOUND = 1.02  # within 2 % of a bound counts as at it
+NO_SPREAD = 1e-20  # mean square of a rise from 0 to 1; processors round to some 1e-32
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +156,8 @@ def _sills(
     total = weight.sum()
     mean_rise, mean_gamma = weight @ rise / total, weight @ gamma / total
     spread = weight @ (rise - mean_rise) ** 2
-    slope = weight @ ((rise - mean_rise) * (gamma - mean_gamma)) / spread if spread > 0 else 0.0
+    known = spread > NO_SPREAD * total  # else the model is as level as a nugget, and not told from one
+    slope = weight @ ((rise - mean_rise) * (gamma - mean_gamma)) / spread if known else 0.0
     nugget, partial = mean_gamma - slope * mean_rise, slope
     if partial < 0:
         nugget, partial = mean_gamma, 0.0
