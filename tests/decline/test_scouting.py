@@ -10,7 +10,6 @@ import shapely
 
 from vinemap import tables
 from vinemap.decline import choose_controls, place_scouting_points
-from vinemap.decline.scouting import _points_along
 from vinemap.errors import DataError
 from vinemap.harvest import stand_from_counts
 from vinemap.pipeline.mapped import _stand_by_zone as sum_up_stand
@@ -130,17 +129,3 @@ def test_what_a_scout_counts_comes_back_and_changes_the_estimate(segments, make_
     assert np.isnan(before["missing_pct"])
     assert after["missing_pct"] == pytest.approx(6, abs=5)
     assert "Symptoms were counted" in after["cause_hint"]
-
-
-def test_points_along_rows_are_those_of_shapely():
-    """Straight, bent and pointlike rows, far from the origin as on maps: doubles are 1e-9 m apart there."""
-    rng = np.random.default_rng(8)
-    ends = rng.uniform(-300.0, 300.0, size=(40, 2, 2)) + np.array([300_000.0, 6_200_000.0])
-    straight = shapely.linestrings(ends)
-    bent = shapely.linestrings(np.concatenate([ends[:5], ends[5:10]], axis=1))
-    point = shapely.linestrings(np.repeat(ends[:1, :1], 2, axis=1))
-    lines = np.concatenate([straight, bent, point])
-    which, share = rng.integers(0, lines.size, size=2000), rng.uniform(size=2000)
-    expected = shapely.line_interpolate_point(lines[which], share, normalized=True)
-    made = _points_along(lines, which, share)
-    np.testing.assert_allclose(made, shapely.get_coordinates(expected), rtol=0, atol=2e-9)

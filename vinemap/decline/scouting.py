@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 
 import geopandas as gpd
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-import shapely
 
+from vinemap import land
 from vinemap.decline.curves import FloatArray, IntArray
 from vinemap.errors import DataError
 
@@ -66,6 +65,7 @@ def place_scouting_points(
 
     Examples
     --------
+    >>> import shapely
     >>> line = shapely.LineString([(0, 0), (0, 210)])
     >>> rows = gpd.GeoDataFrame({"row_id": ["A-1"], "zone_id": ["A-Z1"], "from_vine": [1], "to_vine": [100]},
     ...                         geometry=[line], crs="EPSG:32754")
@@ -181,26 +181,7 @@ def _vines(segments: gpd.GeoDataFrame) -> tuple[IntArray, IntArray, FloatArray]:
     segment = np.repeat(np.arange(count.size), count)
     within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     share = (within + 0.5) / count[segment]
-    return segment, first[segment] + within, _points_along(segments.geometry.to_numpy(), segment, share)
-
-
-def _points_along(lines: npt.NDArray[np.object_], which: IntArray, share: FloatArray) -> FloatArray:
-    """Points at a share of the length of `lines[which]`, shape (point, 2).
-
-    As `shapely.line_interpolate_point` reckons them, share of length first, so that ties further on fall as
-    with it; but without an object a point where the line is straight.
-    """
-    ends = [shapely.get_point(lines, place) for place in (0, -1)]
-    begin, end = (np.column_stack([shapely.get_x(one), shapely.get_y(one)]) for one in ends)
-    length = np.sqrt(((end - begin) ** 2).sum(axis=1))
-    plain = ((shapely.get_num_points(lines) == 2) & (length > 0))[which]
-    out = np.empty((which.size, 2))
-    own = which[plain]
-    part = length[own] * share[plain] / length[own]
-    out[plain] = (end - begin)[own] * part[:, None] + begin[own]
-    bent = shapely.line_interpolate_point(lines[which[~plain]], share[~plain], normalized=True)
-    out[~plain] = np.column_stack([shapely.get_x(bent), shapely.get_y(bent)])
-    return out
+    return segment, first[segment] + within, land.points_along(segments.geometry.to_numpy(), segment, share)
 
 
 def _walk(position: FloatArray) -> IntArray:

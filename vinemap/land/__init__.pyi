@@ -1,3 +1,4 @@
+from .along import points_along
 from .blocks import PreparedBlocks, compare_areas, prepare_blocks
 from .crs import (
     WGS84,
@@ -45,6 +46,7 @@ __all__ = [
     "number_vines",
     "place_vines",
     "planar_spacing",
+    "points_along",
     "prepare_blocks",
     "segment_rows",
     "snap_rows",

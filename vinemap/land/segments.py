@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from shapely.ops import substring
 
 from vinemap.errors import GeometryError
+from vinemap.land.along import points_along
 from vinemap.land.rows import find_gaps, place_vines
 
 COLUMNS = ["row_id", "block_id", "zone_id", "row_no", "from_vine", "to_vine", "vines", "length_m"]
@@ -105,7 +106,7 @@ def _zone_of_places(
     length = rows["length_m"].to_numpy(dtype=float)[row]
     vines = rows["vines"].to_numpy(dtype=np.int64)[row]
     share = place_vines(number, length_m=length, vines=vines) / length
-    points = _places_along(rows.geometry.to_numpy(), row, share)
+    points = points_along(rows.geometry.to_numpy(), row, share)
     zone = np.full(len(row), -1, dtype=np.intp)
     for places, members in _by_block(rows, zones, row):
         zone[places] = members[_nearest_zone(points[places], zones.geometry.to_numpy()[members])]
@@ -150,24 +151,12 @@ def _substrings(lines: NDArray[np.object_], start: NDArray[Any], end: NDArray[An
     """Part of each line between two shares of its length."""
     if (shapely.get_num_points(lines) == 2).all():
         each = np.arange(len(lines))
-        ends = [_places_along(lines, each, share) for share in (start, end)]
+        ends = [points_along(lines, each, share) for share in (start, end)]
         return np.asarray(shapely.linestrings(np.stack(ends, axis=1)), dtype=object)
     parts = np.empty(len(lines), dtype=object)
     for index, line in enumerate(lines):
         parts[index] = substring(line, float(start[index]), float(end[index]), normalized=True)
     return parts
-
-
-def _places_along(
-    lines: NDArray[np.object_], which: NDArray[np.intp], share: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Coordinates (n, 2) [m] at shares of the length of lines: straight ones by plain arithmetic."""
-    if (shapely.get_num_points(lines) == 2).all():
-        first, last = shapely.get_coordinates(lines).reshape(-1, 2, 2).transpose(1, 0, 2)
-        return np.asarray(first[which] + share[:, np.newaxis] * (last - first)[which])
-    return np.asarray(
-        shapely.get_coordinates(shapely.line_interpolate_point(lines[which], share, normalized=True))
-    )
 
 
 def _check(rows: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> None:
