@@ -72,10 +72,11 @@ def draw_loss(task: LossTask) -> None:
     """
     _write_loss(task)
     if task.map_cells:
-        warp = KeptWarp(task.cache)
-        for one in list_map_surfaces(task.folder, task.block["block_id"], crs=task.block.crs):
-            if isinstance(one.grid, StoredGrid):
-                warp.keep(one.grid, task.map_cells)
+        block_id, warp = str(task.block["block_id"].iloc[0]), KeptWarp(task.cache)
+        files = [yield_file(task.folder, block_id, year) for year in task.vintages]
+        for file in (*files, loss_file(task.folder, block_id)):
+            if file.exists():  # a block of which nothing is known to be lost has no file of it
+                warp.keep(StoredGrid(file, task.block.crs), task.map_cells)
 
 
 def _write_loss(task: LossTask) -> None:
