@@ -97,6 +97,69 @@ def test_python_dash_m_works_and_starts_quickly_enough_to_import_nothing_heavy()
     assert done.stdout.strip() == "[]"
 
 
+# What a program does that ends as `run_program` lets it: handlers run, but nothing is taken apart by Python.
+PROGRAM = """
+import atexit, os, sys
+from vinemap import cli
+
+class TakenApart:
+    def __del__(self, write=os.write):
+        write(1, b"taken apart")
+
+kept = TakenApart()
+sys.argv = ["vinemap", *sys.argv[1:]]
+if "--plainly" in sys.argv:
+    sys.argv.remove("--plainly")
+    cli._leave = lambda ended: None
+main = cli.main
+
+def handled_main():
+    atexit.register(print, "handled")
+    main()
+
+cli.main = handled_main
+cli.run_program()
+"""
+
+
+def _run_program(*words: str) -> tuple[int, str, str]:
+    done = subprocess.run(
+        [sys.executable, "-c", PROGRAM, *words], capture_output=True, text=True, timeout=120, check=False
+    )
+    return done.returncode, done.stdout, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["--version"], 0, "version"),
+        (["status", "no-such-folder"], 1, "Refused."),
+        (["nonsense"], 2, "Usage"),
+    ],
+)
+def test_program_ends_with_its_status_before_python_takes_itself_apart(words, status, said):
+    ended, out, err = _run_program(*words)
+    assert ended == status
+    assert said in out + err
+    assert out.endswith("handled\n")
+    assert "taken apart" in _run_program("--plainly", *words)[1]  # or the check above would prove nothing
+
+
+def test_program_ends_with_120_if_what_it_printed_did_not_arrive(monkeypatch):
+    class Gone:
+        def flush(self) -> None:
+            raise BrokenPipeError
+
+    ends: list[int] = []
+    monkeypatch.setattr(cli.os, "_exit", ends.append)
+    cli._leave([])
+    assert not ends  # ended by other means: Python ends as it does
+    cli._leave([2])
+    monkeypatch.setattr(cli.sys, "stdout", Gone())
+    cli._leave([0])
+    assert ends == [2, 120]
+
+
 def add_blocks(run, estate, frame, name="blocks.geojson", *words):
     path = estate.parent / name
     frame.to_file(path, driver="GeoJSON") if name.endswith("json") else frame.to_file(path)

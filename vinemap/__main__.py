@@ -1,6 +1,6 @@
 """Run the command line as `python -m vinemap`."""
 
-from vinemap.cli import main
+from vinemap.cli import run_program
 
 if __name__ == "__main__":
-    main()
+    run_program()

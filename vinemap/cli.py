@@ -1,12 +1,15 @@
 """The command line: one short function per command that parses, calls the API and prints.
 
-Exit status: 0 done; 1 refused for a reason the user can mend; 2 wrong usage; 3 internal fault.
+Exit status: 0 done; 1 refused for a reason the user can mend; 2 wrong usage; 3 internal fault; 120 the
+result could not be printed to its end; 130 stopped by the user.
 """
 
 from __future__ import annotations
 
+import atexit
 import gc
 import json
+import os
 import sys
 import traceback
 from pathlib import Path
@@ -19,6 +22,7 @@ from vinemap.errors import DISK_FULL, VinemapError, is_full
 
 KINDS = ("blocks", "rows", "harvest", "loads", "counts", "imagery", "renewals")
 STATUS_REFUSED, STATUS_FAULT = 1, 3
+STATUS_UNSAID = 120  # as Python's own: what was still to be printed could not be
 
 HELP = """From harvest files to a vineyard renewal map.
 
@@ -398,6 +402,38 @@ def _progress(as_json: bool) -> Any:
     return show_progress(quiet=as_json)
 
 
+def run_program() -> None:
+    """Run the command line as a program, and end the process before Python takes itself apart.
+
+    While it does, it ends threads of libraries by force where they wait to let go of a Python object; in
+    native code this aborts the process although all was done (apache/arrow, issues 34314 and 45017). Nothing
+    is left out: threads and exit handlers come before the last step of the handlers, which is this one's.
+    """
+    ended: list[int] = []
+    atexit.register(_leave, ended)  # before all others are, so it runs after them
+    try:
+        main()
+        ended.append(0)
+    except SystemExit as stop:
+        if stop.code is None or isinstance(stop.code, int):
+            ended.append(stop.code or 0)
+        raise
+
+
+def _leave(ended: list[int]) -> None:
+    """End the process with the status that the commands ended in, if they did."""
+    if not ended:
+        return
+    status = ended[0]
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stream is not None:
+                stream.flush()
+        except (OSError, ValueError):
+            status = STATUS_UNSAID
+    os._exit(status)
+
+
 def main(args: list[str] | None = None) -> None:
     """Run the command line and leave with the documented exit status."""
     words = sys.argv[1:] if args is None else args
@@ -420,8 +456,6 @@ def main(args: list[str] | None = None) -> None:
         traceback.print_exc()
         click.echo("vinemap: internal fault (a defect in vinemap, not in your files); see above.", err=True)
         sys.exit(STATUS_FAULT)
-    finally:
-        gc.freeze()  # Python would look through all that was loaded once more before it ends: 0.2 s
 
 
 def _refuse(error: VinemapError, as_json: bool) -> None:
