@@ -75,3 +75,21 @@ def test_errors_survive_pickling():
         "Mend it.",
         str(error),
     )
+
+
+def test_plain_tables_come_back_from_parquet_as_pandas_reads_them(tmp_path):
+    frame = pd.DataFrame(
+        {
+            "vintage": pd.array([2021, None], dtype="Int64"),
+            "time": pd.to_datetime(["2021-03-01T05:00Z", None]),
+            "machine": pd.Categorical(["Wren", None]),
+            "mass": [1.5, float("nan")],
+        },
+        index=[4, 7],
+    )
+    place = tmp_path / "vintage=2020"  # a name that pyarrow's data sets would make a column of
+    place.mkdir()
+    frame.to_parquet(place / "t.parquet")
+    seen = tables.read_plain(place / "t.parquet")
+    pd.testing.assert_frame_equal(seen, frame)
+    pd.testing.assert_frame_equal(seen, pd.read_parquet(place / "t.parquet"))

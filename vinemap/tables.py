@@ -8,11 +8,13 @@ GeoPackage column comments and the read-outs of the map are all generated from t
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 
 from vinemap.errors import TableError
 
@@ -371,6 +373,31 @@ def empty_table(table: Table, *, crs: object = None) -> pd.DataFrame:
         return frame
     located: pd.DataFrame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([], crs=crs), crs=crs)
     return located
+
+
+def read_plain(path: Path) -> pd.DataFrame:
+    """Read a Parquet table without geometry, as `pandas.read_parquet` does but by path.
+
+    pandas hands pyarrow a Python file: what its threads read ahead are Python objects then, and a process
+    that ends while one of them is let go of is aborted (apache/arrow, issues 34314 and 45017).
+
+    Parameters
+    ----------
+    path : pathlib.Path
+
+    Returns
+    -------
+    pandas.DataFrame
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened.
+    pyarrow.ArrowException
+        If it is damaged or not Parquet.
+    """
+    frame: pd.DataFrame = pq.read_table(path).to_pandas()
+    return frame
 
 
 def check_table(frame: pd.DataFrame, table: Table, *, where: str = "") -> pd.DataFrame:

@@ -142,7 +142,7 @@ def read_table(folder: Path, target: str, table: Table) -> pd.DataFrame:
     if not file.exists():
         return no_rows(table)
     try:
-        frame = _read_located(file) if table.geometry else pd.read_parquet(file)
+        frame = _read_located(file) if table.geometry else tables.read_plain(file)
         return check_table(frame, table, where=target)
     except TableError as error:
         raise not_ours(file, error.what) from error

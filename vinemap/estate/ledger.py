@@ -13,7 +13,7 @@ import pandas as pd
 from vinemap._version import __version__
 from vinemap.errors import StoreError, TableError
 from vinemap.estate.layout import describe_damage
-from vinemap.tables import LEDGER, check_table, empty_table
+from vinemap.tables import LEDGER, check_table, empty_table, read_plain
 
 LEDGER_FILE = "ledger.parquet"
 
@@ -65,7 +65,7 @@ def read_ledger(folder: Path) -> pd.DataFrame:
     if not file.exists():
         return empty_table(LEDGER)
     try:
-        return check_table(pd.read_parquet(file), LEDGER, where=LEDGER_FILE)
+        return check_table(read_plain(file), LEDGER, where=LEDGER_FILE)
     except (OSError, ValueError, TableError) as error:
         raise StoreError(
             f"The ledger cannot be read: {describe_damage(error)}.",

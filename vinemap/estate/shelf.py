@@ -19,7 +19,7 @@ from vinemap.estate.ledger import read_ledger
 from vinemap.estate.reading_files import index_harvest, list_harvest
 from vinemap.estate.reference import read_reference
 from vinemap.estate.settings import Settings, load_settings
-from vinemap.tables import BLOCKS, DRAWN_ZONES, READINGS, RENEWALS, ROWS
+from vinemap.tables import BLOCKS, DRAWN_ZONES, READINGS, RENEWALS, ROWS, read_plain
 
 if TYPE_CHECKING:
     from vinemap.estate.vigour import Vigour
@@ -144,7 +144,7 @@ class EstateTables:
         """Images stored: one line each, with ``path`` relative to the folder."""
         file = self.folder / IMAGERY_INDEX
         return (
-            pd.read_parquet(file)
+            read_plain(file)
             if file.exists()
             else pd.DataFrame(columns=["file", "path", "date", "vintage", "import_id"])
         )

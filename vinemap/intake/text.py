@@ -387,16 +387,23 @@ def cut_rows(data: bytes, layout: Layout, name: str) -> RawTable:
     start, end = _offset_of_line(data, layout.first_line), _end_of_rows(data)
     if end <= start:
         return RawTable(_empty_frame(layout.headers), np.array([], dtype="int64"), "")
-    delimiter, body = layout.delimiter, pa.py_buffer(data).slice(start, end - start)
+    delimiter, body = layout.delimiter, _owned(memoryview(data)[start:end])
     if delimiter == " ":
         bare = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data[start:end])
-        delimiter, body = "\t", pa.py_buffer(re.sub(rb"[ \t]+", b"\t", bare))
+        delimiter, body = "\t", _owned(re.sub(rb"[ \t]+", b"\t", bare))
     odd: list[OddRow] = []
     try:
         table = _parse_body(body, delimiter, len(layout.headers), None)
     except pa.ArrowInvalid:
         table = _parse_odd_rows(body, delimiter, len(layout.headers), odd, name)
     return _number_rows(table, odd, layout)
+
+
+def _owned(data: bytes | memoryview) -> pa.Buffer:
+    """Copy bytes into memory of pyarrow: none of its threads has to let go of a Python object then."""
+    buffer = pa.allocate_buffer(len(data))
+    pa.FixedSizeBufferWriter(buffer).write(data)
+    return buffer
 
 
 def _end_of_rows(data: bytes) -> int:

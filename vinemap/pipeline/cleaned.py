@@ -17,6 +17,7 @@ from vinemap.estate import EstateStore
 from vinemap.estate.layout import damaged, harvest_file
 from vinemap.pipeline.cache import ResultCache, code_of, digest, hash_of, read_words, write_words
 from vinemap.pipeline.cleaning import judge_cleaning
+from vinemap.tables import read_plain
 
 # Kept results follow this code: also how readings are read, and the kriging by which the cleaning is judged.
 CODE = (
@@ -82,7 +83,7 @@ def clean_block(task: BlockTask) -> CleanedBlock:
     words = {year: read_words(place / "report.json") for year, place in found.items()}
     words = {year: one for year, one in words.items() if one}
     told = {year: one for year, one in words.items() if one["report"]}
-    summaries = [pd.read_parquet(found[year] / "rows.parquet").assign(vintage=year) for year in told]
+    summaries = [read_plain(found[year] / "rows.parquet").assign(vintage=year) for year in told]
     counted = _clean_counts(task, rows, have=set(words))
     readings = {year: found[year] / "readings.parquet" for year in told} | counted
     stand = harvest.stand_from_counts(task.counts, rows, **_spacings(block))

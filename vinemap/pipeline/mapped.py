@@ -17,6 +17,7 @@ from vinemap import harvest, land, publish, surface, zones
 from vinemap.pipeline.cache import ResultCache, code_of, digest, read_words, write_words
 from vinemap.pipeline.cleaned import CleanedBlock
 from vinemap.pipeline.surface_files import relative_file, yield_file
+from vinemap.tables import read_plain
 
 CODE = ("surface", "land", "publish/surfaces.py", "pipeline/mapped.py")  # kept surfaces follow it
 LONG_STRETCH = 2.0  # squares: a longer counted stretch is the mean over its length, a shorter one a place
@@ -108,7 +109,7 @@ def _settled_readings(task: MapTask) -> dict[int, pd.DataFrame]:
     block_id = task.cleaned.block_id
     out = {}
     for year, path in sorted(task.cleaned.readings.items()):
-        points = pd.read_parquet(path)
+        points = read_plain(path)
         settlement = task.settlements.get(year)
         if settlement is not None and year not in task.cleaned.counted_vintages:
             points = harvest.apply_settlement(points, settlement, block_id=block_id)

@@ -16,6 +16,7 @@ import pyarrow as pa
 from vinemap.decline import Decline, DeclineDraws
 from vinemap.errors import StoreError
 from vinemap.pipeline.cache import read_words, write_words
+from vinemap.tables import read_plain
 
 FORMAT = 3
 # What reading a file that was cut short may raise.
@@ -140,4 +141,4 @@ def _read(path: Path) -> pd.DataFrame:
         located: pd.DataFrame = gpd.read_parquet(path)
         return located
     except ValueError:  # no geometry in it
-        return pd.read_parquet(path)
+        return read_plain(path)
