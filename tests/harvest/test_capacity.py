@@ -34,6 +34,7 @@ def test_share_over_capacity_weighs_ground_not_readings():
     assert line["over_capacity_ha"] == pytest.approx(0.03)
     assert line["picked_ha"] == pytest.approx(0.09)
     assert line["heavy_t_ha"] == 30.0
+    assert line["capacity_t_ha"] == 20.0
     with pytest.raises(DataError, match=r"Cleaning capacity is 0 t/ha"):
         find_over_capacity(rows, clean, block_id="A", capacity_t_ha=0)
 

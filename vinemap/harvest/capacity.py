@@ -12,6 +12,10 @@ from vinemap.harvest.tickets import split_names
 from vinemap.tables import LOADS, check_table
 from vinemap.units import TONNE_KG
 
+COLUMNS = [
+    "block_id", "machine", "over_capacity_pct", "over_capacity_ha", "heavy_t_ha", "picked_ha",
+    "capacity_t_ha",
+]  # fmt: skip
 HEAVY_QUANTILE = 0.95  # yield that a twentieth of the ground exceeds
 LEAST_VINTAGES = 3  # for a drift of MOG with a standard error
 CLEAR_CHANCE = 0.01  # that a block without a drift shows one as clear; blocks are many, so not 0.05
@@ -39,7 +43,7 @@ def find_over_capacity(
     -------
     pandas.DataFrame
         block_id, machine, over_capacity_pct (of the ground it picked) [%], over_capacity_ha [ha], heavy_t_ha
-        (95 % quantile of yield) [t/ha], picked_ha [ha].
+        (95 % quantile of yield) [t/ha], picked_ha [ha], capacity_t_ha (as given) [t/ha].
 
     Raises
     ------
@@ -75,9 +79,8 @@ def find_over_capacity(
             continue
         picked, heavy = float(area[mine].sum()), float(np.nanquantile(yields[mine], HEAVY_QUANTILE))
         above = float(area[mine & (yields > capacity_t_ha)].sum())
-        lines.append((block_id, str(name), 100.0 * above / picked, above, heavy, picked))
-    names = ["block_id", "machine", "over_capacity_pct", "over_capacity_ha", "heavy_t_ha", "picked_ha"]
-    return pd.DataFrame(lines, columns=names)
+        lines.append((block_id, str(name), 100.0 * above / picked, above, heavy, picked, capacity_t_ha))
+    return pd.DataFrame(lines, columns=COLUMNS)
 
 
 def _ground(row_summary: pd.DataFrame, rows: pd.Index, machines: pd.Index) -> np.ndarray:

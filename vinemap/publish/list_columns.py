@@ -145,6 +145,7 @@ LISTS: Mapping[str, tuple[str, tuple[Column, ...]]] = {
             Column("over_capacity_ha", "ha", "float", "Its area"),
             Column("heavy_t_ha", "t/ha", "float", "Yield that a twentieth of the ground exceeds"),
             Column("picked_ha", "ha", "float", "Ground the machine picked"),
+            Column("capacity_t_ha", "t/ha", "float", "cleaning_capacity_t_ha of estate.toml"),
         ),
     ),
     "over_cleaning_capacity": (
