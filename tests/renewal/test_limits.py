@@ -10,7 +10,7 @@ import pytest
 from scipy import sparse
 
 from vinemap.errors import DataError, SettingsError
-from vinemap.renewal import Method, plan_programme, standing, value_options
+from vinemap.renewal import Method, plan_programme, solving, standing, value_options
 from vinemap.renewal import limits as module
 from vinemap.renewal import programme as planning
 from vinemap.renewal.blocks import compare_blocks
@@ -423,14 +423,14 @@ def test_words_of_a_shadow_cost(change, adds, said):
 def test_nothing_found_in_time_is_nothing_done_or_a_refusal():
     rows = Rows(width=2)
     rows.add("most", "t", np.ones(2), high=0.0)
-    made = planning._do_nothing(rows, 3.0)
+    made = solving.do_nothing(rows, 3.0)
     assert made.x.tolist() == [0.0, 0.0]
     assert (made.npv, made.gap) == (0.0, 1.0)
     rows.add("more", "t", np.ones(2), high=5.0)
-    assert planning._do_nothing(rows, 3.0).npv == 0.0  # limits from above are kept by doing nothing
+    assert solving.do_nothing(rows, 3.0).npv == 0.0  # limits from above are kept by doing nothing
     rows.add("least", "t", np.ones(2), low=0.5)
     with pytest.raises(DataError, match="within 3 s"):
-        planning._do_nothing(rows, 3.0)
+        solving.do_nothing(rows, 3.0)
 
 
 def test_size_of_a_limit_is_one_at_least():

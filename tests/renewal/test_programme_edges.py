@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import sparse
 
-from vinemap.renewal import Method, plan_programme, value_options
+from vinemap.renewal import Method, plan_programme, solving, value_options
 from vinemap.renewal import programme as planning
 from vinemap.renewal.example import ExampleDraws
 from vinemap.renewal.limits import Rows, list_choices
@@ -95,7 +95,7 @@ def test_no_time_is_no_shadow_cost(estate):
                            not_before={}, not_after={})  # fmt: skip
     rows = Rows(width=choices.size + len(choices.visits))
     rows.add("budget 2026", "AUD", np.concatenate([choices.cost, choices.visit_cost]), high=5_000.0)
-    solved = planning._solve(choices, rows, 0.001, 60.0)
+    solved = planning.solve(choices, rows, mip_gap=0.001, time_limit_s=60.0)
     assert planning._shadow_costs(choices, rows, solved, 0.001, -1.0, "AUD").empty
 
 
@@ -116,7 +116,7 @@ def test_doing_nothing_keeps_rows_that_must_be_even():
     """Zones that go together: nought of both is even."""
     rows = Rows(width=2)
     rows.add_structure(sparse.csr_array(np.array([[1.0, -1.0]])), low=0.0, high=0.0)
-    assert planning._do_nothing(rows, 3.0).npv == 0.0
+    assert solving.do_nothing(rows, 3.0).npv == 0.0
 
 
 def test_a_place_in_the_queue_is_worth_or_costs_by_its_sign(estate):
@@ -138,12 +138,12 @@ def test_the_queue_goes_by_value_per_money_within_a_year(estate):
 
 def test_gap_to_the_bound_is_told_where_time_runs_out(estate, monkeypatch):
     """A solver that stops a twentieth below its bound."""
-    solve = planning._solve
+    solve = planning.solve
 
-    def stopped(*given):
-        return replace(solve(*given), gap=0.05)
+    def stopped(*given, **limits):
+        return replace(solve(*given, **limits), gap=0.05)
 
-    monkeypatch.setattr(planning, "_solve", stopped)
+    monkeypatch.setattr(planning, "solve", stopped)
     made = plan_programme(estate(2), years=1, time_limit_s=7.0, shadow=False)
     assert made.notes == ("The solver stopped after 7 s, 5.0 % from the bound.",)
     assert plan_programme(estate(2), years=1, mip_gap=0.05, shadow=False).notes == ()

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, sparse
 
-from vinemap.errors import DataError, SettingsError
+from vinemap.errors import SettingsError
 from vinemap.renewal.finance import Floats
 from vinemap.renewal.limits import Choices, Rows, Yearly, build_rows, list_choices
+from vinemap.renewal.solving import INFEASIBLE, MANY_CHOICES, Solution, solve
 from vinemap.renewal.standing import Ints, zone_parts
 from vinemap.renewal.value import Valuation
 from vinemap.renewal.wording import METHOD_WORDS, say_amount
@@ -22,7 +23,6 @@ RELAX_SHARE = 0.10  # limits are moved by this share to find their shadow cost
 BINDING_SHARE = 0.50  # a limit used to this share may bind: zones are done whole, so much may stay unused
 ROUNDING = 1e-6  # of a limit's own size: a breach of less is the solver's
 SHADOW_LIMITS = 8  # shadow costs are found for at most so many limits
-_INFEASIBLE = 2  # status of scipy.optimize.milp
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +55,6 @@ class Programme:
     shadow_costs: pd.DataFrame
     clashes: tuple[str, ...]
     notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Solution:
-    x: Floats
-    npv: float
-    bound: float
-    gap: float
-    status: int
 
 
 def plan_programme(
@@ -132,8 +123,7 @@ def plan_programme(
 
     References
     ----------
-    Mixed-integer programme with one binary per zone, method and winter, solved by HiGHS (Huangfu & Hall 2018,
-    Mathematical Programming Computation 10:119-142) through ``scipy.optimize.milp``.
+    Mixed-integer programme with one binary per zone, method and winter; see `vinemap.renewal.solving`.
 
     Examples
     --------
@@ -157,8 +147,8 @@ def plan_programme(
         most_ha_out=most_ha_out, min_tonnes=least, together=together,
     )  # fmt: skip
     notes = [] if span == years else [f"Only {span} winters were valued, so only these are planned."]
-    solved = _solve(choices, rows, mip_gap, time_limit_s)
-    if solved.status == _INFEASIBLE:
+    solved = solve(choices, rows, mip_gap=mip_gap, time_limit_s=time_limit_s)
+    if solved.status == INFEASIBLE:
         return _clashing(choices, rows, time_limit_s, tuple(notes))
     table = _programme_table(valuation, choices, solved.x)
     costs = (
@@ -167,9 +157,7 @@ def plan_programme(
         else _no_shadow()
     )
     if solved.gap > mip_gap:
-        notes.append(
-            f"The solver stopped after {time_limit_s:.0f} s, {100 * solved.gap:.1f} % from the bound."
-        )
+        notes.append(_say_stopped(solved, time_limit_s))
     return Programme(table, solved.npv, solved.bound, solved.gap, costs, (), tuple(notes))
 
 
@@ -205,46 +193,13 @@ def _leave_out(
     value[[one not in wanted for one in valuation.standing.zone_ids]] = np.nan
 
 
-def _solve(choices: Choices, rows: Rows, mip_gap: float, time_limit_s: float) -> _Solution:
-    """Maximise value less mobilisation; visits need no integrality, they follow the choices."""
-    count = choices.size
-    if count == 0:
-        bad = any(low > 1e-9 for low in rows.low) or any(high < -1e-9 for high in rows.high)
-        return _Solution(np.zeros(0), 0.0, 0.0, 0.0, _INFEASIBLE if bad else 0)
-    cost = np.concatenate([-choices.value, choices.visit_value])
-    whole = np.concatenate([np.ones(count), np.zeros(len(choices.visits))])
-    limits = optimize.LinearConstraint(rows.matrix(), rows.low, rows.high)
-    result = optimize.milp(
-        cost, integrality=whole, bounds=optimize.Bounds(0.0, 1.0), constraints=limits,
-        options={"mip_rel_gap": mip_gap, "time_limit": time_limit_s},
-    )  # fmt: skip
-    if result.x is None:
-        if result.status == _INFEASIBLE:
-            return _Solution(np.zeros(0), 0.0, 0.0, 0.0, _INFEASIBLE)
-        return _do_nothing(rows, time_limit_s)
-    x = _round(choices, result.x)
-    npv, bound = float(-(cost @ x)) + 0.0, float(-result.mip_dual_bound) + 0.0
-    gap = max(0.0, bound - npv) / max(abs(bound), 1e-9)
-    return _Solution(x, npv, max(bound, npv), gap, int(result.status))
-
-
-def _do_nothing(rows: Rows, time_limit_s: float) -> _Solution:
-    """Fall back to doing nothing where no programme was found in time, if that keeps the limits."""
-    if any(low > 0 for low in rows.low) or any(high < 0 for high in rows.high):
-        raise DataError(
-            f"No programme that keeps the limits was found within {time_limit_s:.0f} s.",
-            remedy="Give the solver more time (time_limit_s), fewer years, or looser limits.",
+def _say_stopped(solved: Solution, time_limit_s: float) -> str:
+    if not np.isfinite(solved.bound):
+        return (
+            f"No programme was found within {time_limit_s:.0f} s. That none is listed does not say that none "
+            "pays: plan fewer years, or part of the estate at a time."
         )
-    return _Solution(np.zeros(rows.width), 0.0, float("inf"), 1.0, 1)
-
-
-def _round(choices: Choices, x: Floats) -> Floats:
-    """Give whole choices and the visits that they need: the solver is right to a millionth only."""
-    picked = np.flatnonzero(x[: choices.size] > 0.5)
-    out = np.zeros(x.size)
-    out[picked] = 1.0
-    out[choices.size + choices.visit[picked]] = 1.0
-    return out
+    return f"The solver stopped after {time_limit_s:.0f} s, {100 * solved.gap:.1f} % from the bound."
 
 
 def _chosen(choices: Choices, x: Floats) -> Ints:
@@ -317,7 +272,7 @@ def _say_shadow(name: str, unit: str, change: float, adds: float, currency: str)
 
 
 def _shadow_costs(
-    choices: Choices, rows: Rows, solved: _Solution, mip_gap: float, time_limit_s: float, currency: str
+    choices: Choices, rows: Rows, solved: Solution, mip_gap: float, time_limit_s: float, currency: str
 ) -> pd.DataFrame:
     """Solve again with one limit looser by a tenth, for the limits used most."""
     if choices.size == 0:
@@ -334,7 +289,7 @@ def _shadow_costs(
         if time.monotonic() - begin > time_limit_s:
             break
         looser, moved = _loosen(rows, n)
-        again = _solve(choices, looser, mip_gap, time_limit_s)
+        again = solve(choices, looser, mip_gap=mip_gap, time_limit_s=time_limit_s)
         allowed = rows.high[n] if np.isfinite(rows.high[n]) else rows.low[n]
         adds = max(0.0, again.npv - solved.npv)
         words = _say_shadow(rows.names[n], rows.units[n], moved - allowed, adds, currency)
@@ -389,7 +344,8 @@ def _least_breach(choices: Choices, rows: Rows, soft: Ints, sizes: Floats, time_
     slack = sparse.csr_array((sign, (soft, np.arange(soft.size))), shape=(total, soft.size))
     matrix = sparse.hstack([rows.matrix(), slack], format="csr")
     cost = np.concatenate([np.zeros(rows.width), np.ones(soft.size)])
-    whole = np.concatenate([np.ones(choices.size), np.zeros(rows.width - choices.size + soft.size)])
+    whole = np.zeros(cost.size)
+    whole[: choices.size] = choices.size <= MANY_CHOICES  # among so many, halves of a zone do not tell
     top = np.concatenate([np.ones(rows.width), np.full(soft.size, np.inf)])
     result = optimize.milp(
         cost, integrality=whole, bounds=optimize.Bounds(0.0, top),
