@@ -1,10 +1,10 @@
 """Measure vinemap, stage by stage, beside reference libraries: .venv/bin/python scripts/bench.py [STAGE ...].
 
-Stages: intake, clean, surface, zones, decline, decision, map, scale (each scripts/bench_<stage>.py), whole
-(the demo from the command line: cold, one new vintage, nothing changed, another price, a plan, --help) and
-dask (what a local cluster costs over local processes). All of them without a name. Medians with least and
-greatest; `--json FILE` and `--markdown FILE` keep the figures with machine and versions. Figures are only
-worth something on a quiet machine; the load is printed with them.
+Stages: intake, clean, surface, zones, decline, decision, programme, map, scale (each
+scripts/bench_<stage>.py), whole (the demo from the command line: cold, one new vintage, nothing changed,
+another price, a plan, --help) and dask (what a local cluster costs over local processes). All of them without
+a name. Medians with least and greatest; `--json FILE` and `--markdown FILE` keep the figures with machine and
+versions. Figures are only worth something on a quiet machine; the load is printed with them.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-SCRIPTS = ("intake", "clean", "surface", "zones", "decline", "decision", "map", "scale")
+SCRIPTS = ("intake", "clean", "surface", "zones", "decline", "decision", "programme", "map", "scale")
 STAGES = (*SCRIPTS, "whole", "dask")
 PACKAGES = ("vinemap", "numpy", "scipy", "numba", "pandas", "geopandas", "pyarrow", "rasterio")
 WORKERS = 2
