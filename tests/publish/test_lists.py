@@ -150,4 +150,11 @@ def test_no_points_and_no_work_still_give_files_with_heads(layers, tmp_path):
     ]
     head = (tmp_path / "programme.csv").read_text(encoding="utf-8-sig").splitlines()
     assert head == [",".join(tables.PROGRAMME.names)]
+    told = pd.DataFrame(
+        {"year": [2026], "zone_id": ["A-Z1"], "npv": [1234.5], "rank": [1], "reason": ["pays"]}
+    )
+    write_lists(tmp_path, none | {"programme": tables.empty_table(tables.PROGRAMME).merge(told, how="outer")})
+    written = pd.read_csv(tmp_path / "programme.csv", encoding="utf-8-sig")
+    assert list(written.columns) == [*tables.PROGRAMME.names, "npv", "rank", "reason"]
+    assert written["reason"].tolist() == ["pays"]
     assert np.array_equal(read(tmp_path / "scouting.csv"), [])

@@ -89,7 +89,7 @@ def write_lists(
     written.append(write_text(place / "scouting.gpx", write_points_gpx(points, words["scouting_title"])))
     written.append(write_text(place / "scouting.geojson", write_points_geojson(points)))
     programme = layers.get("programme")
-    frame = tables.empty_table(tables.PROGRAMME) if programme is None else programme[tables.PROGRAMME.names]
+    frame = tables.empty_table(tables.PROGRAMME) if programme is None else pd.DataFrame(programme)
     written.append(write_csv(place / "programme.csv", frame))
     return written
 
