@@ -19,7 +19,7 @@ from unittest import mock
 import numpy as np
 
 from vinemap.renewal import Valuation, default_methods, plan_programme, solving, value_options
-from vinemap.renewal.example import example_draws, example_zones
+from vinemap.renewal.example import example_zones, mixed_draws
 from vinemap.renewal.methods import Money
 
 ZONES, YEARS, DRAWS, SEED = (500, 2_000, 10_000), 10, 40, 3
@@ -32,14 +32,7 @@ FOUR = TWO | {"most_orders": 200.0, "most_ha_out": 0.12}
 def make_zones(count: int, *, draws: int) -> Valuation:
     """Value zones that lost up to a half and lose up to 4 % a year."""
     rng = np.random.default_rng(SEED)
-    made = example_draws(
-        rng=rng,
-        draw_count=draws,
-        loss_now=tuple(rng.uniform(0.0, 0.5, count)),
-        yearly_loss=tuple(rng.uniform(0.0, 0.04, count)),
-        missing=tuple(rng.uniform(0.0, 0.2, count)),
-        span=25,
-    )
+    made = mixed_draws(count, rng=rng, draw_count=draws, span=25)
     blocks = [f"B{number // A_BLOCK}" for number in range(count)]
     names = [f"{block}-Z{number}" for number, block in enumerate(blocks)]
     zones = example_zones(count).assign(zone_id=names, block_id=blocks)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from vinemap.errors import SettingsError
 from vinemap.renewal import default_methods, plan_programme, value_options
-from vinemap.renewal.example import example_draws, example_zones
+from vinemap.renewal.example import example_draws, example_zones, mixed_draws
 from vinemap.renewal.methods import Money
 from vinemap.renewal.value import mean_cost, picked_crop
 from vinemap.tables import PROGRAMME
@@ -18,11 +18,7 @@ from vinemap.tables import PROGRAMME
 
 def small_case(seed, *, zones=4, methods=2):
     rng = np.random.default_rng(seed)
-    draws = example_draws(
-        rng=rng, draw_count=10, loss_now=tuple(rng.uniform(0.1, 0.5, zones)),
-        yearly_loss=tuple(rng.uniform(0.0, 0.04, zones)), missing=tuple(rng.uniform(0.05, 0.2, zones)),
-        span=12,
-    )  # fmt: skip
+    draws = mixed_draws(zones, rng=rng, draw_count=10, span=12, least_loss=0.1, least_missing=0.05)
     chosen = [default_methods()[n] for n in (0, 2, 3)][:methods]
     table = example_zones(zones)
     return value_options(draws, table, methods=chosen, money=Money(), horizon_year=2038, rng=rng)
@@ -239,10 +235,7 @@ def test_limits_that_make_no_sense_are_refused(valuation):
 def test_five_hundred_zones_are_planned_to_one_percent_in_a_minute():
     rng = np.random.default_rng(3)
     count = 500
-    draws = example_draws(
-        rng=rng, draw_count=100, loss_now=tuple(rng.uniform(0, 0.5, count)),
-        yearly_loss=tuple(rng.uniform(0, 0.04, count)), missing=tuple(rng.uniform(0, 0.2, count)), span=25,
-    )  # fmt: skip
+    draws = mixed_draws(count, rng=rng, draw_count=100, span=25)
     names = [f"B{n // 5}-Z{n}" for n in range(count)]
     draws = replace(draws, zone_ids=names)
     zones = example_zones(count).assign(zone_id=names, block_id=[one.split("-")[0] for one in names])

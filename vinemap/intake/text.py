@@ -387,10 +387,11 @@ def cut_rows(data: bytes, layout: Layout, name: str) -> RawTable:
     start, end = _offset_of_line(data, layout.first_line), _end_of_rows(data)
     if end <= start:
         return RawTable(_empty_frame(layout.headers), np.array([], dtype="int64"), "")
-    delimiter, body = layout.delimiter, _owned(memoryview(data)[start:end])
+    delimiter, rows = layout.delimiter, memoryview(data)[start:end]
     if delimiter == " ":
-        bare = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", data[start:end])
-        delimiter, body = "\t", _owned(re.sub(rb"[ \t]+", b"\t", bare))
+        bare = re.sub(rb"(?m)^[ \t]+|[ \t]+$", b"", rows)
+        delimiter, rows = "\t", memoryview(re.sub(rb"[ \t]+", b"\t", bare))
+    body = _owned(rows)
     odd: list[OddRow] = []
     try:
         table = _parse_body(body, delimiter, len(layout.headers), None)
@@ -399,7 +400,7 @@ def cut_rows(data: bytes, layout: Layout, name: str) -> RawTable:
     return _number_rows(table, odd, layout)
 
 
-def _owned(data: bytes | memoryview) -> pa.Buffer:
+def _owned(data: memoryview) -> pa.Buffer:
     """Copy bytes into memory of pyarrow: none of its threads has to let go of a Python object then."""
     buffer = pa.allocate_buffer(len(data))
     pa.FixedSizeBufferWriter(buffer).write(data)

@@ -61,6 +61,32 @@ def example_draws(
     )
 
 
+def mixed_draws(
+    count: int,
+    *,
+    rng: np.random.Generator,
+    draw_count: int = 200,
+    span: int = 20,
+    least_loss: float = 0.0,
+    least_missing: float = 0.0,
+) -> ExampleDraws:
+    """Make draws of zones in every state: up to half lost, up to 4 % more a year, up to a fifth missing.
+
+    Examples
+    --------
+    >>> mixed_draws(5, rng=np.random.default_rng(1), draw_count=10).keep_t_ha.shape
+    (10, 5, 20)
+    """
+    return example_draws(
+        rng=rng,
+        draw_count=draw_count,
+        loss_now=tuple(rng.uniform(least_loss, 0.5, count)),
+        yearly_loss=tuple(rng.uniform(0.0, 0.04, count)),
+        missing=tuple(rng.uniform(least_missing, 0.2, count)),
+        span=span,
+    )
+
+
 def example_zones(count: int = 3) -> pd.DataFrame:
     """Make the zones that go with `example_draws`.
 
